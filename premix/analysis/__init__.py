@@ -1,0 +1,1 @@
+"""Analysis stage: one streamed pass a file gives cross-spectra, key envelopes, levels and hashes."""

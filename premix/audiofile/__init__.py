@@ -1,0 +1,1 @@
+"""Adapter for audio files; the only user of soundfile."""

@@ -1,0 +1,1 @@
+"""Many songs over a concurrent.futures Executor."""

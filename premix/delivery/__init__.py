@@ -1,0 +1,1 @@
+"""Delivery stage: files that appear whole or not at all, manifest and track sheet."""

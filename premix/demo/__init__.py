@@ -1,0 +1,1 @@
+"""The demo session: an invented band's guitars, synthesised."""

@@ -1,0 +1,1 @@
+"""Measures of finished audio: peaks, loudness, correlation, mono fold."""

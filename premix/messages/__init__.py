@@ -1,0 +1,17 @@
+"""Every message premix can give, by slug, with its remedy: one file a stage, one table here.
+
+Add a slug to the file of the stage that gives it. The table feeds the message list in recipes/README.md.
+"""
+
+from premix.messages import alignment, delivery, gate, recipe, tracks
+
+STAGES = {
+    "recipe": recipe.SLUGS,
+    "tracks": tracks.SLUGS,
+    "alignment": alignment.SLUGS,
+    "gate": gate.SLUGS,
+    "delivery": delivery.SLUGS,
+}
+
+SLUGS: dict[str, str] = {slug: remedy for table in STAGES.values() for slug, remedy in table.items()}
+"""slug -> what to do about it, one sentence."""

@@ -1,0 +1,3 @@
+"""Messages of the alignment stage: slug -> remedy."""
+
+SLUGS: dict[str, str] = {}

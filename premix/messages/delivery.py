@@ -1,0 +1,3 @@
+"""Messages of the delivery stage: slug -> remedy."""
+
+SLUGS: dict[str, str] = {}

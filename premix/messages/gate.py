@@ -1,0 +1,3 @@
+"""Messages of the gate stage: slug -> remedy."""
+
+SLUGS: dict[str, str] = {}

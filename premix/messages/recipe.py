@@ -1,0 +1,3 @@
+"""Messages of the recipe stage: slug -> remedy."""
+
+SLUGS: dict[str, str] = {}

@@ -1,0 +1,3 @@
+"""Messages of the tracks stage: slug -> remedy."""
+
+SLUGS: dict[str, str] = {}

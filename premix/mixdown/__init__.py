@@ -1,0 +1,1 @@
+"""Mixdown stage: one streamed pass from mics to stems, buses and the guitar bus."""

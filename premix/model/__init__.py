@@ -1,0 +1,1 @@
+"""Frozen records that travel between the stages, one file a stage."""

@@ -1,0 +1,99 @@
+"""Decisions of the alignment: polarity and delay of each mic, the evidence, or a refusal."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from premix.model.finding import Finding
+
+Origin = Literal["auto", "recipe", "sheet", "refused"]
+Outcome = Literal["aligned", "as_recorded", "muted", "refused"]
+
+
+@dataclass(frozen=True, slots=True)
+class AllPass:
+    """One all-pass section: order 1 or 2, corner in Hz, q (order 2 only)."""
+
+    order: Literal[1, 2]
+    corner_hz: float
+    q: float = 0.7071
+
+
+@dataclass(frozen=True, slots=True)
+class MicDecision:
+    """What is done to one mic of one performance, and why.
+
+    delay_samples > 0: this mic is LATE against the reference and is advanced by that much. polarity: 1 or -1.
+    origin: who decided. summed: whether the mic is part of the sum (False: muted, by recipe or by refusal).
+    arrival_samples: when the mic hears the guitar after the reference, as found, whether or not it is applied
+    (None where it could not be found). margin_db: sum efficiency lost by the best answer of the other polarity.
+    coherence: with the rest of the set-up, averaged over the mic's own band, 0 to 1; chance: what unrelated
+    audio would show. halves_samples: difference between the answers of the two halves of the take.
+    spread_samples: standard deviation of the estimate. moved_samples: how far this performance is from the
+    pooled answer, None when it is part of it. refusal: slug of the reason, None when not refused.
+    """
+
+    performance: str
+    mic: str
+    role: Literal["close", "sub", "room"]
+    reference: str
+    delay_samples: float
+    polarity: int
+    origin: Origin
+    summed: bool = True
+    arrival_samples: float | None = None
+    margin_db: float | None = None
+    coherence: float | None = None
+    chance: float | None = None
+    halves_samples: float | None = None
+    spread_samples: float | None = None
+    moved_samples: float | None = None
+    rotation: AllPass | None = None
+    refusal: str | None = None
+
+    @property
+    def name(self) -> str:
+        return f"{self.performance}/{self.mic}"
+
+
+@dataclass(frozen=True, slots=True)
+class BandEfficiency:
+    """Sum efficiency in one third-octave band; weight 0: no signal there, left out of the mean."""
+
+    centre_hz: float
+    before_db: float
+    after_db: float
+    weight: float
+
+
+@dataclass(frozen=True, slots=True)
+class Efficiency:
+    """Sum efficiency of one performance's close mics, as recorded and as decided (0 dB: the physical limit).
+
+    The main figures cover 40 Hz to 6 kHz; `*_10k_db` reach 10 kHz. without: efficiency when one mic goes back
+    to as recorded while all others stay as decided, by mic name.
+    """
+
+    performance: str
+    before_db: float
+    after_db: float
+    before_10k_db: float
+    after_10k_db: float
+    bands: tuple[BandEfficiency, ...] = ()
+    without: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Alignment:
+    """All decisions of a song."""
+
+    rate: int
+    reference: str
+    decisions: tuple[MicDecision, ...]
+    efficiencies: tuple[Efficiency, ...]
+    findings: tuple[Finding, ...] = ()
+
+    def of(self, performance: str, mic: str) -> MicDecision:
+        return next(d for d in self.decisions if (d.performance, d.mic) == (performance, mic))
+
+    def refused(self) -> tuple[MicDecision, ...]:
+        return tuple(d for d in self.decisions if d.refusal is not None)

@@ -1,0 +1,70 @@
+"""When the guitar plays, and the gain curve of each room mic."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from premix.model.finding import Finding
+
+Span = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class GateCurve:
+    """Gain of one room mic over the song: breakpoints, linear in dB between them, constant outside.
+
+    positions: (n) sample positions on the common time line, strictly increasing, int64.
+    gains_db: (n) gain in dB at each position, <= 0.
+    """
+
+    positions: npt.NDArray[np.int64]
+    gains_db: npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Riff:
+    """When the guitar plays in one performance, as detected in its key.
+
+    spans: (on_s, off_s) of every played passage. loud_db: the key's loud level (dB re full scale).
+    threshold_db: opening threshold relative to the loud level; auto: it was found, not given.
+    stops: number of gaps between passages.
+    """
+
+    performance: str
+    spans: tuple[Span, ...]
+    loud_db: float
+    threshold_db: float
+    auto: bool
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def stops(self) -> int:
+        return max(0, len(self.spans) - 1)
+
+
+@dataclass(frozen=True, slots=True)
+class RoomGate:
+    """The gate of one room mic of one performance. open: (on_s, off_s) when it is not fully closed."""
+
+    performance: str
+    mic: str
+    mode: str
+    threshold_db: float
+    open: tuple[Span, ...]
+    curve: GateCurve
+
+
+@dataclass(frozen=True, slots=True)
+class Gating:
+    """Riffs and room gates of a song."""
+
+    riffs: tuple[Riff, ...]
+    rooms: tuple[RoomGate, ...]
+    findings: tuple[Finding, ...] = ()
+
+    def riff_of(self, performance: str) -> Riff:
+        return next(r for r in self.riffs if r.performance == performance)
+
+    def room_of(self, performance: str, mic: str) -> RoomGate:
+        return next(r for r in self.rooms if (r.performance, r.mic) == (performance, mic))

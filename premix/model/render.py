@@ -1,0 +1,165 @@
+"""The mix as a plan, and what was measured of it."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from premix.model.alignment import AllPass
+from premix.model.finding import Finding
+from premix.model.gate import GateCurve
+from premix.model.recipe import Chain
+from premix.model.tracks import Track
+
+PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic"]
+
+
+@dataclass(frozen=True, slots=True)
+class MicPath:
+    """How one track gets into its stem (or room): gain is linear and carries the polarity's sign;
+    delay_samples > 0 advances the track."""
+
+    track: Track
+    gain: float
+    delay_samples: float
+    high_pass_hz: float | None = None
+    low_pass_hz: float | None = None
+    rotation: AllPass | None = None
+    chain: Chain = ()
+    curve: GateCurve | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PerformancePlan:
+    """One performance: its close mics, its rooms, its gain (linear) and the bus it goes to."""
+
+    performance: str
+    bus: str
+    gain: float
+    close: tuple[MicPath, ...]
+    rooms: tuple[MicPath, ...]
+    chain: Chain = ()
+
+
+@dataclass(frozen=True, slots=True)
+class BusPlan:
+    """One bus: linear gain, and the linear pan gains of left and right."""
+
+    name: str
+    gain: float
+    pan: float
+    left: float
+    right: float
+    chain: Chain = ()
+
+
+@dataclass(frozen=True, slots=True)
+class MixPlan:
+    """The whole mix of a song, resolved: no recipe look-ups are left to do.
+
+    trim: common linear gain of every file.
+    """
+
+    song: str
+    rate: int
+    frames: int
+    performances: tuple[PerformancePlan, ...]
+    buses: tuple[BusPlan, ...]
+    width: float
+    guitar_gain: float
+    guitar_chain: Chain
+    room_in_stem: bool
+    trim: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One output file: part is unique ('stem_left_a', 'room_left_a', 'bus_left', 'guitars').
+
+    gain_to_bus: linear gain at which this part is added to its bus (stems, rooms) or, before pan, to the
+    guitar bus (buses); what the track sheet states.
+    """
+
+    part: str
+    kind: PartKind
+    channels: int
+    performance: str | None = None
+    mic: str | None = None
+    bus: str | None = None
+    gain_to_bus: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class PartMeasures:
+    """What was measured of one output, after the trim, at the delivered rate.
+
+    Peaks in dBFS/dBTP, loudness in LUFS (ITU-R BS.1770; a mono file is one channel, so it reads 3.01 LU below
+    the same audio played as dual mono). None: nothing to measure (silence, or too short for the standard's gate).
+    """
+
+    part: str
+    sample_peak_dbfs: float | None
+    true_peak_dbtp: float | None
+    loudness_lufs: float | None
+    short_term_max_lufs: float | None
+    crest_db: float | None
+    dc: float
+
+
+@dataclass(frozen=True, slots=True)
+class BandFold:
+    """Mono fold of the guitar bus in one third-octave band."""
+
+    centre_hz: float
+    fold_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class StereoMeasures:
+    """The guitar bus as a stereo picture.
+
+    correlation: zero-lag, whole song. correlation_min: lowest of the windows that hold sound. fold_db: level of
+    (L+R)/2 against the mean channel energy, 10 log10((1+rho)/2) at equal levels. side_mid_db: energy of
+    (L-R)/sqrt2 against (L+R)/sqrt2. windows: (time_s, correlation).
+    """
+
+    correlation: float | None
+    correlation_min: float | None
+    fold_db: float | None
+    side_mid_db: float | None
+    bands: tuple[BandFold, ...] = ()
+    windows: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RoomQuiet:
+    """How much quieter the gate made one room mic in the stops, measured: rms before against after, in dB."""
+
+    performance: str
+    mic: str
+    stops: int
+    reduction_db: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenFile:
+    """One file that was written, with the hash of its samples (little-endian, own bit depth, interleaved)."""
+
+    part: Part
+    path: str
+    frames: int
+    bits: int
+    sha256: str
+    overs: int
+    measures: PartMeasures
+
+
+@dataclass(frozen=True, slots=True)
+class Rendering:
+    """What the mixdown left: files and measures. trim_db: the common trim that was applied (0: none)."""
+
+    files: tuple[WrittenFile, ...]
+    stereo: StereoMeasures | None
+    stereo_without_centre: StereoMeasures | None
+    room_quiet: tuple[RoomQuiet, ...]
+    trim_db: float
+    input_sha256: tuple[tuple[str, str, str], ...] = ()
+    findings: tuple[Finding, ...] = ()

@@ -1,0 +1,1 @@
+"""Report stage: the one-page HTML and its figures."""
