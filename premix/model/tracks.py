@@ -7,12 +7,22 @@ from premix.model.finding import Finding
 
 
 @dataclass(frozen=True, slots=True)
+class FoundTrack:
+    """A file that the recipe's name pattern gave to a mic of a performance; nothing of it is read yet."""
+
+    performance: str
+    mic: str
+    path: Path
+
+
+@dataclass(frozen=True, slots=True)
 class AudioHeader:
     """What a file says of itself.
 
     container: 'WAV', 'RF64', 'FLAC', 'AIFF' ...; subtype: 'PCM_24', 'FLOAT' ... (soundfile's names).
-    frames: frames that are there to read. data_offset: byte position of the samples in a plain PCM WAV, else None.
+    frames: frames that are there to read. data_offset: byte position of the samples in a linear WAV, or None.
     time_reference: BWF start in samples since midnight (EBU Tech 3285), None where the file has none.
+    recovered: the header disagreed with the bytes that are there, and was read by what is there, on request.
     """
 
     path: Path
@@ -26,6 +36,7 @@ class AudioHeader:
     time_reference: int | None = None
     origination_date: str | None = None
     origination_time: str | None = None
+    recovered: bool = False
 
 
 @dataclass(frozen=True, slots=True)

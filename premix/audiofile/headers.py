@@ -1,0 +1,153 @@
+"""What a file says of itself, compared with what is there, before a sample of it is used.
+
+Linear WAV, RF64 and BW64 are read from their own chunks; every other format through soundfile, which alone
+would read a truncated or never finalised file without a word (0 frames, or fewer than were recorded).
+"""
+
+import os
+import struct
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from premix.audiofile.bext import read_bext
+from premix.audiofile.chunks import UNKNOWN_SIZE, Chunk, ChunkScan, read_body, scan_chunks
+from premix.audiofile.samples import BYTES
+from premix.errors import Problem, TracksError
+from premix.messages.tracks import SLUGS
+from premix.model.tracks import AudioHeader
+
+_LINEAR = {
+    (1, 8): "PCM_U8", (1, 16): "PCM_16", (1, 24): "PCM_24", (1, 32): "PCM_32",
+    (3, 32): "FLOAT", (3, 64): "DOUBLE",
+}
+_EXTENSIBLE = 0xFFFE
+_BITS = {
+    "PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": 32, "DOUBLE": 64,
+    "ALAC_16": 16, "ALAC_20": 20, "ALAC_24": 24, "ALAC_32": 32,
+}
+_RATES = range(8_000, 768_001)
+_MOST_FRAMES = 1 << 40  # 265 days at 48 kHz: beyond it, the length field is damaged or was never filled in
+LARGEST_RIFF = UNKNOWN_SIZE + 8
+
+
+def read_header(path: Path, *, recover: bool = False) -> AudioHeader:
+    """Read and check one file's header.
+
+    recover: accept a truncated, never finalised or over-long WAV and give the frames that are there.
+    Raises TracksError with one Problem where the file is missing, empty, unreadable, damaged or no audio.
+    """
+    try:
+        with path.open("rb") as file:
+            if file.seek(0, os.SEEK_END) == 0:
+                raise _error("empty_file", path, "the file is empty (0 bytes)")
+            scan = scan_chunks(file)
+            header = _from_chunks(path, file, scan, recover) if scan is not None else from_library(path)
+    except FileNotFoundError:
+        raise _error("missing_file", path, "there is no such file") from None
+    except OSError as error:
+        raise _error("unreadable_file", path, f"cannot be read ({error.strerror or error})") from None
+    return _plausible(header)
+
+
+def soundfile_name(path: Path) -> str | bytes:
+    """The path as soundfile opens it; as bytes where file names need not be Unicode."""
+    return os.fsencode(path) if os.name == "posix" else str(path)
+
+
+def from_library(path: Path) -> AudioHeader:
+    """The header as soundfile reads it, unchecked. Raises TracksError where it knows no such format."""
+    import soundfile
+
+    try:
+        with soundfile.SoundFile(soundfile_name(path)) as file:
+            bits = _BITS.get(file.subtype, 32)
+            return AudioHeader(
+                path, file.format, file.subtype, file.samplerate, file.channels, file.frames, bits
+            )
+    except (RuntimeError, ValueError, TypeError, AssertionError) as error:
+        reason = str(getattr(error, "error_string", "") or error).rstrip(".")
+        raise _error("not_audio", path, f"not an audio file that can be read ({reason})") from None
+
+
+def _from_chunks(path: Path, file: BinaryIO, scan: ChunkScan, recover: bool) -> AudioHeader:
+    """The header of a RIFF-family file, its data chunk checked against the bytes that are there."""
+    data = scan.find(b"data" if scan.is_wave else b"SSND")
+    if data is None:
+        raise _error("damaged_header", path, f"the {scan.form} header has no chunk of samples")
+    layout = _wave_layout(file, scan) if scan.is_wave else None
+    frame_bytes = layout["channels"] * layout["bits"] // 8 if layout else 0
+    fault = _fault(scan, data, frame_bytes)
+    if fault is not None and not recover:
+        raise _error(fault[0], path, fault[1])
+    if layout is None:
+        return replace(from_library(path), recovered=fault is not None)
+    usable = scan.present(data) if fault is not None else data.size
+    bext = scan.find(b"bext")
+    times = read_bext(read_body(file, bext)) if bext is not None and scan.byte_order == "<" else None
+    return AudioHeader(
+        path=path,
+        container="WAV" if scan.form == "RIFF" else scan.form,
+        frames=usable // frame_bytes,
+        data_offset=data.offset if layout["subtype"] in BYTES else None,
+        time_reference=times.time_reference if times else None,
+        origination_date=times.date or None if times else None,
+        origination_time=times.time or None if times else None,
+        recovered=fault is not None,
+        **layout,
+    )
+
+
+def _wave_layout(file: BinaryIO, scan: ChunkScan) -> dict[str, Any] | None:
+    """subtype, rate, channels and bits of a little-endian linear WAV; None for any other coding."""
+    chunk = scan.find(b"fmt ")
+    body = read_body(file, chunk) if chunk is not None else b""
+    if len(body) < 16 or scan.byte_order != "<":
+        return None
+    tag, channels, rate, _, frame_bytes, bits = struct.unpack("<HHIIHH", body[:16])
+    if tag == _EXTENSIBLE and len(body) >= 26:
+        (tag,) = struct.unpack("<H", body[24:26])
+    subtype = _LINEAR.get((tag, bits))
+    if subtype is None or channels == 0 or frame_bytes != channels * bits // 8:
+        return None
+    return {"subtype": subtype, "rate": rate, "channels": channels, "bits": bits}
+
+
+def _fault(scan: ChunkScan, data: Chunk, frame_bytes: int) -> tuple[str, str] | None:
+    """Slug and text of what is wrong between declared and present bytes, None when they agree."""
+    present = scan.present(data)
+    if present == 0:
+        return None
+
+    def count(size: int) -> str:
+        return f"{size // frame_bytes} frames" if frame_bytes else f"{size} bytes"
+
+    if scan.form == "RIFF" and scan.size > LARGEST_RIFF:
+        return "wav_over_4gb", (
+            f"a plain WAV of {scan.size / 1e9:.2f} GB, but its header can only count to 4.29 GB: "
+            f"{count(data.size)} declared, {count(present)} there"
+        )
+    never_written = data.size == 0 and scan.declared in (0, UNKNOWN_SIZE)
+    if data.size == UNKNOWN_SIZE or never_written or (data.size == 0 and scan.declared + 8 < scan.size):
+        return "unfinalised_header", (
+            f"the recorder never wrote the length into the header (it says {data.size}); "
+            f"{count(present)} are there"
+        )
+    if data.size > present:
+        return "truncated_file", f"cut short: {count(data.size)} declared, {count(present)} there"
+    return None
+
+
+def _plausible(header: AudioHeader) -> AudioHeader:
+    """The header, or TracksError where its figures cannot be those of a recording."""
+    if header.frames <= 0:
+        raise _error("no_samples", header.path, "the file holds a header but no samples")
+    if header.frames > _MOST_FRAMES:
+        raise _error("damaged_header", header.path, "the header does not say how many samples the file holds")
+    if header.rate not in _RATES:
+        raise _error("damaged_header", header.path, f"the header gives a sample rate of {header.rate} Hz")
+    return header
+
+
+def _error(slug: str, path: Path, what: str) -> TracksError:
+    return TracksError(Problem(slug, str(path), what, remedy=SLUGS[slug]))

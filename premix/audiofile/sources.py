@@ -1,0 +1,147 @@
+"""Where a file's samples come from: straight from the bytes of a linear WAV, or decoded by soundfile.
+
+Both give the same values; a source only knows frames inside its file.
+"""
+
+from io import FileIO
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from premix.audiofile.headers import soundfile_name
+from premix.audiofile.samples import BYTES, SPARE, FloatArray, IntArray, left_justified_bytes, unpack
+from premix.errors import Problem, TracksError
+from premix.messages.tracks import SLUGS
+from premix.model.tracks import AudioHeader
+
+
+class Source(Protocol):
+    """Random access to frames, fast when each request starts inside or right after the one before."""
+
+    def load(self, first: int, count: int) -> None:
+        """Get frames first to first + count of the file; they must be inside it."""
+
+    def take(self, offset: int, channel: int, out: FloatArray) -> None:
+        """One channel of the loaded frames, from `offset` on, as float64."""
+
+    def raw(self, offset: int, count: int) -> bytes | memoryview:
+        """Loaded frames as little-endian bytes at the file's own depth, interleaved over all channels."""
+
+    def close(self) -> None: ...
+
+
+def open_source(header: AudioHeader) -> Source:
+    """The fitting source of a file whose header was read; TracksError when it cannot be opened any more."""
+    return DecodedSource(header) if header.data_offset is None else LinearSource(header, header.data_offset)
+
+
+class LinearSource:
+    """Samples of a linear little-endian WAV, RF64 or BW64."""
+
+    def __init__(self, header: AudioHeader, data_offset: int) -> None:
+        self._header, self._data_offset = header, data_offset
+        self._frame_bytes = BYTES[header.subtype] * header.channels
+        self._file = _open(header.path)
+        self._buffer = bytearray(SPARE)
+        self._scratch: IntArray = np.empty(0, np.int32)
+
+    def load(self, first: int, count: int) -> None:
+        size = count * self._frame_bytes
+        if len(self._buffer) < size + SPARE:
+            self._buffer = bytearray(size + SPARE)
+            self._scratch = np.empty(count, np.int32)
+        self._file.seek(self._data_offset + first * self._frame_bytes)
+        wanted, got = memoryview(self._buffer)[:size], 0
+        while got < size:
+            read = self._file.readinto(wanted[got:])
+            if not read:
+                raise _stops(self._header, first + got // self._frame_bytes)
+            got += read
+
+    def take(self, offset: int, channel: int, out: FloatArray) -> None:
+        header = self._header
+        if offset:  # only at the edges of the time line
+            part = self._buffer[offset * self._frame_bytes : (offset + len(out)) * self._frame_bytes + SPARE]
+            unpack(part, header.subtype, header.channels, channel, out, self._scratch)
+            return
+        unpack(self._buffer, header.subtype, header.channels, channel, out, self._scratch)
+
+    def raw(self, offset: int, count: int) -> memoryview:
+        return memoryview(self._buffer)[offset * self._frame_bytes : (offset + count) * self._frame_bytes]
+
+    def close(self) -> None:
+        self._file.close()
+
+
+class DecodedSource:
+    """Samples of any other format. The last frames are kept, so that overlapping requests need no seek:
+    a seek in FLAC decodes up to 4096 frames again."""
+
+    def __init__(self, header: AudioHeader) -> None:
+        import soundfile
+
+        self._header = header
+        _open(header.path).close()  # for the clearer message
+        try:
+            self._file = soundfile.SoundFile(soundfile_name(header.path))
+        except RuntimeError as error:
+            raise _problem("not_audio", header, f"not an audio file that can be read ({error})") from None
+        self._dtype = "int32" if header.subtype in ("PCM_16", "PCM_24", "PCM_32") else "float64"
+        self._frames: npt.NDArray[np.generic] = np.empty((0, header.channels), self._dtype)
+        self._first = self._loaded = self._position = 0
+
+    def load(self, first: int, count: int) -> None:
+        end = self._first + self._loaded
+        kept = min(end - first, count) if self._first <= first < end else 0
+        at = first - self._first
+        if len(self._frames) < count:
+            old, self._frames = self._frames, np.empty((count, self._header.channels), self._dtype)
+            self._frames[:kept] = old[at : at + kept]
+        elif kept and at:
+            self._frames[:kept] = self._frames[at : at + kept].copy()
+        self._first, self._loaded = first, count
+        if kept < count:
+            self._decode(first + kept, self._frames[kept:count])
+
+    def take(self, offset: int, channel: int, out: FloatArray) -> None:
+        scale = 2.0**-31 if self._dtype == "int32" else 1.0
+        np.multiply(self._frames[offset : offset + len(out), channel], scale, out=out)
+
+    def raw(self, offset: int, count: int) -> bytes | memoryview:
+        return left_justified_bytes(self._frames[offset : offset + count], self._header.subtype)
+
+    def close(self) -> None:
+        self._file.close()
+
+    def _decode(self, first: int, out: npt.NDArray[np.generic]) -> None:
+        try:
+            if first != self._position:
+                self._file.seek(first)
+            got = len(self._file.read(out=out))
+        except (RuntimeError, AssertionError):
+            raise _stops(self._header, self._position) from None
+        self._position = first + got
+        if got < len(out):
+            raise _stops(self._header, first + got)
+
+
+def _open(path: Path) -> FileIO:
+    try:
+        return path.open("rb", buffering=0)
+    except OSError as error:
+        raise TracksError(
+            Problem("unreadable_file", str(path), f"cannot be read ({error.strerror or error})",
+                    remedy=SLUGS["unreadable_file"])
+        ) from None
+
+
+def _stops(header: AudioHeader, frame: int) -> TracksError:
+    return _problem(
+        "damaged_samples", header, f"its samples end or are damaged at frame {frame} of {header.frames}"
+    )
+
+
+def _problem(slug: str, header: AudioHeader, what: str) -> TracksError:
+    return TracksError(Problem(slug, str(header.path), what, remedy=SLUGS[slug]))
