@@ -1,0 +1,87 @@
+"""From 64-bit floats to the samples of a file: dither, rounding, overs, and nothing that is not a number.
+
+Rounding is to the nearest step, half to even. Dither is TPDF, two steps wide, from two uniform numbers a
+sample (Lipshitz, Wannamaker and Vanderkooy, "Quantization and Dither", J. Audio Eng. Soc. 40 (5), 1992).
+"""
+
+import numpy as np
+import numpy.typing as npt
+
+from premix.errors import PremixError
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int32]
+
+
+class NotFiniteError(PremixError):
+    """A NaN or an infinity reached the quantiser; `frame` counts from the start of the file."""
+
+    def __init__(self, frame: int) -> None:
+        super().__init__(f"not a finite number at frame {frame}")
+        self.frame = frame
+
+
+class Quantiser:
+    """Quantises one file's blocks in order.
+
+    frames: so far. overs: samples beyond full scale, each held at full scale (never in float).
+    peak: largest magnitude of the quantised samples, 1.0 is full scale (2^(bits-1) steps).
+    The dither is the same for the same seed, whatever the blocks.
+    """
+
+    def __init__(self, bits: int, *, dither: bool = False, seed: int = 0) -> None:
+        if bits not in (16, 24, 32):
+            raise ValueError(f"bits must be 16, 24 or 32 (float), not {bits}")
+        if dither and bits == 32:
+            raise ValueError("float samples take no dither")
+        self.bits, self.frames, self.overs, self.peak = bits, 0, 0, 0.0
+        self._steps = 1.0 if bits == 32 else 2.0 ** (bits - 1)
+        self._noise = np.random.default_rng(seed) if dither else None
+        self._scratch = np.empty(0)
+
+    def integers(self, block: FloatArray) -> IntArray:
+        """(channels, frames) float64 -> (frames, channels) int32 in steps of the file."""
+        steps = self._stage(block)
+        if self._noise is not None:
+            pairs = self._noise.random((*steps.shape, 2))
+            steps += pairs[..., 0]
+            steps -= pairs[..., 1]
+        np.rint(steps, out=steps)
+        low, high = self._extremes(steps)
+        if low < -self._steps or high > self._steps - 1:
+            self.overs += int(np.count_nonzero((steps < -self._steps) | (steps > self._steps - 1)))
+            np.clip(steps, -self._steps, self._steps - 1, out=steps)
+            low, high = max(low, -self._steps), min(high, self._steps - 1)
+        self._count(steps, low, high)
+        return steps.astype(np.int32)
+
+    def floats(self, block: FloatArray) -> npt.NDArray[np.float32]:
+        """(channels, frames) float64 -> (frames, channels) float32, as they are; overs are only counted."""
+        values = self._stage(block)
+        low, high = self._extremes(values)
+        if low < -1.0 or high > 1.0:
+            self.overs += int(np.count_nonzero(np.abs(values) > 1.0))
+        self._count(values, low, high)
+        return values.astype(np.float32)
+
+    def _stage(self, block: FloatArray) -> FloatArray:
+        """The block in steps, interleaved, in a scratch array."""
+        channels, frames = block.shape
+        if self._scratch.size < block.size:
+            self._scratch = np.empty(block.size)
+        steps = self._scratch[: block.size].reshape(frames, channels)
+        return np.multiply(block.T, self._steps, out=steps)
+
+    def _extremes(self, values: FloatArray) -> tuple[float, float]:
+        """Lowest and highest value; minimum and maximum both pass NaN on, so this finds every bad sample."""
+        if values.size == 0:
+            return 0.0, 0.0
+        low, high = float(values.min()), float(values.max())
+        if not np.isfinite(low + high):
+            bad = ~np.isfinite(values).all(axis=1)
+            raise NotFiniteError(self.frames + int(np.argmax(bad)))
+        return low, high
+
+    def _count(self, values: FloatArray, low: float, high: float) -> None:
+        self.frames += len(values)
+        self.peak = max(self.peak, -low / self._steps, high / self._steps)
