@@ -3,7 +3,7 @@
 Add a slug to the file of the stage that gives it. The table feeds the message list in recipes/README.md.
 """
 
-from premix.messages import alignment, delivery, gate, recipe, tracks
+from premix.messages import alignment, delivery, demo, gate, recipe, tracks
 
 STAGES = {
     "recipe": recipe.SLUGS,
@@ -11,6 +11,7 @@ STAGES = {
     "alignment": alignment.SLUGS,
     "gate": gate.SLUGS,
     "delivery": delivery.SLUGS,
+    "demo": demo.SLUGS,
 }
 
 SLUGS: dict[str, str] = {slug: remedy for table in STAGES.values() for slug, remedy in table.items()}
