@@ -1,3 +1,55 @@
 """Messages of the recipe stage: slug -> remedy."""
 
-SLUGS: dict[str, str] = {}
+SLUGS: dict[str, str] = {
+    # the file
+    "recipe-no-file": "Check the path; a path in `extends` starts at the folder of the recipe that holds it.",
+    "recipe-not-a-file": "Name the YAML file itself, not its folder.",
+    "recipe-unreadable": "Check who may read the file, and its name.",
+    "recipe-too-large": "A recipe has a few kilobytes; check that this is one, and use fewer aliases.",
+    "recipe-not-utf8": "Save the file as UTF-8 text.",
+    "recipe-not-text": "Remove the control character, or name a text file.",
+    # the YAML
+    "recipe-yaml": "Mend the YAML at the place shown: indentation, quotes and brackets.",
+    "recipe-tab": "Indent with spaces.",
+    "recipe-no-mapping": "Begin the file with `format: 1`, then one key a line.",
+    "recipe-several-documents": "Keep one document in a file: remove the line `---`.",
+    "recipe-too-deep": "A recipe needs seven levels; remove the brackets that are too many.",
+    "recipe-tag": "Remove the tag, or put a text that begins with ! in quotes.",
+    "recipe-alias": "Write the anchor (&name) above the alias (*name), outside of itself.",
+    "recipe-merge-key": "Use an alias for the whole value, or `extends:` for a whole recipe.",
+    "recipe-key": "Write each key as plain text, followed by a colon.",
+    "recipe-duplicate-key": "Keep one of the two lines.",
+    "recipe-empty-value": "Write a value (`{}` stands for all defaults), or leave the key out.",
+    "recipe-not-finite": "Write a finite number of ordinary length.",
+    # layers
+    "recipe-extends": "Let `extends` name one recipe file; a song's file extends nothing.",
+    "recipe-extends-cycle": "Take the recipe out of its own chain of `extends`.",
+    "recipe-set": "Write --set key=value with a dotted key, for example --set gate.hold_ms=60.",
+    "recipe-null": "Use null only to take away what a recipe below gives.",
+    "recipe-nothing-to-override": "Spell the name as the recipe below does, or complete the new entry.",
+    # keys and values
+    "recipe-unknown-key": "Spell the key as in this reference.",
+    "recipe-missing-key": "Add the key.",
+    "recipe-wrong-value": "Write one of the values that are allowed there.",
+    "recipe-out-of-range": "Write a number inside the range.",
+    "recipe-count": "Give as many entries as are allowed there.",
+    "recipe-bad-name": "Use letters, digits, _ and - for names.",
+    "recipe-chain-step": "Write a processor's name, or one name with its parameters.",
+    "recipe-not-supported-yet": "Leave the key out: this version does not act on it.",
+    # between values
+    "recipe-unknown-mic": "Name a mic of the recipe's `mics`.",
+    "recipe-unknown-performance": "Name a performance of the recipe's `performances`.",
+    "recipe-unknown-bus": "Name a bus of the recipe's `buses`, or left, right or centre.",
+    "recipe-reference": "Choose a mic with the role close as the reference.",
+    "recipe-gate-not-room": "Give the mic `role: room`, or remove its gate.",
+    "recipe-filters-cross": "Put the high-pass below the low-pass.",
+    "recipe-delay-units": "Give a delay by hand in one unit: ms, samples or cm.",
+    "recipe-nothing-heard": "Leave at least one close mic of each performance, and one performance, unmuted.",
+    "recipe-band": "Write the low end of the band first.",
+    "recipe-flac-bits": "Use 16 or 24 bits with flac, or the format wav.",
+    "recipe-float-dither": "Use dither only with 16 or 24 bits.",
+    "recipe-stands-twice": "Remove one of the two.",
+    "recipe-name-pattern": "Write a name that every system can hold, with the placeholders it needs.",
+    "recipe-names-collide": "Rename one of the two; case does not tell names apart.",
+    "recipe-more-problems": "Mend the problems that are shown, then run again.",
+}

@@ -6,13 +6,30 @@ recipe reference. Reading the YAML, and every message about it, is the recipe ro
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
 
 GainDb = Annotated[float, Field(ge=-120.0, le=40.0, allow_inf_nan=False)]
 PositiveMs = Annotated[float, Field(ge=0.0, le=10_000.0, allow_inf_nan=False)]
 Hz = Annotated[float, Field(gt=0.0, le=192_000.0, allow_inf_nan=False)]
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]*$", max_length=64)]
 
+PAN_LAWS_DB = (0.0, -3.0, -4.5, -6.0)
+FORMAT = 1
+
+
+def _a_pan_law(value: float) -> float:
+    if value not in PAN_LAWS_DB:
+        raise ValueError("no pan law")
+    return value
+
+
+PanLawDb = Annotated[
+    float, AfterValidator(_a_pan_law), WithJsonSchema({"enum": [0, -3, -4.5, -6], "type": "number"})
+]
+FormatNumber = Annotated[
+    int, Field(ge=FORMAT, le=FORMAT), WithJsonSchema({"const": FORMAT, "type": "integer"})
+]
+"""A bounded int rather than a Literal: `true` equals 1, and a Literal would let it pass."""
 Auto = Literal["auto"]
 Polarity = Literal["auto", "normal", "inverted"]
 Role = Literal["close", "sub", "room"]
@@ -61,8 +78,8 @@ class Tracks(Section):
 
     name: str = Field(
         "{performance}_{mic}.*",
-        description="Pattern of a track's file name (or path below the folder): {performance}, {mic}, {song}, "
-        "* and ?. Case and Unicode form are ignored; exactly one file must match each track.",
+        description="Pattern of a track's file name (or path below the folder): {performance}, {mic}, "
+        "{song}, * and ?. Case and Unicode form are ignored; exactly one file must match each track.",
         examples=["{performance}_{mic}.wav", "{song}/GTR {performance} {mic}*.wav"],
         min_length=1,
     )
@@ -115,7 +132,9 @@ class Mic(Section):
         examples=["auto", "none", {"ms": 0.35}, {"cm": 12}],
     )
     high_pass_hz: Hz | None = Field(
-        None, description="Second-order Butterworth high-pass at this frequency, 12 dB per octave.", examples=[60]
+        None,
+        description="Second-order Butterworth high-pass at this frequency, 12 dB per octave.",
+        examples=[60],
     )
     low_pass_hz: Hz | None = Field(
         None,
@@ -161,12 +180,14 @@ class AlignmentSettings(Section):
 
     reference: Name | None = Field(
         None,
-        description="The mic that stays where it was recorded; the others move to it. Default: the first close mic.",
+        description="The mic that stays where it was recorded; the others move to it. "
+        "Default: the first close mic.",
         examples=["dynamic"],
     )
     search_ms: Annotated[float, Field(gt=0, le=2000, allow_inf_nan=False)] = Field(
-        4.0, description="How far a close mic may be from the reference, in ms either way. Above 20 ms a coarse "
-        "search for odd file starts comes first."
+        4.0,
+        description="How far a close mic may be from the reference, in ms either way. Above 20 ms a coarse "
+        "search for odd file starts comes first.",
     )
     room_search_ms: Annotated[float, Field(gt=0, le=200, allow_inf_nan=False)] = Field(
         40.0, description="How far a room mic's first sound may be from the close mics, in ms."
@@ -176,12 +197,13 @@ class AlignmentSettings(Section):
     )
     refused: Literal["stop", "mute", "keep"] = Field(
         "stop",
-        description="A mic that cannot be aligned: stop (exit 1, nothing written), mute, or keep (summed as recorded).",
+        description="A mic that cannot be aligned: stop (exit 1, nothing written), mute, or keep "
+        "(summed as recorded).",
     )
     rotate: Literal["off", "auto"] = Field(
         "off",
-        description="auto: at most one all-pass a mic where delay and polarity cannot reach, when it gains at "
-        "least 0.1 dB of sum efficiency.",
+        description="auto: at most one all-pass a mic where delay and polarity cannot reach, when it "
+        "gains at least 0.1 dB of sum efficiency.",
     )
     temperature_c: Annotated[float, Field(ge=-20, le=50, allow_inf_nan=False)] = Field(
         20.0, description="Air temperature in degrees Celsius; sets the speed of sound for distances in cm."
@@ -202,7 +224,9 @@ class Gate(Section):
         "all: any performance opens every room.",
     )
     threshold_db: Auto | Annotated[float, Field(ge=-120, le=0, allow_inf_nan=False)] = Field(
-        "auto", description="auto, or the opening level in dB relative to the key's loud level.", examples=[-30]
+        "auto",
+        description="auto, or the opening level in dB relative to the key's loud level.",
+        examples=[-30],
     )
     hysteresis_db: Annotated[float, Field(ge=0, le=40, allow_inf_nan=False)] = Field(
         6.0, description="The gate shuts this many dB below the threshold that opened it."
@@ -217,7 +241,9 @@ class Gate(Section):
         5.0, description="How early before a start the gate is fully open."
     )
     ratio: Annotated[float, Field(ge=1, le=100, allow_inf_nan=False)] = Field(
-        3.0, description="follow mode: dB of attenuation per dB below the threshold, less one (3: 1 dB below gives 2 dB)."
+        3.0,
+        description="follow mode: dB of attenuation per dB below the threshold, less one "
+        "(3: 1 dB below gives 2 dB).",
     )
     band_hz: tuple[Hz, Hz] | None = Field(
         None, description="Band of the key in Hz, low and high. Default: 80 to 5000.", examples=[[80, 5000]]
@@ -232,7 +258,8 @@ class Bus(Section):
         0.0, description="-1: hard left, 0: centre, 1: hard right."
     )
     gain_db: GainDb = Field(
-        0.0, description="Gain of the bus, in dB. Common practice: the centre sits about 12 dB under the sides."
+        0.0,
+        description="Gain of the bus, in dB. Common practice: the centre sits about 12 dB under the sides.",
     )
     mute: bool = Field(False, description="Leave this bus out of the guitar bus; it is not rendered.")
     chain: Chain = Field((), description="Processors on the bus, in order.")
@@ -241,8 +268,8 @@ class Bus(Section):
 class GuitarBus(Section):
     """All buses, stereo."""
 
-    pan_law_db: Literal[0, -3, -4.5, -6] = Field(
-        -3,
+    pan_law_db: PanLawDb = Field(
+        -3.0,
         description="Level at the centre of a panned mono signal: -3 constant power (sin/cos, -3.01 dB), "
         "-6 linear, -4.5 the compromise between both, 0 no loss at the centre.",
     )
@@ -350,9 +377,12 @@ class Group(Section):
 class Recipe(Section):
     """A premix recipe: the work on one song's guitars, written once and reused."""
 
-    format: Literal[1] = Field(description="The recipe language's format; always 1.")
+    format: FormatNumber = Field(description="The recipe language's format; always 1.")
     song: str | None = Field(
-        None, description="The song's name; default: the folder's name.", min_length=1, max_length=100,
+        None,
+        description="The song's name; default: the folder's name.",
+        min_length=1,
+        max_length=100,
         examples=["Tidewater"],
     )
     tracks: Tracks = Field(default_factory=lambda: Tracks(), description="How the files are named.")
@@ -366,9 +396,13 @@ class Recipe(Section):
     gate: Gate = Field(default_factory=lambda: Gate(), description="The gate of the room mics.")
     buses: dict[Name, Bus] = Field(
         default_factory=lambda: {
-            "left": Bus(pan=-1.0), "right": Bus(pan=1.0), CENTRE_BUS: Bus(pan=0.0, gain_db=-12.0),
+            "left": Bus(pan=-1.0),
+            "right": Bus(pan=1.0),
+            CENTRE_BUS: Bus(pan=0.0, gain_db=-12.0),
         },
-        description="The buses. Default: left, right, and the centre 12 dB lower.", min_length=1, max_length=64,
+        description="The buses. Default: left, right, and the centre 12 dB lower.",
+        min_length=1,
+        max_length=64,
     )
     guitar_bus: GuitarBus = Field(default_factory=lambda: GuitarBus(), description="All buses, stereo.")
     groups: dict[Name, Group] = Field(default_factory=dict, description="Mics that share a gain or a chain.")
@@ -410,11 +444,13 @@ class Recipe(Section):
         return tuple(name for name, mic in self.mics.items() if mic.role == "room")
 
     def reference_mic(self) -> str:
-        """Name of the reference: as given, else the first close mic, else the first mic."""
+        """Name of the reference: as given, else the first close mic, the first sub mic, the first mic."""
         if self.alignment.reference is not None:
             return self.alignment.reference
-        close = [n for n, m in self.mics.items() if m.role == "close"]
-        return (close or list(self.mics))[0]
+        by_role = [
+            name for role in ("close", "sub", "room") for name, mic in self.mics.items() if mic.role == role
+        ]
+        return by_role[0]
 
 
 class MergedRecipe(BaseModel):

@@ -1,0 +1,113 @@
+"""Faults: everything wrong in the recipe's files, gathered with its place, told at once in file order."""
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import islice
+from typing import NamedTuple
+
+from premix.errors import Problem, RecipeError
+
+MOST_TOLD = 50
+"""So many faults are told in one go."""
+MOST_COMPARED = 1_000
+"""So many known words are compared when a similar one is looked for."""
+LONGEST_SHOWN = 60
+"""Longest piece of the user's own text that a message repeats."""
+
+Path = tuple[str | int, ...]
+
+
+class Mark(NamedTuple):
+    """A place in a file; line and column count from 1. Line 0: all of `file` (which may be a --set value)."""
+
+    file: str
+    line: int
+    column: int
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}:{self.column}" if self.line else self.file
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """The known word that was perhaps meant; looked for only when the fault is told, as the search is slow."""
+
+    word: str
+    known: tuple[str, ...]
+    otherwise: str = ""
+
+    def words(self) -> str:
+        """ "did you mean 'x'?", or `otherwise` where no known word is similar."""
+        return nearest(self.word, self.known) or self.otherwise
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong: where, at which key, and the parts of an `errors.Problem`."""
+
+    mark: Mark
+    path: Path
+    slug: str
+    what: str
+    allowed: str = ""
+    remedy: "str | Guess" = ""
+
+    def problem(self) -> Problem:
+        """The fault as the user sees it, with `file:line:column path` as its place."""
+        where = f"{self.mark} {dotted(self.path)}" if self.path and self.mark.line else str(self.mark)
+        remedy = self.remedy if isinstance(self.remedy, str) else self.remedy.words()
+        return Problem(self.slug, where, self.what, self.allowed, remedy)
+
+
+class Faulty(Exception):  # noqa: N818 (it carries faults; it is not an error by itself)
+    """Stops the reading of one file at a fault that leaves nothing more to read."""
+
+    def __init__(self, fault: Fault) -> None:
+        self.fault = fault
+        super().__init__(fault.what)
+
+
+def dotted(path: Path) -> str:
+    """A path of keys as people write it: mics.ribbon.gain_db, deliver.files[1]."""
+    text = "".join(f"[{step}]" if isinstance(step, int) else f".{step}" for step in path)
+    return shown(text.removeprefix("."), 4 * LONGEST_SHOWN)
+
+
+def shown(text: str, longest: int = LONGEST_SHOWN) -> str:
+    """A piece of the user's text, cut to what a line can hold."""
+    return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """ "did you mean 'x'?" for the known word most like `word`; '' where none is."""
+    by_folded = {k.casefold(): k for k in islice(known, MOST_COMPARED)}
+    found = difflib.get_close_matches(shown(word).casefold(), by_folded, n=1, cutoff=0.6)
+    return f"did you mean '{by_folded[found[0]]}'?" if found else ""
+
+
+def tell(faults: Iterable[Fault], files: Sequence[str]) -> None:
+    """Raise RecipeError with all faults, in the order of `files` and their lines; return if there are none.
+
+    Of several faults of one value only the first is told: the others follow from it.
+    """
+    order = {name: n for n, name in enumerate(files)}
+    first: dict[tuple[Mark, Path], Fault] = {}
+    for fault in faults:
+        first.setdefault((fault.mark, fault.path), fault)
+    ranked = sorted(
+        first.values(), key=lambda f: (order.get(f.mark.file, len(order)), f.mark.line, f.mark.column)
+    )
+    if not ranked:
+        return
+    problems = [fault.problem() for fault in ranked[:MOST_TOLD]]
+    if len(ranked) > MOST_TOLD:
+        problems.append(
+            Problem(
+                "recipe-more-problems",
+                ranked[-1].mark.file,
+                "there are more problems than these",
+                remedy="mend these first",
+            )
+        )
+    raise RecipeError(problems)

@@ -1,0 +1,103 @@
+"""Reading the text of a recipe, song file or sheet: one clear fault for everything that is no such text."""
+
+import re
+from pathlib import Path
+
+from premix.recipe.faults import Fault, Faulty, Mark, nearest
+
+LARGEST_BYTES = 1_000_000
+_MOST_NEIGHBOURS = 2_000
+_FORBIDDEN = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+"""What YAML 1.2.2 (section 5.1) leaves out of its printable characters."""
+
+
+def read_text(path: Path, shown: str, asked_by: Fault | None = None) -> str:
+    """The UTF-8 text of `path`, called `shown` in messages. Raises Faulty; `asked_by` places a missing file's
+    fault where another file names it."""
+    try:
+        if not path.is_file():
+            path.stat()
+            raise Faulty(Fault(Mark(shown, 0, 0), (), "recipe-not-a-file", "this is no file", "a YAML file"))
+        with path.open("rb") as stream:
+            data = stream.read(LARGEST_BYTES + 1)
+    except (OSError, ValueError) as error:
+        raise Faulty(_unreadable(path, shown, error, asked_by)) from None
+    if len(data) > LARGEST_BYTES:
+        raise Faulty(
+            Fault(
+                Mark(shown, 0, 0),
+                (),
+                "recipe-too-large",
+                "the file is too large",
+                f"{LARGEST_BYTES // 1000} kB",
+            )
+        )
+    return decode(data, shown)
+
+
+def decode(data: bytes, shown: str) -> str:
+    """The text of a YAML file's bytes. Raises Faulty where they are no UTF-8 text."""
+    whole = Mark(shown, 0, 0)
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or data[:200].count(0) > 0.3 * len(data[:200]):
+        raise Faulty(
+            Fault(
+                whole, (), "recipe-not-utf8", "the text is UTF-16 or UTF-32", "UTF-8 text", "save it as UTF-8"
+            )
+        )
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start)
+        column = error.start - (data.rfind(b"\n", 0, error.start) + 1)
+        raise Faulty(
+            Fault(
+                Mark(shown, line + 1, column + 1),
+                (),
+                "recipe-not-utf8",
+                "this is no UTF-8 text",
+                "UTF-8 text",
+                "save it as UTF-8",
+            )
+        ) from None
+    check_characters(text, shown)
+    return text
+
+
+def check_characters(text: str, shown: str) -> None:
+    """Raise Faulty at the first character that YAML forbids."""
+    found = _FORBIDDEN.search(text)
+    if found:
+        before = text[: found.start()]
+        place = Mark(shown, before.count("\n") + 1, found.start() - (before.rfind("\n") + 1) + 1)
+        raise Faulty(
+            Fault(
+                place,
+                (),
+                "recipe-not-text",
+                f"the character U+{ord(found.group()):04X} is no text",
+                remedy="is this a text file? remove the character",
+            )
+        )
+
+
+def _unreadable(path: Path, shown: str, error: Exception, asked_by: Fault | None) -> Fault:
+    mark, key = (asked_by.mark, asked_by.path) if asked_by else (Mark(shown, 0, 0), ())
+    named = f" '{shown}'" if asked_by else ""
+    if isinstance(error, FileNotFoundError | NotADirectoryError):
+        return Fault(mark, key, "recipe-no-file", f"there is no such file{named}", remedy=_neighbour(path))
+    reason = getattr(error, "strerror", None) or "its name is not possible here"
+    return Fault(mark, key, "recipe-unreadable", f"the file{named} cannot be read: {reason.lower()}")
+
+
+def _neighbour(path: Path) -> str:
+    """The YAML file beside `path` with the most similar name, as a question; '' where none is."""
+    names: list[str] = []
+    try:
+        for count, entry in enumerate(path.parent.iterdir()):
+            if count >= _MOST_NEIGHBOURS:
+                break
+            if entry.suffix.lower() in (".yaml", ".yml"):
+                names.append(entry.name)
+    except OSError:
+        return ""
+    return nearest(path.name, names)

@@ -1,0 +1,81 @@
+"""Reading a recipe: files -> layers -> merged nodes -> checked values -> a record, or every fault at once."""
+
+import hashlib
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from premix.model.recipe import MergedRecipe, Recipe
+from premix.recipe import faults as told
+from premix.recipe.chain_form import for_record
+from premix.recipe.checks import check
+from premix.recipe.faults import Fault, Mark
+from premix.recipe.layers import Layer, load_file, load_layers
+from premix.recipe.marks import Node, plain, positions
+from premix.recipe.merge import merge, with_standing_buses
+from premix.recipe.values import validate
+
+
+def read_recipe(path: Path, *, song_folder: Path | None = None, settings: Sequence[str] = ()) -> MergedRecipe:
+    """The recipe at `path`, over all that it extends, under the song folder's `song.yaml` and the settings.
+
+    settings: 'key=value' with a dotted key, the value in YAML (from --set). Raises RecipeError with every
+    problem of every file, in file order.
+    """
+    faults: list[Fault] = []
+    layers = load_layers(path, song_folder, settings, faults)
+    files = [layer.shown for layer in layers]
+    merged: Node | None = None
+    for layer in layers:
+        merged = merge(merged, layer.root, faults)
+    if merged is None or str(path) not in files:
+        told.tell(faults, files)
+        raise AssertionError("a recipe that was not read has a fault")
+    source = plain(merged)
+    source.pop("extends", None)
+    data = with_standing_buses(source)
+    recipe = validate(for_record(data, merged, faults), merged, faults)
+    faults.extend(check(data, merged))
+    told.tell(faults, files)
+    assert recipe is not None, "a recipe without faults is valid"
+    return MergedRecipe(
+        recipe=recipe, source=source, origins=_origins(merged, layers), sha256=_sha256(recipe)
+    )
+
+
+def read_yaml(path: Path) -> tuple[Any, dict[told.Path, Mark]]:
+    """The plain data of any other YAML file, by the recipe's rules, and where each value stands.
+
+    Raises RecipeError with every problem of the file.
+    """
+    faults: list[Fault] = []
+    root = load_file(path, str(path), faults)
+    told.tell(faults, [str(path)])
+    assert root is not None, "a file without faults has content"
+    return plain(root), dict(positions(root))
+
+
+def _origins(merged: Node, layers: Sequence[Layer]) -> dict[str, str]:
+    """Where each value comes from: 'mics.sub.gain_db' -> 'house.yaml:7:9' or '--set'. A list is one value."""
+    short = {layer.shown: layer.short for layer in layers}
+    found: dict[str, str] = {}
+
+    def walk(node: Node, path: told.Path) -> None:
+        if node.mapping:
+            for key, child in node.mapping.items():
+                walk(child, (*path, key))
+            return
+        name = short.get(node.mark.file, node.mark.file)
+        found[told.dotted(path)] = f"{name}:{node.mark.line}:{node.mark.column}" if node.mark.line else name
+
+    walk(merged, ())
+    found.pop("extends", None)
+    return found
+
+
+def _sha256(recipe: Recipe) -> str:
+    text = json.dumps(
+        recipe.model_dump(mode="json"), sort_keys=True, separators=(",", ":"), ensure_ascii=True
+    )
+    return hashlib.sha256(text.encode()).hexdigest()
