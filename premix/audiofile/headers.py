@@ -4,6 +4,7 @@ Linear WAV, RF64 and BW64 are read from their own chunks; every other format thr
 would read a truncated or never finalised file without a word (0 frames, or fewer than were recorded).
 """
 
+import contextlib
 import os
 import struct
 from dataclasses import replace
@@ -12,6 +13,7 @@ from typing import Any, BinaryIO
 
 from premix.audiofile.bext import read_bext
 from premix.audiofile.chunks import UNKNOWN_SIZE, Chunk, ChunkScan, read_body, scan_chunks
+from premix.audiofile.formats import NAMES, format_of
 from premix.audiofile.samples import BYTES
 from premix.errors import Problem, TracksError
 from premix.messages.tracks import SLUGS
@@ -28,21 +30,21 @@ _BITS = {
 }
 _RATES = range(8_000, 768_001)
 _MOST_FRAMES = 1 << 40  # 265 days at 48 kHz: beyond it, the length field is damaged or was never filled in
+_FLAC_BLOCK = 4096
 LARGEST_RIFF = UNKNOWN_SIZE + 8
 
 
 def read_header(path: Path, *, recover: bool = False) -> AudioHeader:
     """Read and check one file's header.
 
-    recover: accept a truncated, never finalised or over-long WAV and give the frames that are there.
+    recover: accept a truncated, never finalised or over-long file and give the frames that are there.
     Raises TracksError with one Problem where the file is missing, empty, unreadable, damaged or no audio.
     """
     try:
         with path.open("rb") as file:
             if file.seek(0, os.SEEK_END) == 0:
                 raise _error("empty_file", path, "the file is empty (0 bytes)")
-            scan = scan_chunks(file)
-            header = _from_chunks(path, file, scan, recover) if scan is not None else from_library(path)
+            header = _read(path, file, recover)
     except FileNotFoundError:
         raise _error("missing_file", path, "there is no such file") from None
     except OSError as error:
@@ -55,8 +57,34 @@ def soundfile_name(path: Path) -> str | bytes:
     return os.fsencode(path) if os.name == "posix" else str(path)
 
 
-def from_library(path: Path) -> AudioHeader:
-    """The header as soundfile reads it, unchecked. Raises TracksError where it knows no such format."""
+def _read(path: Path, file: BinaryIO, recover: bool) -> AudioHeader:
+    file.seek(0)
+    found = format_of(file.read(16))
+    if found is None:
+        raise _error("not_audio", path, "not an audio file of a format that is read", allowed=NAMES)
+    scan = scan_chunks(file)
+    if scan is not None:
+        return _from_chunks(path, file, scan, recover)
+    header = _from_library(path)
+    if recover and found.name == "FLAC":
+        there = _decodable(path)
+        return replace(header, frames=there, recovered=there != header.frames)
+    return header
+
+
+def _decodable(path: Path) -> int:
+    """Frames that decode without an error, in whole blocks; for a file whose header cannot be trusted."""
+    import soundfile
+
+    total = 0
+    with soundfile.SoundFile(soundfile_name(path)) as file, contextlib.suppress(RuntimeError):
+        while count := len(file.read(_FLAC_BLOCK, dtype="int32", always_2d=True)):
+            total += count
+    return total
+
+
+def _from_library(path: Path) -> AudioHeader:
+    """The header as soundfile reads it, unchecked. Raises TracksError where it cannot."""
     import soundfile
 
     try:
@@ -67,7 +95,7 @@ def from_library(path: Path) -> AudioHeader:
             )
     except (RuntimeError, ValueError, TypeError, AssertionError) as error:
         reason = str(getattr(error, "error_string", "") or error).rstrip(".")
-        raise _error("not_audio", path, f"not an audio file that can be read ({reason})") from None
+        raise _error("damaged_header", path, f"its header cannot be read ({reason})") from None
 
 
 def _from_chunks(path: Path, file: BinaryIO, scan: ChunkScan, recover: bool) -> AudioHeader:
@@ -81,7 +109,7 @@ def _from_chunks(path: Path, file: BinaryIO, scan: ChunkScan, recover: bool) -> 
     if fault is not None and not recover:
         raise _error(fault[0], path, fault[1])
     if layout is None:
-        return replace(from_library(path), recovered=fault is not None)
+        return replace(_from_library(path), recovered=fault is not None)
     usable = scan.present(data) if fault is not None else data.size
     bext = scan.find(b"bext")
     times = read_bext(read_body(file, bext)) if bext is not None and scan.byte_order == "<" else None
@@ -149,5 +177,5 @@ def _plausible(header: AudioHeader) -> AudioHeader:
     return header
 
 
-def _error(slug: str, path: Path, what: str) -> TracksError:
-    return TracksError(Problem(slug, str(path), what, remedy=SLUGS[slug]))
+def _error(slug: str, path: Path, what: str, allowed: str = "") -> TracksError:
+    return TracksError(Problem(slug, str(path), what, allowed, SLUGS[slug]))

@@ -3,9 +3,11 @@
 import hashlib
 from types import TracebackType
 
+import numpy as np
+
 from premix.audiofile.samples import FloatArray
 from premix.audiofile.sources import open_source
-from premix.model.tracks import Track
+from premix.model.tracks import AudioHeader, Track
 
 _PIECE = 65536  # frames read at once where samples are only hashed
 
@@ -73,3 +75,20 @@ class TrackReader:
             begin, end = self._hashed, min(self._hashed + _PIECE, frame)
             self._source.load(begin, end - begin)
             self._hash_loaded(begin, end)
+
+
+def first_difference(header: AudioHeader) -> int | None:
+    """First frame at which the two channels of a stereo file differ, None where they are equal."""
+    source = open_source(header)
+    left, right = np.empty(_PIECE), np.empty(_PIECE)
+    try:
+        for begin in range(0, header.frames, _PIECE):
+            count = min(_PIECE, header.frames - begin)
+            source.load(begin, count)
+            source.take(0, 0, left[:count])
+            source.take(0, 1, right[:count])
+            if not np.array_equal(left[:count], right[:count], equal_nan=True):
+                return begin + int(np.argmax(left[:count] != right[:count]))
+    finally:
+        source.close()
+    return None

@@ -87,7 +87,7 @@ class DecodedSource:
         try:
             self._file = soundfile.SoundFile(soundfile_name(header.path))
         except RuntimeError as error:
-            raise _problem("not_audio", header, f"not an audio file that can be read ({error})") from None
+            raise _problem("damaged_header", header, f"its header cannot be read ({error})") from None
         self._dtype = "int32" if header.subtype in ("PCM_16", "PCM_24", "PCM_32") else "float64"
         self._frames: npt.NDArray[np.generic] = np.empty((0, header.channels), self._dtype)
         self._first = self._loaded = self._position = 0

@@ -14,6 +14,7 @@ SLUGS: dict[str, str] = {
     "damaged_samples": "Copy the file again from the recorder, and do not write to it while premix runs.",
     # the files of a song together
     "mixed_rates": "Export all tracks of a song at one sample rate; premix never converts inputs by itself.",
+    "no_tracks": "Check the name pattern and the folder.",
     "used_twice": "Give each mic its own file, or narrow the name pattern.",
     "too_many_channels": "Split the file into one mono file a mic.",
     "channels_differ": "Export the track as mono; premix does not choose between two different channels.",
