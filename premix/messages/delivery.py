@@ -4,4 +4,13 @@ SLUGS: dict[str, str] = {
     "disk_full": "Make room on the disk, or choose another place with --out; nothing was written.",
     "cannot_write": "Choose a place you may write to with --out.",
     "not_finite": "Look for the track or the processor that gives such samples; nothing was written.",
+    "out_in_tracks": "Choose an output folder outside the tracks folder with --out.",
+    "out_is_here": "Choose a folder of its own with --out.",
+    "out_exists": "Choose another folder with --out, or replace all of it with --force.",
+    "out_has_other_files": "Move those files, choose another folder with --out, or replace all with --force.",
+    "out_in_use": "Wait until the other run has ended.",
+    "name_template": "Write `deliver: {name: \"{song}_{part}\"}` in the recipe, or leave it out.",
+    "names_collide": "Keep {part} in `deliver.name`; names of performances must differ in more than case.",
+    "reserved_name": "Choose another `deliver.name` in the recipe.",
+    "name_too_long": "Choose a shorter `song` or `deliver.name` in the recipe.",
 }

@@ -1,0 +1,141 @@
+"""The output folder: all of a run's files appear in it at once, or none do.
+
+Files are written into a hidden folder beside it, which takes its name at the end.
+"""
+
+import errno
+import json
+import shutil
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from premix import __version__
+from premix.audiofile.writer import storage_error
+from premix.delivery.lock import Lock
+from premix.delivery.swap import mend, replace_folder, sync_tree
+from premix.errors import DeliveryError, Problem
+from premix.messages.delivery import SLUGS
+
+MANIFEST = "manifest.json"
+_SYSTEM_FILES = {".DS_Store", "Thumbs.db", "desktop.ini"}  # what file browsers leave behind
+_ROOM_TO_SPARE = 16_000_000  # bytes for documents beside the samples
+
+
+class Package:
+    """A context manager around the making of one output folder.
+
+    inputs_folder: the tracks, which must stay out of its way. force: replace also what premix did not write.
+    Raises DeliveryError on entry where the folder may not be made or replaced, and where the disk gets full.
+    Leaving the context without `commit` leaves everything as it was.
+    """
+
+    def __init__(self, out: Path, *, inputs_folder: Path, force: bool = False) -> None:
+        self.out = out.resolve()
+        self._shown, self._inputs, self._force = out, inputs_folder.resolve(), force
+        self._new, self._old, lock = (
+            self.out.with_name(f".premix-{what}-{self.out.name}") for what in ("new", "old", "lock")
+        )
+        self._lock = Lock(lock)
+
+    @property
+    def folder(self) -> Path:
+        """The folder to write into until `commit`."""
+        return self._new
+
+    def __enter__(self) -> "Package":
+        self._check_place()
+        try:
+            self.out.parent.mkdir(parents=True, exist_ok=True)
+            if not self._lock.take():
+                raise self._error("out_in_use", "another run is writing this folder")
+            mend(self._new, self.out, self._old)
+            self._check_replaceable()
+            self._new.mkdir()
+        except OSError as error:
+            self._lock.drop()
+            raise storage_error(self._shown, error) from None
+        except BaseException:
+            self._lock.drop()
+            raise
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        shutil.rmtree(self._new, ignore_errors=True)
+        self._lock.drop()
+        if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+            raise storage_error(self._shown, error) from None
+
+    def need(self, size: int) -> None:
+        """Raise DeliveryError where the disk has no room for files of `size` bytes in all."""
+        free = shutil.disk_usage(self._new).free
+        if size + _ROOM_TO_SPARE > free:
+            what = f"the files need {size / 1e9:.2f} GB, and {free / 1e9:.2f} GB are free"
+            raise self._error("disk_full", what)
+
+    def commit(self) -> None:
+        """Note in the manifest which files are premix's own, and put the folder in its place."""
+        try:
+            self._note_files()
+            sync_tree(self._new)
+            replace_folder(self._new, self.out, self._old)
+        except OSError as error:
+            raise storage_error(self._shown, error) from None
+
+    def _note_files(self) -> None:
+        path = self._new / MANIFEST
+        manifest = json.loads(path.read_text("utf-8")) if path.exists() else {"premix": __version__}
+        manifest["written"] = sorted({*_files_below(self._new), MANIFEST})
+        write_json(path, manifest)
+
+    def _check_place(self) -> None:
+        out, inputs, here = self.out, self._inputs, Path.cwd()
+        if out == inputs or out.is_relative_to(inputs) or inputs.is_relative_to(out):
+            raise self._error("out_in_tracks", "the output folder and the tracks folder lie in each other")
+        if here.is_relative_to(out):
+            raise self._error("out_is_here", "this is the folder you are in, or one above it")
+
+    def _check_replaceable(self) -> None:
+        """A folder that is there must be empty or premix's own, and hold nothing of anyone else."""
+        if self.out.exists() and not self.out.is_dir():
+            raise self._error("out_exists", "it is a file")
+        files = _files_below(self.out) if self.out.exists() else []
+        if self._force or not files:
+            return
+        own = _own_files(self.out / MANIFEST)
+        if own is None:
+            raise self._error("out_exists", "the folder exists and was not made by premix")
+        foreign = sorted(set(files) - own)
+        if foreign:
+            more = f" and {len(foreign) - 3} more" if len(foreign) > 3 else ""
+            what = f"it holds files that premix did not write: {', '.join(foreign[:3])}{more}"
+            raise self._error("out_has_other_files", what)
+
+    def _error(self, slug: str, what: str) -> DeliveryError:
+        return DeliveryError(Problem(slug, str(self._shown), what, remedy=SLUGS[slug]))
+
+
+def write_json(path: Path, document: dict[str, Any]) -> None:
+    """Write a document as JSON with one key a line; ValueError where it holds NaN or an infinity."""
+    text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", "utf-8", newline="\n")
+
+
+def _own_files(manifest: Path) -> set[str] | None:
+    """The files an earlier run wrote, by its manifest; None where there is no manifest of premix."""
+    try:
+        found = json.loads(manifest.read_text("utf-8"))
+        return set(found["written"]) if "premix" in found else None
+    except (OSError, ValueError, TypeError, KeyError):
+        return None
+
+
+def _files_below(folder: Path) -> list[str]:
+    """All files below a folder, relative, with '/' between; what file browsers leave is not counted."""
+    return sorted(
+        p.relative_to(folder).as_posix()
+        for p in folder.rglob("*")
+        if (p.is_symlink() or not p.is_dir()) and p.name not in _SYSTEM_FILES
+    )

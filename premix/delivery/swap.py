@@ -1,0 +1,69 @@
+"""Putting a finished folder in the place of another so that a killed process leaves one of the two, whole."""
+
+import contextlib
+import ctypes
+import os
+import shutil
+import sys
+from pathlib import Path
+
+
+def replace_folder(new: Path, target: Path, old: Path) -> None:
+    """Put `new` in the place of `target`, and remove what was there; all three beside each other.
+
+    Where the system can exchange two names (Linux), there is no moment without a whole `target`. Elsewhere
+    the old folder is called `old` for a moment, and `mend` puts it back after a kill in that moment.
+    """
+    if not target.exists():
+        new.rename(target)
+    elif _exchange(new, target):
+        old = new
+    else:
+        target.rename(old)
+        try:
+            new.rename(target)
+        except OSError:
+            old.rename(target)
+            raise
+    sync(target.parent)
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def mend(new: Path, target: Path, old: Path) -> None:
+    """Undo what a killed run left: an old folder without its name gets it back, unfinished ones go."""
+    if old.exists() and not target.exists():
+        old.rename(target)
+    for leftover in (new, old):
+        shutil.rmtree(leftover, ignore_errors=True)
+
+
+def sync_tree(folder: Path) -> None:
+    """Have all files and folders below reach the disk."""
+    for path in sorted(folder.rglob("*")):
+        sync(path)
+    sync(folder)
+
+
+def sync(path: Path) -> None:
+    """Have one file or folder reach the disk, where the system can do that."""
+    folder = path.is_dir()
+    if folder and sys.platform == "win32":
+        return
+    handle = os.open(path, os.O_RDONLY if folder else os.O_RDWR)
+    try:
+        with contextlib.suppress(OSError) if folder else contextlib.nullcontext():
+            os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _exchange(one: Path, other: Path) -> bool:
+    """Exchange two names in one step: renameat2(2) with RENAME_EXCHANGE; False where it cannot be done."""
+    if not sys.platform.startswith("linux"):
+        return False
+    here, exchange = -100, 2  # AT_FDCWD, RENAME_EXCHANGE of linux/fs.h
+    try:
+        call = ctypes.CDLL(None, use_errno=True).renameat2
+    except (OSError, AttributeError):
+        return False
+    return bool(call(here, os.fsencode(one), here, os.fsencode(other), exchange) == 0)
