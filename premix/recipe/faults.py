@@ -1,7 +1,7 @@
 """Faults: everything wrong in the recipe's files, gathered with its place, told at once in file order."""
 
 import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from typing import NamedTuple
@@ -31,10 +31,10 @@ class Mark(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Guess:
-    """The known word that was perhaps meant; looked for only when the fault is told, as the search is slow."""
+    """The known word that was perhaps meant; looked for only when the fault is told: that is slow."""
 
     word: str
-    known: tuple[str, ...]
+    known: Collection[str]
     otherwise: str = ""
 
     def words(self) -> str:

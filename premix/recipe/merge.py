@@ -61,7 +61,7 @@ def _take_away(
             path,
             "recipe-null",
             "null takes an inherited value away, and there is none here",
-            remedy=Guess(key, tuple(entries), "leave the key out"),
+            remedy=Guess(key, entries.keys(), "leave the key out"),
         )
     )
 

@@ -56,8 +56,8 @@ class Merged:
         names = list(known)
         name = str(path[-1]) if key else str(self._value(path))
         what = f"there is no {kind} '{shown(name)}'"
-        fault = self.at_key if key else self.at
-        return fault(path, f"recipe-unknown-{kind}", what, ", ".join(names[:20]), Guess(name, tuple(names)))
+        mark = place(self.root, path, key)
+        return Fault(mark, path, f"recipe-unknown-{kind}", what, ", ".join(names[:20]), Guess(name, names))
 
     def _value(self, path: Path) -> Any:
         found: Any = self.data

@@ -99,7 +99,7 @@ def _fault(path: Path, group: str, details: set[str], root: Node, schemas: Schem
             "recipe-unknown-key",
             f"unknown key '{shown(str(path[-1]))}'",
             ", ".join(keys),
-            Guess(str(path[-1]), tuple(keys)),
+            Guess(str(path[-1]), keys),
         )
     value = value_at(root, path)
     if group in _COUNTS:
@@ -150,4 +150,4 @@ def _remedy(value: Any, path: Path, schemas: Schemas) -> str | Guess:
         number = re.fullmatch(r"\s*([-+]?[0-9]+(?:[.,][0-9]+)?)\s*[A-Za-z]*\s*", value)
         if number:
             return f"write the number alone: {number[1].replace(',', '.')}"
-    return Guess(value, tuple(schemas.words(path)))
+    return Guess(value, schemas.words(path))

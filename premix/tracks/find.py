@@ -1,0 +1,159 @@
+"""Finding the tracks: names of the recipe -> files of a folder, one for each, or all that is wrong."""
+
+import difflib
+from collections.abc import Sequence
+from pathlib import Path
+
+from premix.errors import Problem, TracksError
+from premix.messages.track_names import SLUGS
+from premix.model.finding import Finding
+from premix.model.recipe import Recipe
+from premix.model.tracks import FoundTrack
+from premix.tracks.listing import ListedFile, fold, list_files
+from premix.tracks.pattern import Pattern
+
+MOST_TOLD = 50
+_MOST_NAMED = 8
+_MOST_COMPARED = 500
+
+
+def find_tracks(recipe: Recipe, folder: Path) -> tuple[tuple[FoundTrack, ...], tuple[Finding, ...]]:
+    """The file of each mic of each performance, in recipe order, and a finding that names unused audio files.
+
+    A missing mic that is optional is left out, and so is an optional performance of which nothing is there.
+    Raises TracksError with every track that has no file, or several.
+    """
+    pattern = Pattern(recipe.tracks.name, recipe.song or folder.resolve().name)
+    by_hand = [entry.file for p in recipe.performances.values() for entry in p.mics.values() if entry.file]
+    files = list_files(folder, max([pattern.depth, *(name.count("/") for name in by_hand)]))
+    audio = [file for file in files if file.is_audio]
+    if not audio and not by_hand:
+        raise _error("no_audio_files", str(folder), "no audio file is here")
+    search = _Search(recipe, pattern, files)
+    found = {pair: search.files(*pair) for pair in _pairs(recipe)}
+    if not any(found.values()):
+        raise _nothing_fits(recipe, folder, audio)
+    present = {performance for (performance, _), files in found.items() if files}
+    taken = {file.name for files in found.values() for file in files}
+    free = [file for file in audio if file.name not in taken]
+    problems = [problem for pair in found for problem in _problems(recipe, pair, found, present, free)]
+    if problems:
+        raise TracksError(_told(problems, folder))
+    tracks = tuple(FoundTrack(*pair, files[0].path) for pair, files in found.items() if files)
+    return tracks, _unused(tracks, audio, folder)
+
+
+Pair = tuple[str, str]
+Found = dict[Pair, list[ListedFile]]
+
+
+def _pairs(recipe: Recipe) -> list[Pair]:
+    return [(performance, mic) for performance in recipe.performances for mic in recipe.mics]
+
+
+class _Search:
+    """Looks files up by the recipe's names; files whose name lacks a spelling are left out early."""
+
+    def __init__(self, recipe: Recipe, pattern: Pattern, files: Sequence[ListedFile]) -> None:
+        self.recipe = recipe
+        self.pattern = pattern
+        self.by_name: dict[str, list[ListedFile]] = {}
+        for file in files:
+            self.by_name.setdefault(file.folded, []).append(file)
+        fitting = [file for file in files if file.is_audio or not pattern.any_extension]
+        self.performances = {
+            name: self._holding("performance", (name, *entry.aliases), fitting)
+            for name, entry in recipe.performances.items()
+        }
+        self.mics = {name: (name, *entry.aliases) for name, entry in recipe.mics.items()}
+
+    def _holding(
+        self, field: str, spellings: tuple[str, ...], files: Sequence[ListedFile]
+    ) -> tuple[tuple[str, ...], list[ListedFile]]:
+        if field not in self.pattern.parts[1::2]:
+            return spellings, list(files)
+        folded = [fold(spelling) for spelling in spellings]
+        return spellings, [file for file in files if any(one in file.folded for one in folded)]
+
+    def files(self, performance: str, mic: str) -> list[ListedFile]:
+        """All files that fit one track."""
+        exception = self.recipe.performances[performance].mics.get(mic)
+        if exception is not None and exception.file is not None:
+            return self.by_name.get(fold(exception.file), [])
+        spellings, files = self.performances[performance]
+        _, files = self._holding("mic", self.mics[mic], files)
+        return self.pattern.files(spellings, self.mics[mic], files)
+
+
+def _problems(
+    recipe: Recipe, pair: Pair, found: Found, present: set[str], free: Sequence[ListedFile]
+) -> list[Problem]:
+    performance, mic = pair
+    files, where = found[pair], f"{performance}/{mic}"
+    if len(files) > 1:
+        what = f"{len(files)} files fit: {_named(files)}"
+        return [Problem("track_ambiguous", where, what, remedy=SLUGS["track_ambiguous"])]
+    if files and not files[0].is_plain_text:
+        what = f"the file name {files[0].name!a} holds characters that are no text"
+        return [Problem("odd_file_name", where, what, remedy=SLUGS["odd_file_name"])]
+    if files or (performance not in present and recipe.performances[performance].optional):
+        return []
+    if not recipe.mic_in(performance, mic).optional:
+        wanted = _wanted(recipe, pair)
+        return [Problem("track_not_found", where, f"no file fits '{wanted}'", remedy=_nearest(wanted, free))]
+    if mic != recipe.reference_mic():
+        return []
+    what = "this mic is the reference, and this performance has no file of it"
+    return [Problem("reference_missing", where, what, remedy=SLUGS["reference_missing"])]
+
+
+def _wanted(recipe: Recipe, pair: Pair) -> str:
+    """The name that was looked for."""
+    performance, mic = pair
+    exception = recipe.performances[performance].mics.get(mic)
+    if exception is not None and exception.file is not None:
+        return exception.file
+    text = recipe.tracks.name.replace("{performance}", performance).replace("{mic}", mic)
+    return text.replace("{song}", recipe.song or "{song}")
+
+
+def _nearest(wanted: str, free: Sequence[ListedFile]) -> str:
+    """The free files whose names, extensions aside, are most like the wanted one, as a question."""
+    names = {file.folded.rpartition(".")[0]: file.name for file in free[:_MOST_COMPARED]}
+    close = difflib.get_close_matches(fold(wanted).rpartition(".")[0], names, n=2, cutoff=0.6)
+    quoted = " or ".join(f"'{names[name]}'" for name in close)
+    return f"did you mean {quoted}?" if quoted else SLUGS["track_not_found"]
+
+
+def _nothing_fits(recipe: Recipe, folder: Path, audio: Sequence[ListedFile]) -> TracksError:
+    first = next(iter(_pairs(recipe)))
+    what = f"no file fits '{recipe.tracks.name}' ('{_wanted(recipe, first)}', for example)"
+    held = f"; the folder holds {_named(audio)}" if audio else ""
+    return _error("no_file_fits", str(folder), what + held)
+
+
+def _told(problems: list[Problem], folder: Path) -> list[Problem]:
+    if len(problems) <= MOST_TOLD:
+        return problems
+    what = f"and {len(problems) - MOST_TOLD} more tracks are missing or ambiguous"
+    more = Problem("more_track_problems", str(folder), what, remedy=SLUGS["more_track_problems"])
+    return [*problems[:MOST_TOLD], more]
+
+
+def _unused(tracks: Sequence[FoundTrack], audio: Sequence[ListedFile], folder: Path) -> tuple[Finding, ...]:
+    used = {track.path for track in tracks}
+    left = [file for file in audio if file.path not in used]
+    if not left:
+        return ()
+    what = f"{len(left)} audio file{'s' if len(left) > 1 else ''} not used: {_named(left)}"
+    return (Finding("unused_files", "info", folder.name or str(folder), what, SLUGS["unused_files"]),)
+
+
+def _named(files: Sequence[ListedFile]) -> str:
+    names = [file.name if file.is_plain_text else ascii(file.name)[1:-1] for file in files[:_MOST_NAMED]]
+    rest = len(files) - len(names)
+    return ", ".join(names) + (f" and {rest} more" if rest else "")
+
+
+def _error(slug: str, where: str, what: str) -> TracksError:
+    return TracksError(Problem(slug, where, what, remedy=SLUGS[slug]))

@@ -1,0 +1,106 @@
+"""The files below a tracks folder, as far down as the recipe's patterns reach, in bounded time."""
+
+import os
+import unicodedata
+from dataclasses import dataclass
+from pathlib import Path
+
+from premix.audiofile.formats import FORMATS
+from premix.errors import Problem, TracksError
+from premix.messages.track_names import SLUGS
+
+MOST_FILES = 50_000
+AUDIO_EXTENSIONS = frozenset(extension for entry in FORMATS for extension in entry.extensions) | {
+    ".mp3", ".ogg", ".opus", ".m4a", ".aac", ".wma",
+}  # fmt: skip
+"""What a wildcard extension finds; the coded ones too, so that intake can say why it refuses them."""
+
+
+@dataclass(frozen=True, slots=True)
+class ListedFile:
+    """A file below the tracks folder. name: its path from there, with /; folded: that name as compared."""
+
+    name: str
+    folded: str
+    path: Path
+
+    @property
+    def is_audio(self) -> bool:
+        """Whether the extension is one of an audio file."""
+        return self.path.suffix.lower() in AUDIO_EXTENSIONS
+
+    @property
+    def is_plain_text(self) -> bool:
+        """Whether the name can stand in a report: decodable, no control characters or line breaks."""
+        return self.name.isprintable()
+
+
+def fold(text: str) -> str:
+    """The text as names are compared: Unicode form NFC, case ignored."""
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())
+
+
+def list_files(folder: Path, depth: int) -> tuple[ListedFile, ...]:
+    """All files of `folder` and `depth` levels of folders below it, sorted by name.
+
+    Hidden files and folders, links that lead nowhere or back, and folders that an earlier run wrote are left
+    out. Raises TracksError where the folder cannot be read or holds too many files.
+    """
+    found: list[ListedFile] = []
+    seen: set[tuple[int, int]] = set()
+    waiting = [(folder, "", depth)]
+    while waiting:
+        here, prefix, levels = waiting.pop()
+        for entry in _entries(here, is_root=not prefix):
+            name = prefix + entry.name
+            if levels and _is_new_folder(entry, seen):
+                waiting.append((Path(entry.path), f"{name}/", levels - 1))
+            elif _is_file(entry):
+                found.append(ListedFile(name, fold(name), Path(entry.path)))
+        if len(found) > MOST_FILES:
+            what = f"it holds more than {MOST_FILES} files"
+            raise TracksError(Problem("too_many_files", str(folder), what, remedy=SLUGS["too_many_files"]))
+    return tuple(sorted(found, key=lambda file: file.name))
+
+
+def _entries(folder: Path, is_root: bool) -> list["os.DirEntry[str]"]:
+    """What stands in a folder, but for hidden entries; nothing where a folder below the root is unreadable."""
+    try:
+        with os.scandir(folder) as scan:
+            return [entry for entry in scan if not entry.name.startswith(".")]
+    except (OSError, ValueError) as error:
+        if not is_root:
+            return []
+        reason = (getattr(error, "strerror", None) or "its name is not possible here").lower()
+        raise TracksError(Problem("no_folder", str(folder), reason, remedy=SLUGS["no_folder"])) from None
+
+
+def _is_file(entry: "os.DirEntry[str]") -> bool:
+    try:
+        return entry.is_file()
+    except OSError:
+        return False
+
+
+def _is_new_folder(entry: "os.DirEntry[str]", seen: set[tuple[int, int]]) -> bool:
+    """Whether to look into this folder: not seen before, by whatever link, and not written by a run."""
+    try:
+        if not entry.is_dir():
+            return False
+        status = entry.stat()
+    except OSError:
+        return False
+    identity = status.st_dev, status.st_ino
+    if identity in seen:
+        return False
+    seen.add(identity)
+    return not _is_output(Path(entry.path))
+
+
+def _is_output(folder: Path) -> bool:
+    """Whether a run of premix wrote this folder: its manifest says so in its first lines."""
+    try:
+        with (folder / "manifest.json").open("rb") as stream:
+            return b'"premix"' in stream.read(4096)
+    except OSError:
+        return False
