@@ -38,9 +38,9 @@ class Spectra:
     """Cross-spectral matrices of one performance, as recorded (no gain, polarity or delay applied).
 
     mics: (M) names, close and sub mics first, then rooms. freqs_hz: (F).
-    active: (2, F, M, M) sums over the active frames, in two interleaved halves of the take; entry [h, f, m, n]
+    active: (2, M, M, F) sums over the active frames, in two interleaved halves of the take; entry [h, m, n, f]
     is the sum of X_m(f) conj(X_n(f)). n_active: frames in each half.
-    quiet: (F, M, M), n_quiet: the same over frames where nothing plays.
+    quiet: (M, M, F), n_quiet: the same over frames where nothing plays.
     offsets: (M) whole samples by which each mic was already advanced when read (0 but for odd file starts).
     """
 

@@ -1,0 +1,152 @@
+"""One performance as the solver sees it: its signal spectra, which mics may take part, what the recipe fixes."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from premix.alignment.evidence import Against, against_rest, halves_agreement, mean_coherence
+from premix.alignment.kernel import WIDE_HIGH_HZ, BoolArray, SignalSpectra, signal_spectra
+from premix.dsp.mic_filters import mic_sections, sections_response
+from premix.model.analysis import Analysis, FloatArray
+from premix.model.recipe import DelayByHand, Mic, Recipe
+from premix.units import cm_to_samples, db_to_gain, ms_to_samples
+
+SILENT_PEAK = 10.0 ** (-80.0 / 20.0)
+"""A track that never reaches -80 dBFS holds nothing to align."""
+MIN_COHERENCE = 0.3
+"""Good close mics show 0.6 to 1 in their own band, hum, hiss and bleed included; other takes stay below 0.2."""
+MIN_AGREEMENT = 0.5
+"""Half-way between a mic with one phase relation all through (near 1) and chance (near 0)."""
+
+
+@dataclass(frozen=True, slots=True)
+class ByHand:
+    """What the recipe fixes of one mic; None: to be found."""
+
+    delay_samples: float | None
+    polarity: int | None
+
+
+@dataclass(slots=True)
+class Case:
+    """One performance. refusals: slug by mic name; trusted: (M) mics coherent with the reference's group."""
+
+    performance: str
+    mics: tuple[str, ...]
+    settings: tuple[Mic, ...]
+    by_hand: tuple[ByHand, ...]
+    signal: SignalSpectra
+    close: BoolArray
+    trusted: BoolArray
+    coherence: FloatArray
+    agreement: FloatArray
+    refusals: dict[str, str]
+    offsets: tuple[int, ...]
+
+    @property
+    def chosen(self) -> BoolArray:
+        """(M) close mics that are summed and may be aligned."""
+        unmuted = np.array([not s.mute for s in self.settings])
+        return self.close & unmuted & self.trusted
+
+    def index(self, mic: str) -> int:
+        return self.mics.index(mic)
+
+
+def build_case(recipe: Recipe, analysis: Analysis, performance: str) -> Case:
+    """Prepare one performance: filters and gains of the recipe, noise, and who is coherent with whom."""
+    spectra = analysis.spectra_of(performance)
+    settings = tuple(recipe.mic_in(performance, mic) for mic in spectra.mics)
+    responses = np.stack([mic_response(s, spectra.freqs_hz, analysis.rate) for s in settings])
+    signal = signal_spectra(spectra, responses, np.array([s.role == "sub" for s in settings]), WIDE_HIGH_HZ)
+    temperature = recipe.alignment.temperature_c
+    case = Case(
+        performance=performance,
+        mics=spectra.mics,
+        settings=settings,
+        by_hand=tuple(hand_values(s, analysis.rate, temperature) for s in settings),
+        signal=signal,
+        close=np.array([s.role != "room" for s in settings]),
+        trusted=np.ones(len(settings), np.bool_),
+        coherence=np.ones(len(settings)),
+        agreement=np.ones(len(settings)),
+        refusals={},
+        offsets=spectra.offsets,
+    )
+    silent = [m for m in case.mics if analysis.levels_of(performance, m).sample_peak < SILENT_PEAK]
+    _find_trusted(case, recipe.reference_mic(), silent)
+    return case
+
+
+def mic_response(mic: Mic, freqs_hz: FloatArray, rate: int) -> np.ndarray:
+    """(F) complex gain of a mic before the sum: its gain and its filters."""
+    sections = mic_sections(rate, mic.high_pass_hz, mic.low_pass_hz)
+    return db_to_gain(mic.gain_db) * sections_response(sections, freqs_hz, rate)
+
+
+def hand_values(mic: Mic, rate: int, temperature_c: float) -> ByHand:
+    """The delay in samples and the polarity that the recipe gives by hand."""
+    polarity = {"auto": None, "normal": 1, "inverted": -1}[mic.polarity]
+    delay = mic.delay
+    if delay == "auto" or delay is None:
+        return ByHand(None, polarity)
+    if isinstance(delay, DelayByHand):
+        if delay.ms is not None:
+            return ByHand(ms_to_samples(delay.ms, rate), polarity)
+        if delay.cm is not None:
+            return ByHand(cm_to_samples(delay.cm, rate, temperature_c), polarity)
+        return ByHand(delay.samples, polarity)
+    return ByHand(0.0, polarity)
+
+
+def pair_evidence(case: Case, m: int, n: int) -> Against:
+    """Mic m against mic n alone; the delay between them does not matter."""
+    turned = np.zeros((len(case.mics), len(case.signal.freqs_hz)), np.complex128)
+    turned[n] = 1.0
+    return against_rest(case.signal, m, turned)
+
+
+def _find_trusted(case: Case, reference: str, silent: list[str]) -> None:
+    """Find the largest group of mutually coherent close mics; refuse close mics that stay outside.
+
+    Where groups are equal, or nobody agrees with anybody, the reference's own group is believed.
+    """
+    close = [m for m in range(len(case.mics)) if case.close[m]]
+    for m in close:
+        if case.mics[m] in silent:
+            case.trusted[m] = False
+            case.refusals[case.mics[m]] = "alignment-silent"
+    alive = [m for m in close if case.trusted[m]]
+    if len(alive) < 2 or reference not in case.mics:
+        return
+    links = {(m, n): _link(case, m, n) for m in alive for n in alive if m != n}
+    groups = _groups(alive, {pair for pair, link in links.items() if link[2]})
+    group = max(groups, key=lambda g: (len(g), case.index(reference) in g))
+    if len(group) == 1:
+        group = next((g for g in groups if case.index(reference) in g), group)
+    for m in alive:
+        best = max((links[m, n] for n in alive if n != m), key=lambda link: (link[2], link[0]))
+        case.coherence[m], case.agreement[m] = best[0], best[1]
+        if m not in group:
+            case.trusted[m] = False
+            case.refusals[case.mics[m]] = "alignment-incoherent"
+
+
+def _groups(mics: list[int], links: set[tuple[int, int]]) -> list[list[int]]:
+    """Connected groups of mics, each in the order of the mics."""
+    left, groups = list(mics), []
+    while left:
+        group = [left.pop(0)]
+        for member in group:
+            joined = [m for m in left if (m, member) in links or (member, m) in links]
+            group.extend(joined)
+            left = [m for m in left if m not in joined]
+        groups.append(sorted(group))
+    return groups
+
+
+def _link(case: Case, m: int, n: int) -> tuple[float, float, bool]:
+    """Coherence and agreement of the halves of two mics, and whether they hear the same performance."""
+    evidence = pair_evidence(case, m, n)
+    coherence, agreement = mean_coherence(evidence), halves_agreement(evidence)
+    return coherence, agreement, coherence >= MIN_COHERENCE and agreement >= MIN_AGREEMENT

@@ -1,0 +1,90 @@
+"""Findings of the alignment: refusals with the recipe line to write by hand, moved mics, unclear rooms."""
+
+from collections.abc import Sequence
+
+from premix.alignment.case import Case
+from premix.messages.alignment import SLUGS
+from premix.model.alignment import MicDecision
+from premix.model.finding import Finding
+from premix.model.recipe import Recipe
+from premix.units import samples_to_cm, samples_to_ms
+
+
+def findings_of(
+    recipe: Recipe, cases: Sequence[Case], decisions: Sequence[MicDecision], rate: int
+) -> tuple[Finding, ...]:
+    """Everything the user should know about the decisions, in their order."""
+    findings: list[Finding] = []
+    for decision in decisions:
+        if decision.refusal is not None:
+            findings.append(_refusal(recipe, decision))
+        elif decision.moved_samples is not None:
+            findings.append(_moved(recipe, decision, rate))
+        elif decision.role == "room" and decision.arrival_samples is None and decision.summed:
+            findings.append(_finding(
+                "alignment-room-unclear", "warning", decision,
+                f"coherence with the close mics {decision.coherence or 0.0:.2f} is at chance; kept as recorded",
+            ))
+        elif decision.role == "room" and decision.origin == "auto" and _unclear(decision, recipe):
+            findings.append(_finding(
+                "alignment-room-polarity", "info", decision,
+                f"the best answer of the other polarity is only {decision.margin_db or 0.0:.1f} dB lower; "
+                "polarity kept as recorded",
+            ))
+    findings.extend(_reference(recipe, cases, decisions))
+    return tuple(findings)
+
+
+def _finding(slug: str, severity: str, decision: MicDecision, message: str) -> Finding:
+    return Finding(slug, severity, decision.name, message, SLUGS[slug])  # type: ignore[arg-type]
+
+
+def _unclear(decision: MicDecision, recipe: Recipe) -> bool:
+    by_hand = recipe.mic_in(decision.performance, decision.mic).polarity != "auto"
+    return not by_hand and decision.margin_db is not None and decision.margin_db < 1.94
+
+
+_REASONS = {
+    "alignment-silent": "the track is silent",
+    "alignment-incoherent": "it does not hear the same performance as the reference",
+    "alignment-edge": "the best answer lies at the edge of the search",
+    "alignment-ambiguous": "both polarities fit equally well",
+    "alignment-offset": "no start offset was found that makes it fit",
+}
+
+
+def _refusal(recipe: Recipe, decision: MicDecision) -> Finding:
+    outcome = {"stop": "render stops", "mute": "left out of the sum", "keep": "summed as recorded"}
+    evidence = f" (coherence {decision.coherence:.2f})" if decision.coherence is not None else ""
+    return _finding(
+        decision.refusal or "", "error" if recipe.alignment.refused == "stop" else "warning", decision,
+        f"{_REASONS[decision.refusal or '']}{evidence}: {outcome[recipe.alignment.refused]}; by hand: "
+        f"performances: {{{decision.performance}: {{mics: {{{decision.mic}: {{polarity: normal, delay: none}}}}}}}}",
+    )
+
+
+def _moved(recipe: Recipe, decision: MicDecision, rate: int) -> Finding:
+    moved = decision.moved_samples or 0.0
+    mm = 10.0 * samples_to_cm(moved, rate, recipe.alignment.temperature_c)
+    return _finding(
+        "alignment-moved", "warning", decision,
+        f"differs from the other performances by {moved:+.2f} samples ({samples_to_ms(moved, rate):+.3f} ms, "
+        f"{mm:+.0f} mm); it has its own delay here",
+    )
+
+
+def _reference(recipe: Recipe, cases: Sequence[Case], decisions: Sequence[MicDecision]) -> list[Finding]:
+    """A reference that is itself refused takes all others with it: say so and offer the next best."""
+    reference = recipe.reference_mic()
+    found = []
+    for case in cases:
+        own = [d for d in decisions if d.performance == case.performance]
+        dead = next((d for d in own if d.mic == reference and d.refusal), None)
+        if dead is None:
+            continue
+        rest = [m for m in range(len(case.mics)) if case.close[m] and case.mics[m] != reference]
+        best = max(rest, key=lambda m: case.coherence[m], default=None)
+        offer = f"; the others agree best with '{case.mics[best]}': alignment: {{reference: {case.mics[best]}}}" \
+            if best is not None and case.coherence[best] > 0.3 else ""
+        found.append(_finding("alignment-reference", "error", dead, f"the reference itself is refused{offer}"))
+    return found

@@ -1,0 +1,113 @@
+"""Levels of one track, streamed: peak, rms, DC, NaN, runs at full scale, dropouts."""
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+CLIP_RUN = 3
+"""Samples in a row at full scale that count as clipping; a single one may be a lucky peak."""
+DROPOUT_S = 0.001
+"""Shortest run of exact zeros inside sound that counts as a digital dropout."""
+MAX_RUNS = 200
+"""Runs remembered per track, so that a broken file cannot fill the memory."""
+
+
+class RunFinder:
+    """Finds runs of True in a streamed condition; remembers the first `MAX_RUNS` of at least `shortest`."""
+
+    def __init__(self, shortest: int) -> None:
+        self.runs: list[tuple[int, int]] = []
+        self._shortest = shortest
+        self._open_at = -1
+        self._position = 0
+
+    def feed(self, flags: npt.NDArray[np.bool_]) -> None:
+        """Take the next block of the condition."""
+        if flags.any() or self._open_at >= 0:
+            edges = np.flatnonzero(np.diff(flags.view(np.int8), prepend=np.int8(self._open_at >= 0)))
+            for edge in edges.tolist():
+                if self._open_at < 0:
+                    self._open_at = self._position + edge
+                else:
+                    self._close(self._position + edge)
+        self._position += len(flags)
+
+    def skip(self, count: int) -> None:
+        """Take `count` samples where the condition is False."""
+        if self._open_at >= 0:
+            self._close(self._position)
+        self._position += count
+
+    def finish(self, keep_open_run: bool) -> tuple[tuple[int, int], ...]:
+        """All runs; one that reaches the end is kept only if asked for."""
+        if self._open_at >= 0 and keep_open_run:
+            self._close(self._position)
+        return tuple(self.runs)
+
+    def _close(self, stop: int) -> None:
+        if stop - self._open_at >= self._shortest and len(self.runs) < MAX_RUNS:
+            self.runs.append((self._open_at, stop - self._open_at))
+        self._open_at = -1
+
+
+class LevelMeter:
+    """Levels of one track; `feed` blocks of shape (n,) in order, then read the attributes and runs.
+
+    clip_level: the largest positive sample the file's format can hold (1.0 for float).
+    """
+
+    def __init__(self, rate: int, clip_level: float) -> None:
+        self.peak = 0.0
+        self.nonfinite = 0
+        self._clip_level = clip_level
+        self._count = 0
+        self._sum = 0.0
+        self._square_sum = 0.0
+        self._heard_at = -1
+        self._clipped = RunFinder(CLIP_RUN)
+        self._zeros = RunFinder(max(2, round(DROPOUT_S * rate)))
+
+    def feed(self, block: FloatArray) -> None:
+        """Take the next samples; NaN and infinite ones are counted and measured as zeros."""
+        square_sum = float(np.dot(block, block))
+        if not np.isfinite(square_sum):
+            good = np.isfinite(block)
+            self.nonfinite += int(len(block) - np.count_nonzero(good))
+            block = np.where(good, block, 0.0)
+            square_sum = float(np.dot(block, block))
+        peak = float(max(block.max(initial=0.0), -block.min(initial=0.0)))
+        self.peak = max(self.peak, peak)
+        self._sum += float(block.sum())
+        self._square_sum += square_sum
+        self._find_runs(block, peak)
+        self._count += len(block)
+
+    def _find_runs(self, block: FloatArray, peak: float) -> None:
+        if peak >= self._clip_level:
+            self._clipped.feed(np.abs(block) >= self._clip_level)
+        else:
+            self._clipped.skip(len(block))
+        if np.count_nonzero(block) < len(block):
+            self._zeros.feed(block == 0.0)
+        else:
+            self._zeros.skip(len(block))
+        if self._heard_at < 0 and peak > 0.0:
+            self._heard_at = self._count + int(np.flatnonzero(block)[0])
+
+    @property
+    def rms(self) -> float:
+        return float(np.sqrt(self._square_sum / self._count)) if self._count else 0.0
+
+    @property
+    def dc(self) -> float:
+        return self._sum / self._count if self._count else 0.0
+
+    def clipped_runs(self) -> tuple[tuple[int, int], ...]:
+        """(start, length) of runs at full scale."""
+        return self._clipped.finish(keep_open_run=True)
+
+    def dropouts(self) -> tuple[tuple[int, int], ...]:
+        """(start, length) of runs of exact zeros with sound before and after them."""
+        runs = self._zeros.finish(keep_open_run=False)
+        return tuple(run for run in runs if run[0] > self._heard_at >= 0)

@@ -1,0 +1,135 @@
+"""Cross-spectral matrix of one performance, streamed, with its frames sorted by level as they come.
+
+Which frames are riff and which are stops is only known when the song has been heard, so each frame's products
+are added to the pile of its level (3 dB wide); at the end the piles are put together into `active` and `quiet`.
+Averaging cross-spectra over frames before looking for the delay is Matassoni & Svaizer, EUSIPCO 2006.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from premix.dsp.bands import band_limits
+from premix.model.analysis import ComplexArray, FloatArray
+
+FRAME_S = 0.34
+"""Frame length: long enough that the 40 Hz third octave (9 Hz wide) holds three bins."""
+PILE_DB = 3.0
+ACTIVE_DB = 21.0
+"""Frames within this of the loud level are riff."""
+QUIET_DB = 27.0
+"""Frames further below the loud level are stops; those between are neither."""
+ENOUGH_ACTIVE = 400
+"""Active frames (68 s of playing) after which no more are collected: at coherence 0.5 the delay of a broadband mic
+is then known to 0.004 sample and that of a 40-150 Hz sub mic to 0.8 sample (Cramer-Rao), before pooling."""
+ENOUGH_QUIET = 60
+"""Quiet frames of one level after which no more are collected."""
+FLOOR_DB = -96.0
+"""Frames below this hold nothing: digital silence before and after the song."""
+
+
+def frame_length(rate: int) -> int:
+    """Samples in one analysis frame: the power of two nearest to 0.34 s."""
+    return int(2 ** round(math.log2(FRAME_S * rate)))
+
+
+@dataclass(slots=True)
+class _Pile:
+    """Sums of products of the frames of one level, in two interleaved halves."""
+
+    sums: ComplexArray
+    counts: list[int]
+
+
+class SpectraCollector:
+    """Collects the products X_m conj(X_n) of `mics` mics; `feed` blocks of shape (mics, n), any n."""
+
+    def __init__(self, rate: int, mics: int) -> None:
+        self.frame = frame_length(rate)
+        self.hop = self.frame // 2
+        self.freqs_hz: FloatArray = np.fft.rfftfreq(self.frame, 1.0 / rate)
+        low, high = band_limits(rate)
+        self._bins = slice(*np.searchsorted(self.freqs_hz, (low, high)).tolist())
+        self.freqs_hz = self.freqs_hz[self._bins]
+        self._window = np.hanning(self.frame + 1)[:-1]
+        self._mics = mics
+        self._pairs = [(m, n) for m in range(mics) for n in range(m, mics)]
+        self._piles: dict[int, _Pile] = {}
+        self._frame_levels: dict[int, int] = {}
+        self._taken = 0
+        self._loud = -math.inf
+        self.saturated = False
+
+    def take(self, samples: FloatArray, level_db: float) -> None:
+        """Take one frame (mics, frame) whose level is `level_db`; free of cost once enough are in."""
+        pile_index = math.floor(max(level_db, FLOOR_DB) / PILE_DB)
+        self._frame_levels[pile_index] = self._frame_levels.get(pile_index, 0) + 1
+        if self.saturated or level_db <= FLOOR_DB or not np.isfinite(samples).all():
+            return
+        pile = self._piles.get(pile_index)
+        if pile is None:
+            shape = (2, len(self._pairs), len(self.freqs_hz))
+            pile = self._piles[pile_index] = _Pile(np.zeros(shape, np.complex128), [0, 0])
+        if pile_index < self._loud - QUIET_DB / PILE_DB and sum(pile.counts) >= ENOUGH_QUIET:
+            return
+        half = (self._taken // 4) % 2
+        spectrum = np.fft.rfft(samples * self._window, axis=1)[:, self._bins]
+        conjugate = spectrum.conj()
+        for row, (m, n) in enumerate(self._pairs):
+            pile.sums[half, row] += spectrum[m] * conjugate[n]
+        pile.counts[half] += 1
+        self._taken += 1
+        self._saturate()
+
+    def _saturate(self) -> None:
+        """Stop once enough active frames are in: more cannot change the answer by a hearable amount."""
+        if self._taken % 16:
+            return
+        self._loud = self._loud_pile()
+        active = sum(sum(p.counts) for i, p in self._piles.items() if i >= self._loud - ACTIVE_DB / PILE_DB)
+        self.saturated = active >= ENOUGH_ACTIVE
+
+    def _loud_pile(self) -> int:
+        """The level that the loudest tenth of all sounding frames reach."""
+        indices = sorted(self._piles, reverse=True)
+        target = 0.1 * sum(self._frame_levels[i] for i in indices)
+        heard = 0
+        for index in indices:
+            heard += self._frame_levels[index]
+            if heard >= target:
+                return index
+        return indices[-1] if indices else 0
+
+    def result(self) -> tuple[ComplexArray, tuple[int, int], ComplexArray, int]:
+        """active (2, M, M, F), frames in each half, quiet (M, M, F), its frames."""
+        loud = self._loud_pile()
+        bins = len(self.freqs_hz)
+        active = np.zeros((2, len(self._pairs), bins), np.complex128)
+        quiet = np.zeros((len(self._pairs), bins), np.complex128)
+        counts, n_quiet = [0, 0], 0
+        for index, pile in sorted(self._piles.items()):
+            if index >= loud - ACTIVE_DB / PILE_DB:
+                active += pile.sums
+                counts = [a + b for a, b in zip(counts, pile.counts, strict=True)]
+            elif index < loud - QUIET_DB / PILE_DB:
+                quiet += pile.sums.sum(axis=0)
+                n_quiet += sum(pile.counts)
+        return self._matrix(active), (counts[0], counts[1]), self._matrix(quiet), n_quiet
+
+    def _matrix(self, packed: ComplexArray) -> ComplexArray:
+        """Packed upper triangles (..., P, F) as full Hermitian matrices (..., M, M, F)."""
+        full = np.empty((*packed.shape[:-2], self._mics, self._mics, packed.shape[-1]), np.complex128)
+        for row, (m, n) in enumerate(self._pairs):
+            full[..., m, n, :] = packed[..., row, :]
+            full[..., n, m, :] = packed[..., row, :].conj()
+        return full
+
+
+def median_level_db(powers: npt.NDArray[np.float64]) -> float:
+    """Level of a frame: the median over mics of their mean squares (M,), in dB.
+
+    The median lets one dead or humming mic neither hide nor fake the riff.
+    """
+    return float(np.median(10.0 * np.log10(np.maximum(powers, 1e-12))))
