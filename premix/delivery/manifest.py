@@ -1,0 +1,180 @@
+"""The manifest: everything a run decided, measured and wrote, for programs. Format 1.
+
+Format history: 1, the first. Readers may rely on the keys of a format; later versions only add keys.
+No clock and no absolute path stands in it, so the same run writes the same manifest.
+"""
+
+import dataclasses
+import importlib.metadata
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from premix import __version__
+from premix.delivery.package import MANIFEST, write_json
+from premix.model.alignment import MicDecision
+from premix.model.gate import RoomGate
+from premix.model.render import MixPlan, RoomQuiet, StereoMeasures, WrittenFile
+from premix.model.run import FinishedRun
+from premix.model.tracks import Track
+from premix.units import gain_to_db, samples_to_cm, samples_to_ms
+
+FORMAT = 1
+_LIBRARIES = ("numpy", "scipy", "soundfile", "soxr", "pedalboard")
+
+
+def manifest(run: FinishedRun) -> dict[str, Any]:
+    """The manifest of a finished run as plain data, ready for JSON: no NaN, no infinity, no numpy."""
+    tracks, alignment, rendering = run.tracks, run.alignment, run.rendering
+    document = {
+        "format": FORMAT,
+        "premix": __version__,
+        "libraries": {name: importlib.metadata.version(name) for name in _LIBRARIES},
+        "song": tracks.song,
+        "recipe": {
+            "merged": run.merged.source, "origins": run.merged.origins, "sha256": run.merged.sha256,
+        },
+        "rate": tracks.rate,
+        "frames": tracks.frames,
+        "time_reference": tracks.time_reference,
+        "inputs": [_input(track, run) for track in tracks.tracks],
+        "alignment": [_decision(decision, run) for decision in alignment.decisions],
+        "sum_efficiency_db": [
+            {"performance": e.performance, "before": e.before_db, "after": e.after_db,
+             "before_10k": e.before_10k_db, "after_10k": e.after_10k_db, "without": dict(e.without),
+             "bands": e.bands}
+            for e in alignment.efficiencies
+        ],
+        "gate": _gates(run),
+        "files": [_file(file, run) for file in rendering.files],
+        "buses": _buses(run.plan),
+        "guitar_bus": {"gain_db": _db(run.plan.guitar_gain), "width": run.plan.width},
+        "mono": _stereo(rendering.stereo),
+        "mono_without_centre": _stereo(rendering.stereo_without_centre),
+        "tightness": rendering.tightness,
+        "takes": rendering.takes,
+        "trim_db": rendering.trim_db,
+        "findings": run.findings(),
+    }
+    plain: dict[str, Any] = to_plain(document)
+    return plain
+
+
+def write_manifest(folder: Path, document: dict[str, Any]) -> None:
+    """Write a manifest into an output folder."""
+    write_json(folder / MANIFEST, document)
+
+
+def to_plain(value: Any) -> Any:
+    """Records, tuples, paths and numpy numbers as what JSON knows; NaN and infinities become None."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: to_plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {str(key): to_plain(entry) for key, entry in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [to_plain(entry) for entry in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value.as_posix() if isinstance(value, Path) else value
+
+
+def relative_path(track: Track, folder: Path) -> str:
+    """A track's path below the tracks folder with '/' between; its name alone where it lies elsewhere."""
+    path = track.header.path
+    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name
+
+
+def _input(track: Track, run: FinishedRun) -> dict[str, Any]:
+    header, levels = track.header, run.analysis.levels_of(track.performance, track.mic)
+    return {
+        "performance": track.performance,
+        "mic": track.mic,
+        "path": relative_path(track, run.tracks.folder),
+        "sha256": levels.sha256,
+        "frames": header.frames,
+        "container": header.container,
+        "subtype": header.subtype,
+        "start_samples": track.start,
+        "time_reference": header.time_reference,
+        "recovered": header.recovered,
+        "sample_peak_dbfs": _db(levels.sample_peak),
+        "clipped_runs": len(levels.clipped),
+    }
+
+
+def _decision(decision: MicDecision, run: FinishedRun) -> dict[str, Any]:
+    delay, rate = decision.delay_samples, run.alignment.rate
+    temperature_c = run.merged.recipe.alignment.temperature_c
+    entry: dict[str, Any] = to_plain(decision)
+    entry["delay_ms"] = samples_to_ms(delay, rate)
+    entry["distance_cm"] = samples_to_cm(delay, rate, temperature_c)
+    return entry
+
+
+def _gates(run: FinishedRun) -> list[dict[str, Any]]:
+    """One entry a room mic; a performance without one still shows its riff."""
+    quiet = {(q.performance, q.mic): q for q in run.rendering.room_quiet}
+    entries = []
+    for riff in run.gating.riffs:
+        rooms = [r for r in run.gating.rooms if r.performance == riff.performance]
+        shared = {
+            "performance": riff.performance, "riff": riff.spans, "stops": riff.stops, "loud_db": riff.loud_db,
+            "threshold_db": riff.threshold_db, "threshold_auto": riff.auto,
+        }
+        entries += [shared | _room(room, quiet.get((room.performance, room.mic))) for room in rooms]
+        if not rooms:
+            entries.append(shared | {"mic": None, "mode": None, "open": (), "reduction_db": None})
+    return entries
+
+
+def _room(room: RoomGate, quiet: RoomQuiet | None) -> dict[str, Any]:
+    return {
+        "mic": room.mic, "mode": room.mode, "threshold_db": room.threshold_db, "open": room.open,
+        "reduction_db": quiet.reduction_db if quiet else None,
+    }
+
+
+def _file(file: WrittenFile, run: FinishedRun) -> dict[str, Any]:
+    rate, part = run.merged.recipe.deliver.rate, file.part
+    measures = to_plain(file.measures)
+    del measures["part"]
+    return {
+        "part": part.part,
+        "kind": part.kind,
+        "performance": part.performance,
+        "mic": part.mic,
+        "bus": part.bus,
+        "path": file.path,
+        "channels": part.channels,
+        "frames": file.frames,
+        "rate": run.tracks.rate if rate == "keep" else rate,
+        "bits": file.bits,
+        "sha256": file.sha256,
+        "overs": file.overs,
+        "gain_to_bus_db": _db(part.gain_to_bus),
+        **measures,
+    }
+
+
+def _buses(plan: MixPlan) -> list[dict[str, Any]]:
+    return [
+        {"bus": b.name, "gain_db": _db(b.gain), "pan": b.pan, "left_gain": b.left, "right_gain": b.right}
+        for b in plan.buses
+    ]
+
+
+def _stereo(stereo: StereoMeasures | None) -> dict[str, Any] | None:
+    """What a stereo file becomes in mono; the windows stay out: they are for the report's picture."""
+    if stereo is None:
+        return None
+    entry: dict[str, Any] = to_plain(stereo)
+    del entry["windows"]
+    return entry
+
+
+def _db(gain: float) -> float | None:
+    return gain_to_db(gain) if gain > 0.0 else None
