@@ -1,0 +1,137 @@
+"""The automatic threshold: where the key's own level tells playing from not playing.
+
+Two populations make up the key: playing (loud, with decays) and not playing (hiss, hum, bleed). A threshold
+between them is crossed where the riff starts and stops, and nowhere else; and a stop is a sudden fall,
+because a hand falls on the strings, while notes, drum hits and reverberation die away slowly. So every level
+is scored by how the key falls through it: sudden falls count for it, slow ones against it. The lowest of the
+best levels is taken, for the sake of long sustains. A quiet verse changes how loud playing is, not how it
+stops, so it is never gated away. Terrell, Reiss & Sandler (EURASIP JASP 2010:465417) also set all but the
+range automatically, from the signal.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from premix.gate.key import QUIETEST_DB, Key
+from premix.model.analysis import FloatArray
+
+STEP_DB = 0.5
+ABOVE_DB, BELOW_DB, SUDDEN_MS = 6.0, 3.0, 8.0
+"""A sudden fall comes from 6 dB above a level to 3 dB below it within 8 ms before and 8 ms after: 0.6 dB/ms.
+Damped strings fall by 2 to 5 dB/ms; drums, palm mutes and rooms by 0.1 to 0.5."""
+DEEPEST_DB = -54.0
+"""No threshold is set lower below the loud level: no take is cleaner than that, and no sustain worth more."""
+HIGHEST_DB = -12.0
+"""Nor higher: closer to the loud level than this is the riff's own dynamics."""
+LOUD_PERCENTILE = 95.0
+TIE = 0.05
+"""Scores this fraction below the best count as equal."""
+SHORTEST_RIFF_S = 0.03
+FLOOR_WIDTH_DB = 4.0
+FLOOR_SHARE = 0.002
+FLOOR_CROWD = 3.0
+"""A noise floor: the 4 dB above the lowest 0.2 % of the frames hold three times as many as the next 4 dB."""
+
+BINS = round((40.0 - QUIETEST_DB) / STEP_DB)
+LEVELS_DB: FloatArray = np.linspace(QUIETEST_DB, 40.0, BINS, endpoint=False)
+
+
+BinArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class LevelStatistics:
+    """What is counted of the key's level, by LEVELS_DB: frames there, falls through it, sudden falls through
+    it."""
+
+    frames: FloatArray
+    falls: FloatArray
+    sudden: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Populations:
+    """The key's two populations.
+
+    loud_db: loud level, the 95th percentile of the playing population, in dB re full scale. split_db: level
+    between the two, against the loud level. falls, sudden: falls of the key through the split, and how many
+    of them were sudden. silent: the key holds nothing at all.
+    """
+
+    loud_db: float
+    split_db: float
+    falls: int = 0
+    sudden: int = 0
+    silent: bool = False
+
+
+def find_populations(key: Key) -> Populations:
+    """Tell playing from not playing in one performance's key. Where nothing tells them apart all of it is
+    playing."""
+    counted = count_levels(key)
+    if counted.frames[1:].sum() * key.frame_s < SHORTEST_RIFF_S:
+        return Populations(QUIETEST_DB, DEEPEST_DB, silent=True)
+    loud = _loud_above(counted.frames, SHORTEST_RIFF_S / key.frame_s)
+    lowest = np.maximum(loud + DEEPEST_DB, noise_floor_db(counted.frames))
+    allowed = (lowest <= LEVELS_DB) & (loud + HIGHEST_DB >= LEVELS_DB)
+    if not allowed.any():
+        return Populations(float(loud[0]), DEEPEST_DB)
+    score = np.where(allowed, 2.0 * counted.sudden - counted.falls, -np.inf)
+    split = int(np.argmax(score >= score.max() - TIE * abs(score.max())))
+    falls, sudden = int(counted.falls[split]), int(counted.sudden[split])
+    return Populations(float(loud[split]), float(LEVELS_DB[split] - loud[split]), falls, sudden)
+
+
+def count_levels(key: Key) -> LevelStatistics:
+    """Count the levels of the whole song, in one pass over the envelopes."""
+    frames, falls, sudden = np.zeros(BINS), np.zeros(BINS + 1), np.zeros(BINS + 1)
+    reach = key.span(SUDDEN_MS)
+    for _, level in key.chunks(before=reach, after=reach + 1):
+        now, following = level[reach : -reach - 1], level[reach + 1 : -reach]
+        frames += np.bincount(_bin(now), minlength=BINS)
+        k = np.flatnonzero(_bin(now) > _bin(following))
+        top, bottom = now[k], following[k]
+        falls += _steps(top, bottom)
+        earlier, later = level[k] - ABOVE_DB, level[k + 2 * reach + 1] + BELOW_DB
+        sudden += _steps(np.minimum(top, earlier), np.maximum(bottom, later))
+    return LevelStatistics(frames, np.cumsum(falls[:-1]), np.cumsum(sudden[:-1]))
+
+
+def noise_floor_db(frames: FloatArray) -> float:
+    """Upper edge of a steady noise floor in the counts of levels; -inf where the song shows none.
+
+    A floor is a crowd at the lowest levels. Where the lowest levels are decays or quiet notes there is none:
+    the counts thin out towards the bottom. Digital silence is no noise.
+    """
+    heard = frames.copy()
+    heard[0] = 0.0
+    width = round(FLOOR_WIDTH_DB / STEP_DB)
+    lowest = int(np.searchsorted(np.cumsum(heard), FLOOR_SHARE * heard.sum()))
+    crowd, above = heard[lowest : lowest + width].sum(), heard[lowest + width : lowest + 2 * width].sum()
+    return float(LEVELS_DB[lowest]) + FLOOR_WIDTH_DB if crowd > FLOOR_CROWD * above else -np.inf
+
+
+def _bin(level_db: FloatArray) -> BinArray:
+    """Index of the highest of LEVELS_DB that the level reaches."""
+    return np.clip((level_db - QUIETEST_DB) / STEP_DB, 0, BINS - 1).astype(np.int64)
+
+
+def _steps(top_db: FloatArray, bottom_db: FloatArray) -> FloatArray:
+    """Where falls from top to bottom begin (+1) and end (-1) among LEVELS_DB; their running sum counts the
+    falls."""
+    top, bottom = _bin(top_db), _bin(bottom_db)
+    real = top > bottom
+    up = np.bincount(bottom[real] + 1, minlength=BINS + 1)
+    return (up - np.bincount(top[real] + 1, minlength=BINS + 1)).astype(np.float64)
+
+
+def _loud_above(frames: FloatArray, fewest: float) -> FloatArray:
+    """For every level, the loud level of all frames that reach it; -inf where they are fewer than
+    `fewest`."""
+    reach = np.cumsum(frames[::-1])[::-1]
+    # reach falls from bin to bin: the highest bin that still holds the loudest 5 % of the frames counted.
+    loudest = (1.0 - LOUD_PERCENTILE / 100.0) * reach
+    index = np.searchsorted(-reach, -loudest, side="right") - 1
+    return np.where(reach >= fewest, LEVELS_DB[index], -np.inf)
