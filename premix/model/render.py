@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from premix.model.alignment import AllPass
+from premix.model.doubling import TakePair, Tightness
 from premix.model.finding import Finding
 from premix.model.gate import GateCurve
 from premix.model.recipe import Chain
@@ -92,7 +93,8 @@ class PartMeasures:
     """What was measured of one output, after the trim, at the delivered rate.
 
     Peaks in dBFS/dBTP, loudness in LUFS (ITU-R BS.1770; a mono file is one channel, so it reads 3.01 LU below
-    the same audio played as dual mono). None: nothing to measure (silence, or too short for the standard's gate).
+    the same audio played as dual mono). rms_dbfs by AES17: a full-scale sine reads 0 dBFS. dc: mean, of the
+    worse channel. None: nothing to measure (silence, or too short for the standard's gate).
     """
 
     part: str
@@ -102,6 +104,9 @@ class PartMeasures:
     short_term_max_lufs: float | None
     crest_db: float | None
     dc: float
+    momentary_max_lufs: float | None = None
+    loudness_range_lu: float | None = None
+    rms_dbfs: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,4 +167,6 @@ class Rendering:
     room_quiet: tuple[RoomQuiet, ...]
     trim_db: float
     input_sha256: tuple[tuple[str, str, str], ...] = ()
+    tightness: tuple[Tightness, ...] = ()
+    takes: tuple[TakePair, ...] = ()
     findings: tuple[Finding, ...] = ()

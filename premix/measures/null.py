@@ -1,0 +1,114 @@
+"""Null test: what is left when one stream is subtracted from another."""
+
+import math
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from premix.measures.levels import rms_to_dbfs
+from premix.model.null import NullResult
+from premix.units import gain_to_db, samples_to_s
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class NullMeter:
+    """Compares two streams of equal shape, block by block, shape (channels, frames)."""
+
+    def __init__(self, rate: int, channels: int) -> None:
+        self._rate = rate
+        self._channels = channels
+        self._frames = 0
+        self._peak = 0.0
+        self._residual = 0.0  # sums over all samples of d d, d b and b b, with d = a - b
+        self._cross = 0.0
+        self._energy = 0.0
+        self._first: int | None = None
+        self._nonfinite = 0
+
+    def feed(self, a: FloatArray, b: FloatArray) -> None:
+        """Compare the next block of each. ValueError where the shapes differ."""
+        if a.shape != b.shape or len(a) != self._channels:
+            raise ValueError(f"shapes {a.shape} and {b.shape} are not both ({self._channels}, frames)")
+        if not a.size:
+            return
+        different = a != b  # NaN differs from everything, as it should here
+        if self._first is None and different.any():
+            self._first = self._frames + int(np.argmax(different.any(axis=0)))
+        finite = np.isfinite(a) & np.isfinite(b)
+        if not finite.all():
+            self._nonfinite += int(np.count_nonzero(~finite))
+            a, b = np.where(finite, a, 0.0), np.where(finite, b, 0.0)
+        difference = a - b
+        self._peak = max(self._peak, float(np.abs(difference).max()))
+        self._residual += float(np.vdot(difference, difference))
+        self._cross += float(np.vdot(difference, b))
+        self._energy += float(np.vdot(b, b))
+        self._frames += a.shape[1]
+
+    def result(self, frames_a: int | None = None, frames_b: int | None = None) -> NullResult:
+        """The result so far; the frames are those fed, unless the streams' own lengths are given.
+
+        The best gain g minimises sum (a - g b)^2. With d = a - b it is 1 + sum(d b) / sum(b b), and leaves
+        sum(d d) - sum(d b)^2 / sum(b b): no difference of large sums, so it is right far below -150 dB.
+        """
+        samples = max(1, self._frames * self._channels)
+        gain, left = None, self._residual
+        if self._energy > 0.0:
+            gain = 1.0 + self._cross / self._energy
+            left = max(0.0, self._residual - self._cross**2 / self._energy)
+        return NullResult(
+            frames_a=self._frames if frames_a is None else frames_a,
+            frames_b=self._frames if frames_b is None else frames_b,
+            residual_peak_dbfs=gain_to_db(self._peak) if self._peak > 0.0 else None,
+            residual_rms_dbfs=_rms_dbfs(self._residual / samples),
+            best_gain=gain,
+            residual_best_gain_rms_dbfs=_rms_dbfs(left / samples),
+            first_difference_s=None if self._first is None else samples_to_s(self._first, self._rate),
+            nonfinite=self._nonfinite,
+        )
+
+
+def _rms_dbfs(mean_square: float) -> float | None:
+    return rms_to_dbfs(math.sqrt(mean_square)) if mean_square > 0.0 else None
+
+
+class _Stream:
+    """Hands out the blocks of an iterator in pieces of any length, zeros past its end."""
+
+    def __init__(self, blocks: Iterable[FloatArray], channels: int) -> None:
+        self._blocks: Iterator[FloatArray] = iter(blocks)
+        self._rest = np.zeros((channels, 0))
+        self._ended = False
+        self.frames = 0
+
+    def waiting(self) -> int:
+        """Frames at hand; 0 only when the stream has ended."""
+        while self._rest.shape[1] == 0 and not self._ended:
+            block = next(self._blocks, None)
+            if block is None:
+                self._ended = True
+            else:
+                self._rest = block
+                self.frames += block.shape[1]
+        return self._rest.shape[1]
+
+    def take(self, frames: int) -> FloatArray:
+        piece, self._rest = self._rest[:, :frames], self._rest[:, frames:]
+        missing = frames - piece.shape[1]
+        return np.pad(piece, ((0, 0), (0, missing))) if missing else piece
+
+
+def null_test(a: Iterable[FloatArray], b: Iterable[FloatArray], rate: int, channels: int) -> NullResult:
+    """Null test of two streams of blocks, shape (channels, frames), of any block sizes and lengths.
+
+    ValueError where a block has another number of channels.
+    """
+    meter = NullMeter(rate, channels)
+    first, second = _Stream(a, channels), _Stream(b, channels)
+    while True:
+        lengths = [n for n in (first.waiting(), second.waiting()) if n]
+        if not lengths:
+            return meter.result(first.frames, second.frames)
+        meter.feed(first.take(min(lengths)), second.take(min(lengths)))

@@ -1,0 +1,161 @@
+"""True peak: the largest value between the samples too (ITU-R BS.1770-5, annex 2).
+
+The signal is interpolated to 352.8 kHz or more: 8 times at 44.1 and 48 kHz (the standard asks for at least
+4), 4 times at 88.2 and 96, twice from 176.4 on. What lies between the points of that grid reads at most
+0.14 dB low (20 log10 cos(pi 0.45 / 8) at 0.45 of 48 kHz). Before and after the stream the signal is zero.
+
+Few points are computed. Between two samples the interpolated value is the straight line between them plus a
+short sum over second differences x[k-1] - 2 x[k] + x[k+1] of the samples around, because the interpolation
+filters are exact for straight lines. So no value near a chunk of samples passes
+    max |x| + bend * max |second difference|,
+and a chunk whose bound is not above the largest value so far need not be looked at. The result is the same.
+"""
+
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+
+from premix.units import gain_to_db
+
+FloatArray = npt.NDArray[np.float64]
+
+TAPS = 32
+BETA = 8.0
+CHUNK = TAPS // 2
+ROW = 32 * CHUNK
+BATCH = 256
+NEVER = 1e300  # a bend that leaves out digital silence only
+
+
+def oversampling(rate: int) -> int:
+    """How many times a stream at `rate` (Hz) is oversampled."""
+    return 8 if rate < 80_000 else 4 if rate < 160_000 else 2
+
+
+def interpolators(factor: int) -> FloatArray:
+    """Filters for the points at 1/factor ... (factor-1)/factor between two samples, shape (factor-1, TAPS).
+
+    Row p-1 times x[k-15 : k+17] is the signal at k + p/factor: a Kaiser-windowed sinc, corrected by less than
+    0.001 so that constants and straight lines come out exactly. Error at 48 kHz: below -77 dB to 20 kHz.
+    """
+    rows = []
+    for p in range(1, factor):
+        distance = np.arange(1 - TAPS // 2, TAPS // 2 + 1) - p / factor
+        window = np.i0(BETA * np.sqrt(1.0 - (2.0 * distance / TAPS) ** 2)) / np.i0(BETA)
+        row = np.sinc(distance) * window
+        basis = np.stack((window, window * distance))
+        moments = np.stack((np.ones(TAPS), distance))
+        rows.append(row + np.linalg.solve(moments @ basis.T, np.array([1.0, 0.0]) - moments @ row) @ basis)
+    return np.array(rows)
+
+
+@cache
+def _bend(factor: int) -> float:
+    """Largest share of the second differences in an interpolated value: the L1 norm of their weights."""
+    bends = interpolators(factor)
+    share = np.arange(1, factor) / factor
+    bends[:, TAPS // 2 - 1] -= 1.0 - share
+    bends[:, TAPS // 2] -= share
+    weights = np.cumsum(np.cumsum(bends, axis=1), axis=1)  # the inverse of second differences
+    return float(np.abs(weights).sum(axis=1).max())
+
+
+@cache
+def _chunk_matrix(factor: int) -> FloatArray:
+    """Matrix that turns the samples around a chunk into all its interpolated values."""
+    matrix = np.zeros((CHUNK + TAPS - 1, CHUNK, factor - 1))
+    for i in range(CHUNK):
+        matrix[i : i + TAPS, i] = interpolators(factor).T
+    return matrix.reshape(len(matrix), -1)
+
+
+def _peaks_and_bounds(x: FloatArray, size: int, bend: float) -> tuple[FloatArray, FloatArray]:
+    """Sample peak of each chunk of `size` samples, and what none of its interpolated values can pass.
+
+    x: (..., (chunks + 2) size), one chunk of margin on either side; results: (..., chunks).
+    """
+    shape = (*x.shape[:-1], x.shape[-1] // size, size)
+    magnitude = np.abs(x)
+    peaks = magnitude.reshape(shape).max(axis=-1)[..., 1:-1]
+    curve = np.empty_like(x)
+    curve[..., [0, -1]] = 0.0
+    np.abs(np.diff(x, 2), out=curve[..., 1:-1])
+    curves = curve.reshape(shape).max(axis=-1)
+    around = np.maximum(np.maximum(curves[..., :-2], curves[..., 2:]), curves[..., 1:-1])
+    next_sample = magnitude[..., 2 * size :: size]  # where the line from the chunk's last sample goes
+    return peaks, np.maximum(peaks, next_sample) + bend * around
+
+
+class _ChannelTruePeak:
+    """True peak of one channel. Works on rows of ROW samples, on a grid that starts with the stream, so that
+    the blocking does not matter; keeps the last rows, whose neighbours are still to come."""
+
+    def __init__(self, factor: int, prune: bool) -> None:
+        self._matrix = _chunk_matrix(factor)
+        self._bend = _bend(factor) if prune else NEVER
+        self._waiting = np.zeros(2 * ROW)
+        self.peak = 0.0
+
+    def feed(self, block: FloatArray) -> None:
+        x = np.concatenate((self._waiting, block))
+        rows = len(x) // ROW - 2
+        if rows < 1:
+            self._waiting = x
+            return
+        self._waiting = x[rows * ROW :].copy()
+        self._measure(x[: (rows + 2) * ROW])
+
+    def with_end(self) -> float:
+        """The true peak with the end of the stream here; the stream may still go on."""
+        state = self._waiting, self.peak
+        self.feed(np.zeros(3 * ROW))
+        peak = self.peak
+        self._waiting, self.peak = state
+        return peak
+
+    def _measure(self, x: FloatArray) -> None:
+        peaks, bounds = _peaks_and_bounds(x, ROW, self._bend)
+        self.peak = max(self.peak, float(peaks.max()))
+        rows = np.flatnonzero(bounds > self.peak)
+        with_margin = np.arange(ROW - CHUNK, 2 * ROW + CHUNK)
+        for start in range(0, len(rows), BATCH):
+            self._measure_rows(x[rows[start : start + BATCH, None] * ROW + with_margin])
+
+    def _measure_rows(self, rows: FloatArray) -> None:
+        """Interpolate the chunks of some rows, shape (n, ROW + 2 CHUNK), the most promising first."""
+        _, bounds = _peaks_and_bounds(rows, CHUNK, self._bend)
+        row, chunk = np.nonzero(bounds > self.peak)
+        bound = bounds[row, chunk]
+        order = np.argsort(-bound)
+        around = np.lib.stride_tricks.sliding_window_view(rows[:, 1:], CHUNK + TAPS - 1, axis=1)[:, ::CHUNK]
+        for start in range(0, len(order), BATCH):
+            best = order[start : start + BATCH]
+            if bound[best[0]] <= self.peak:
+                return
+            values = around[row[best], chunk[best]] @ self._matrix
+            self.peak = max(self.peak, float(values.max()), -float(values.min()))
+
+
+class TruePeakMeter:
+    """True peak of a stream of blocks, shape (channels, frames); the largest of all channels.
+
+    prune=False computes every point: slow, for tests. Music costs an eighth of that.
+    """
+
+    def __init__(self, rate: int, channels: int, prune: bool = True) -> None:
+        self._channels = [_ChannelTruePeak(oversampling(rate), prune) for _ in range(channels)]
+
+    def feed(self, block: FloatArray) -> None:
+        """Measure the next block."""
+        for channel, samples in zip(self._channels, block, strict=True):
+            channel.feed(samples)
+
+    def peak(self) -> float:
+        """True peak so far, linear."""
+        return max(channel.with_end() for channel in self._channels)
+
+    def values(self, gain: float = 1.0) -> dict[str, float | None]:
+        """True peak as if a linear gain had been applied, under its name in `PartMeasures`."""
+        peak = self.peak() * abs(gain)
+        return {"true_peak_dbtp": gain_to_db(peak) if peak > 0.0 else None}

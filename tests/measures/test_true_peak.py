@@ -1,0 +1,162 @@
+"""True peak: EBU Tech 3341, closed forms, other readers, and pruning that changes nothing."""
+
+import pickle
+import re
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from scipy.signal import resample
+
+from premix.measures.true_peak import TruePeakMeter, interpolators, oversampling
+from tests.measures.signals import RATE, FloatArray, feed_in_pieces, riff_noise, sine
+
+EBU_DB = (-0.4, 0.2)  # EBU Tech 3341:2023, table 1: true peak within +0.2/-0.4 dB
+AIM_DB = 0.1
+
+
+def true_peak_db(signal: FloatArray, rate: int = RATE, prune: bool = True) -> float:
+    meter = TruePeakMeter(rate, len(signal), prune)
+    feed_in_pieces(meter, signal, (57_600, 4_801, 12_345))
+    return float(20.0 * np.log10(meter.peak()))
+
+
+def faded(signal: FloatArray, rate: int = RATE) -> FloatArray:
+    """The signal with fades of 10 ms, shape (1, frames)."""
+    ramp = np.sin(np.linspace(0.0, np.pi / 2.0, round(0.01 * rate))) ** 2
+    signal = signal.copy()
+    signal[: len(ramp)] *= ramp
+    signal[-len(ramp) :] *= ramp[::-1]
+    return signal[None]
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000, 96_000, 192_000])
+@pytest.mark.parametrize(
+    ("part", "phase_deg", "amplitude", "expected_db"),
+    [
+        (4, 0.0, 0.5, -6.0),
+        (4, 45.0, 0.5, -6.0),
+        (6, 60.0, 0.5, -6.0),
+        (8, 67.5, 0.5, -6.0),
+        (4, 45.0, 1.41, 3.0),
+    ],
+    ids=["case 15", "case 16", "case 17", "case 18", "case 19"],
+)
+def test_cases_15_to_19_sines_that_peak_between_the_samples(
+    part: int, phase_deg: float, amplitude: float, expected_db: float, rate: int
+) -> None:
+    """EBU Tech 3341 cases 15 to 19: sines at rate/4, /6 and /8; within 0.1 dB, the aim inside +0.2/-0.4."""
+    tone = faded(sine(0.5, 20.0 * np.log10(amplitude), rate / part, rate, phase_deg), rate)
+    assert true_peak_db(tone, rate) == pytest.approx(expected_db, abs=AIM_DB)
+
+
+@pytest.mark.parametrize("offset", range(4))
+def test_cases_20_to_23_one_loud_period_between_the_samples(offset: int) -> None:
+    """EBU Tech 3341 cases 20 to 23: rate/6 at 0.5 with one period of rate/4 at 1.0, made at 4 x the rate."""
+    soft = 0.5 * np.sin(2.0 * np.pi * np.arange(24 * 400) / 24)
+    loud = np.sin(2.0 * np.pi * np.arange(16) / 16)
+    fine = faded(np.concatenate((soft, loud, soft)), 4 * RATE)[0]
+    signal = fine[offset::4][None]
+    low, high = EBU_DB
+    assert low <= true_peak_db(signal) <= high
+
+
+@pytest.mark.parametrize("frequency_hz", [997.0, 6300.0, 15_000.0, 20_000.0])
+def test_a_sine_reads_its_amplitude(frequency_hz: float) -> None:
+    """A long sine comes within 20 log10 cos(pi f / (8 rate)) below its amplitude, 0.1 dB at 20 kHz."""
+    tone = faded(sine(1.0, -3.0, frequency_hz))
+    worst_db = 20.0 * np.log10(np.cos(np.pi * frequency_hz / (8 * RATE)))
+    assert (
+        -3.0 + worst_db - 0.005 <= true_peak_db(tone) <= -3.0 + 0.005
+    )  # 0.005: -77 dB of filter error, fades
+
+
+def test_the_interpolators_are_exact_for_straight_lines() -> None:
+    """The bound of the pruning rests on it: constants and slopes come out to rounding."""
+    line = 3.0 + 0.25 * np.arange(-15, 17)
+    for factor in (2, 4, 8):
+        expected = 3.0 + 0.25 * np.arange(1, factor) / factor
+        np.testing.assert_allclose(interpolators(factor) @ line, expected, atol=1e-12)
+
+
+@pytest.mark.parametrize("rate", [48_000, 96_000, 192_000])
+@pytest.mark.parametrize("kind", ["riff", "white", "square", "late burst", "tone and clicks"])
+def test_pruning_changes_nothing(kind: str, rate: int) -> None:
+    """Pruned = every point computed, to rounding (1e-13), on material that prunes well, badly and late."""
+    rng = np.random.default_rng(7)
+    signals = {
+        "riff": riff_noise(3.0, seed=8, rate=RATE),
+        "white": rng.standard_normal((2, RATE)),
+        "square": np.sign(np.sin(np.arange(RATE) * 0.3))[None],
+        "late burst": 0.1 * rng.standard_normal((1, RATE)) * np.linspace(0.0, 1.0, RATE) ** 8,
+        "tone and clicks": sine(1.0, -6.0)[None] + 0.5 * (rng.random((1, RATE)) > 0.9995),
+    }
+    found, expected = TruePeakMeter(rate, len(signals[kind])), TruePeakMeter(rate, len(signals[kind]), False)
+    for meter in (found, expected):
+        feed_in_pieces(meter, signals[kind], (10_000, 57_600))
+    assert found.peak() == pytest.approx(expected.peak(), rel=1e-13)
+
+
+def test_ideal_interpolation_reads_the_same() -> None:
+    """scipy's Fourier interpolation to the same grid: 0.03 dB, as the clipped noise reaches past 20 kHz."""
+    signal = riff_noise(3.0, seed=9, channels=1)
+    padded = np.pad(signal[0], 4000)
+    fine = resample(padded, oversampling(RATE) * len(padded))
+    assert true_peak_db(signal) == pytest.approx(20.0 * np.log10(np.abs(fine).max()), abs=0.03)
+
+
+def test_ffmpeg_reads_the_same(tmp_path: Path) -> None:
+    """ffmpeg's ebur128 (4 x, one decimal): 0.05 for its rounding, 0.05 for its coarser grid."""
+    signal = 0.9 * riff_noise(4.0, seed=10)
+    path = tmp_path / "riff.wav"
+    soundfile.write(path, signal.T, RATE, subtype="DOUBLE")
+    command = ["ffmpeg", "-nostats", "-hide_banner", "-i", str(path)]
+    command += ["-af", "ebur128=peak=true:framelog=verbose", "-f", "null", "-"]
+    printed = subprocess.run(command, capture_output=True, text=True, check=True).stderr
+    peak_db = float(re.search(r"Peak:\s+(-?[\d.]+) dBFS", printed)[1])  # type: ignore[index]
+    assert true_peak_db(signal) == pytest.approx(peak_db, abs=0.1)
+
+
+@pytest.mark.parametrize("sizes", [(1_000_000,), (57_600,), (511, 1, 512, 513), (100,)])
+def test_the_blocking_does_not_matter(sizes: tuple[int, ...]) -> None:
+    """Any block sizes give the same peak to rounding, and asking on the way changes nothing."""
+    signal = riff_noise(1.0, seed=11)
+    whole, pieces = TruePeakMeter(RATE, 2), TruePeakMeter(RATE, 2)
+    whole.feed(signal)
+    pieces.feed(signal[:, :0])
+    pieces.peak()
+    feed_in_pieces(pieces, signal, sizes)
+    pieces.peak()
+    assert pieces.peak() == pytest.approx(whole.peak(), rel=1e-13)
+
+
+@pytest.mark.parametrize("where", ["first", "last"])
+def test_a_peak_at_either_end_is_seen(where: str) -> None:
+    """The end of a tone cut at full swing overshoots; a file may begin or end that way. Mirror images agree."""
+    tone = sine(0.1, 0.0, 9_000.0, phase_deg=30.0)[None]
+    tone = tone if where == "first" else tone[:, ::-1]
+    long_way = np.pad(tone, ((0, 0), (3000, 3000)))
+    assert true_peak_db(tone) == pytest.approx(true_peak_db(long_way, prune=False), abs=1e-12)
+
+
+def test_a_trim_is_a_plain_shift_and_silence_has_no_peak() -> None:
+    """gain 0.5 lowers the figure by 20 log10 2; silence gives None."""
+    meter = TruePeakMeter(RATE, 1)
+    assert meter.values() == {"true_peak_dbtp": None}
+    meter.feed(sine(0.2, -1.0)[None])
+    full, half = meter.values()["true_peak_dbtp"], meter.values(gain=-0.5)["true_peak_dbtp"]
+    assert full is not None and half is not None
+    assert full - half == pytest.approx(20.0 * np.log10(2.0), abs=1e-12)
+
+
+def test_memory_does_not_grow() -> None:
+    """The pickled meter is as large after 60 s as after 10 s (to one block's remainder, under 13 kB)."""
+    meter = TruePeakMeter(RATE, 1)
+    block = riff_noise(10.0, seed=12, channels=1)
+    meter.feed(block)
+    before = len(pickle.dumps(meter))
+    for _ in range(5):
+        meter.feed(block)
+    assert abs(len(pickle.dumps(meter)) - before) < 13_000
