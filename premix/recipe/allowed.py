@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from premix.recipe.faults import Path
-from premix.recipe.schema import recipe_schema
+from premix.recipe.schema import TABLES, recipe_schema
 
 Schema = dict[str, Any]
 
@@ -48,6 +48,14 @@ class Schemas:
     def keys(self, path: Path) -> list[str]:
         """The keys that a section at `path` knows."""
         return [key for schema in self.at(path) for key in schema.get("properties", {})]
+
+    def home(self, key: str, path: Path) -> str:
+        """Where a key that is unknown at `path` belongs: \"it belongs under 'gate:'\"; '' where nowhere."""
+        if key in self.root["properties"] and path:
+            return f"'{key}:' belongs at the left margin"
+        sections = [name for name in self.root["properties"] if key in self.keys((name,))]
+        in_entries = any(key in self.keys((table, "x")) for table in TABLES)
+        return f"it belongs under '{sections[0]}:'" if len(sections) == 1 and not in_entries else ""
 
     def words(self, path: Path) -> list[str]:
         """The texts that a value at `path` may be."""

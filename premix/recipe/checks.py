@@ -8,10 +8,10 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from premix.recipe import collisions, known_names
-from premix.recipe.collisions import TABLES
 from premix.recipe.faults import Fault, Path, shown
 from premix.recipe.marks import Node
 from premix.recipe.merged import Merged, is_number
+from premix.recipe.schema import TABLES
 
 MOST_NAMES = 256
 NOT_SUPPORTED_YET: dict[tuple[str, ...], str] = {

@@ -6,8 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from premix.recipe.faults import Fault, Path, shown
 from premix.recipe.merged import Merged, Names
 from premix.recipe.names import Judged, delivery_name, song_name, track_file, track_pattern
-
-TABLES = ("mics", "performances", "buses", "groups", "variants")
+from premix.recipe.schema import TABLES
 
 
 def patterns(merged: Merged) -> Iterator[Fault]:

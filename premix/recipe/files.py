@@ -29,7 +29,7 @@ def read_text(path: Path, shown: str, asked_by: Fault | None = None) -> str:
                 (),
                 "recipe-too-large",
                 "the file is too large",
-                f"{LARGEST_BYTES // 1000} kB",
+                f"{LARGEST_BYTES // 1_000_000} MB",
             )
         )
     return decode(data, shown)
@@ -38,7 +38,7 @@ def read_text(path: Path, shown: str, asked_by: Fault | None = None) -> str:
 def decode(data: bytes, shown: str) -> str:
     """The text of a YAML file's bytes. Raises Faulty where they are no UTF-8 text."""
     whole = Mark(shown, 0, 0)
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or data[:200].count(0) > 0.3 * len(data[:200]):
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or data[:16].count(0) in (8, 12):
         raise Faulty(
             Fault(
                 whole, (), "recipe-not-utf8", "the text is UTF-16 or UTF-32", "UTF-8 text", "save it as UTF-8"

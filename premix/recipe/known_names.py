@@ -2,8 +2,8 @@
 
 from collections.abc import Iterable, Iterator
 
+from premix.model.recipe import STANDING_BUSES
 from premix.recipe.faults import Fault
-from premix.recipe.merge import STANDING_BUSES
 from premix.recipe.merged import Merged, Names
 
 

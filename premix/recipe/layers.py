@@ -128,7 +128,7 @@ def _setting(text: str, faults: list[Fault]) -> list[Layer]:
     name = f"--set {shown(text)}"
     key, equals, value = text.partition("=")
     steps = [step.strip() for step in key.split(".")]
-    if not equals or not all(steps) or not value.strip():
+    if not equals or not all(steps) or not value.strip() or steps[0] == "extends":
         faults.append(
             Fault(
                 Mark(name, 0, 0),

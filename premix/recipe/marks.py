@@ -29,9 +29,9 @@ _NULL = re.compile(r"~|null|Null|NULL")
 _TRUE = re.compile(r"true|True|TRUE")
 _FALSE = re.compile(r"false|False|FALSE")
 _INTEGER = re.compile(r"[-+]?[0-9]+")
-_OCTAL = re.compile(r"0o[0-7]+")
-_HEXADECIMAL = re.compile(r"0x[0-9a-fA-F]+")
+_BASED = re.compile(r"0o[0-7]+|0x[0-9a-fA-F]+")
 _FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
+_NUMBER = re.compile(f"{_BASED.pattern}|{_FLOAT.pattern}")
 _NOT_FINITE = re.compile(r"[-+]?\.(inf|Inf|INF)|\.(nan|NaN|NAN)")
 
 Scalar: TypeAlias = str | int | float | bool | None
@@ -144,7 +144,7 @@ class _Composer:
                 self.fault(
                     event,
                     "recipe-tag",
-                    f"the tag '{shown(event.tag)}' means nothing here",
+                    f"the tag '{shown(event.tag.replace('tag:yaml.org,2002:', '!!'))}' means nothing here",
                     remedy="remove the tag",
                 )
             )
@@ -252,12 +252,12 @@ class _Composer:
 
     def number(self, event: Any, text: str) -> Scalar:
         value: Scalar = text
-        if _NOT_FINITE.fullmatch(text) or (_FLOAT.fullmatch(text) and len(text) > LONGEST_NUMBER):
+        if _NOT_FINITE.fullmatch(text) or (_NUMBER.fullmatch(text) and len(text) > LONGEST_NUMBER):
             value = math.inf
         elif _INTEGER.fullmatch(text):
             value = int(text)
-        elif _OCTAL.fullmatch(text) or _HEXADECIMAL.fullmatch(text):
-            value = int(text[:LONGEST_NUMBER], 0)
+        elif _BASED.fullmatch(text):
+            value = int(text, 0)
         elif _FLOAT.fullmatch(text):
             value = float(text)
         if isinstance(value, float) and not math.isfinite(value):

@@ -9,18 +9,12 @@ a new performance its bus, a new bus its pan, a new group its mics). A variant m
 from collections.abc import Mapping
 from typing import Any
 
-from premix.model.recipe import CENTRE_BUS
+from premix.model.recipe import STANDING_BUSES
 from premix.recipe.faults import Fault, Guess, Mark, Path, shown
 from premix.recipe.marks import Node
 
 STATES_ITSELF = {"mics": "role", "performances": "bus", "buses": "pan", "groups": "mics"}
 """Table -> the key by which an entry shows that it is meant to be new."""
-STANDING_BUSES: Mapping[str, Mapping[str, float]] = {
-    "left": {"pan": -1.0},
-    "right": {"pan": 1.0},
-    CENTRE_BUS: {"pan": 0.0, "gain_db": -12.0},
-}
-"""Buses that stand below every recipe that names them or sends to them."""
 _ONE_VALUE = frozenset({"delay"})
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from premix.model.recipe import Recipe
 
-SCHEMA_ID = "https://premix.invalid/recipe.schema.json"
+SCHEMA_ID = "urn:premix:recipe:1"
 TABLES = ("mics", "performances", "buses", "groups", "variants")
 """Mappings from a name of the user's to a section."""
 

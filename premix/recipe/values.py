@@ -93,13 +93,14 @@ def _fault(path: Path, group: str, details: set[str], root: Node, schemas: Schem
         )
     if group == "extra_forbidden":
         keys = schemas.keys(path[:-1])
+        home = schemas.home(str(path[-1]), path[:-1])
         return Fault(
             place(root, path, key=True),
             path,
             "recipe-unknown-key",
             f"unknown key '{shown(str(path[-1]))}'",
             ", ".join(keys),
-            Guess(str(path[-1]), keys),
+            home or Guess(str(path[-1]), keys),
         )
     value = value_at(root, path)
     if group in _COUNTS:
