@@ -1,7 +1,7 @@
 """The recipe (format 1) as a frozen, validated record: what the YAML may say and what it means.
 
 Field descriptions, ranges, defaults and examples here and in the sections' own modules are the one source of
-the JSON Schema, of the messages' "allowed" and of the recipe reference. Reading YAML is the recipe room's work.
+the JSON Schema, of the messages' "allowed" and of the recipe reference. The recipe room reads the YAML.
 """
 
 from typing import Any
@@ -98,8 +98,8 @@ class Recipe(Section):
         default_factory=Gate, description="The gate of the room mics, keyed by the close mics."
     )
     buses: dict[Name, Bus] = Field(
-        default_factory=lambda: {name: Bus.model_validate(bus) for name, bus in STANDING_BUSES.items()},
-        description="Stems summed by side. Three stand ready: left (pan -1), right (pan 1) and centre (pan 0, "
+        default_factory=lambda: {n: Bus.model_validate(bus) for n, bus in STANDING_BUSES.items()},
+        description="Stems summed by side. Three stand ready: left (pan -1), right (pan 1), centre (pan 0, "
         "12 dB lower: common practice); what is written here is merged over them.",
         examples=[{"centre": {"gain_db": -9}}],
         min_length=1,

@@ -100,6 +100,8 @@ class Schemas:
         keys = list(schema.get("properties", {}))
         if not keys:
             most = schema.get("maxProperties")
+            if most == 1:
+                return "one name with its parameters"
             least = schema.get("minProperties", 0)
             return "a mapping of names" + (f", {least} to {most} of them" if most else "")
         one = "exactly one of " if schema.get("maxProperties") == 1 else ""

@@ -25,7 +25,7 @@ _CHAIN_STEP = {
     "description": "One processor: its name alone, or its name with its parameters.",
     "examples": ["invert", {"high_pass": {"cutoff_hz": 80}}],
     "anyOf": [
-        {"type": "string"},
+        {"type": "string", "maxLength": 64},
         {
             "type": "object",
             "minProperties": 1,

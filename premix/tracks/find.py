@@ -28,7 +28,7 @@ def find_tracks(recipe: Recipe, folder: Path) -> tuple[tuple[FoundTrack, ...], t
     files = list_files(folder, max([pattern.depth, *(name.count("/") for name in by_hand)]))
     audio = [file for file in files if file.is_audio]
     if not audio and not by_hand:
-        raise _error("no_audio_files", str(folder), "no audio file is here")
+        raise _error("track-no-audio", str(folder), "no audio file is here")
     search = _Search(recipe, pattern, files)
     found = {pair: search.files(*pair) for pair in _pairs(recipe)}
     if not any(found.values()):
@@ -92,19 +92,19 @@ def _problems(
     files, where = found[pair], f"{performance}/{mic}"
     if len(files) > 1:
         what = f"{len(files)} files fit: {_named(files)}"
-        return [Problem("track_ambiguous", where, what, remedy=SLUGS["track_ambiguous"])]
+        return [Problem("track-ambiguous", where, what, remedy=SLUGS["track-ambiguous"])]
     if files and not files[0].is_plain_text:
         what = f"the file name {files[0].name!a} holds characters that are no text"
-        return [Problem("odd_file_name", where, what, remedy=SLUGS["odd_file_name"])]
+        return [Problem("track-odd-name", where, what, remedy=SLUGS["track-odd-name"])]
     if files or (performance not in present and recipe.performances[performance].optional):
         return []
     if not recipe.mic_in(performance, mic).optional:
         wanted = _wanted(recipe, pair)
-        return [Problem("track_not_found", where, f"no file fits '{wanted}'", remedy=_nearest(wanted, free))]
+        return [Problem("track-not-found", where, f"no file fits '{wanted}'", remedy=_nearest(wanted, free))]
     if mic != recipe.reference_mic():
         return []
     what = "this mic is the reference, and this performance has no file of it"
-    return [Problem("reference_missing", where, what, remedy=SLUGS["reference_missing"])]
+    return [Problem("track-reference-missing", where, what, remedy=SLUGS["track-reference-missing"])]
 
 
 def _wanted(recipe: Recipe, pair: Pair) -> str:
@@ -122,21 +122,21 @@ def _nearest(wanted: str, free: Sequence[ListedFile]) -> str:
     names = {file.folded.rpartition(".")[0]: file.name for file in free[:_MOST_COMPARED]}
     close = difflib.get_close_matches(fold(wanted).rpartition(".")[0], names, n=2, cutoff=0.6)
     quoted = " or ".join(f"'{names[name]}'" for name in close)
-    return f"did you mean {quoted}?" if quoted else SLUGS["track_not_found"]
+    return f"did you mean {quoted}?" if quoted else SLUGS["track-not-found"]
 
 
 def _nothing_fits(recipe: Recipe, folder: Path, audio: Sequence[ListedFile]) -> TracksError:
     first = next(iter(_pairs(recipe)))
     what = f"no file fits '{recipe.tracks.name}' ('{_wanted(recipe, first)}', for example)"
     held = f"; the folder holds {_named(audio)}" if audio else ""
-    return _error("no_file_fits", str(folder), what + held)
+    return _error("track-no-name-fits", str(folder), what + held)
 
 
 def _told(problems: list[Problem], folder: Path) -> list[Problem]:
     if len(problems) <= MOST_TOLD:
         return problems
     what = f"and {len(problems) - MOST_TOLD} more tracks are missing or ambiguous"
-    more = Problem("more_track_problems", str(folder), what, remedy=SLUGS["more_track_problems"])
+    more = Problem("track-more-problems", str(folder), what, remedy=SLUGS["track-more-problems"])
     return [*problems[:MOST_TOLD], more]
 
 
@@ -146,7 +146,9 @@ def _unused(tracks: Sequence[FoundTrack], audio: Sequence[ListedFile], folder: P
     if not left:
         return ()
     what = f"{len(left)} audio file{'s' if len(left) > 1 else ''} not used: {_named(left)}"
-    return (Finding("unused_files", "info", folder.name or str(folder), what, SLUGS["unused_files"]),)
+    return (
+        Finding("track-unused-files", "info", folder.name or str(folder), what, SLUGS["track-unused-files"]),
+    )
 
 
 def _named(files: Sequence[ListedFile]) -> str:

@@ -10,9 +10,8 @@ from premix.errors import Problem, TracksError
 from premix.messages.track_names import SLUGS
 
 MOST_FILES = 50_000
-AUDIO_EXTENSIONS = frozenset(extension for entry in FORMATS for extension in entry.extensions) | {
-    ".mp3", ".ogg", ".opus", ".m4a", ".aac", ".wma",
-}  # fmt: skip
+_CODED = (".mp3", ".ogg", ".opus", ".m4a", ".aac", ".wma")
+AUDIO_EXTENSIONS = frozenset((*_CODED, *(extension for entry in FORMATS for extension in entry.extensions)))
 """What a wildcard extension finds; the coded ones too, so that intake can say why it refuses them."""
 
 
@@ -59,12 +58,14 @@ def list_files(folder: Path, depth: int) -> tuple[ListedFile, ...]:
                 found.append(ListedFile(name, fold(name), Path(entry.path)))
         if len(found) > MOST_FILES:
             what = f"it holds more than {MOST_FILES} files"
-            raise TracksError(Problem("too_many_files", str(folder), what, remedy=SLUGS["too_many_files"]))
+            raise TracksError(
+                Problem("track-too-many-files", str(folder), what, remedy=SLUGS["track-too-many-files"])
+            )
     return tuple(sorted(found, key=lambda file: file.name))
 
 
 def _entries(folder: Path, is_root: bool) -> list["os.DirEntry[str]"]:
-    """What stands in a folder, but for hidden entries; nothing where a folder below the root is unreadable."""
+    """What stands in a folder, but for hidden entries; nothing where a folder below is unreadable."""
     try:
         with os.scandir(folder) as scan:
             return [entry for entry in scan if not entry.name.startswith(".")]
@@ -72,7 +73,9 @@ def _entries(folder: Path, is_root: bool) -> list["os.DirEntry[str]"]:
         if not is_root:
             return []
         reason = (getattr(error, "strerror", None) or "its name is not possible here").lower()
-        raise TracksError(Problem("no_folder", str(folder), reason, remedy=SLUGS["no_folder"])) from None
+        raise TracksError(
+            Problem("track-no-folder", str(folder), reason, remedy=SLUGS["track-no-folder"])
+        ) from None
 
 
 def _is_file(entry: "os.DirEntry[str]") -> bool:

@@ -1,0 +1,133 @@
+"""The recipe reference, recipes/README.md, and the committed schema: generated, so that they cannot drift.
+
+`python -m premix.recipe.reference --write` writes both, `--check` exits 1 where one is not current.
+"""
+
+import json
+import sys
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from string import Template
+from typing import Any
+
+from premix.messages import STAGES
+from premix.recipe.allowed import Schema, Schemas, spoken
+from premix.recipe.faults import Path as KeyPath
+from premix.recipe.files import LARGEST_BYTES
+from premix.recipe.marks import DEEPEST, MOST_NODES
+from premix.recipe.schema import TABLES, recipe_schema
+
+FOLDER = Path(__file__).parents[2] / "recipes"
+_PROSE = Path(__file__).with_name("reference.md")
+_PLACES: tuple[tuple[KeyPath, str], ...] = (
+    ((), "The whole recipe"),
+    (("tracks",), "`tracks`"),
+    (("mics", "x"), "`mics.<name>`"),
+    (("performances", "x"), "`performances.<name>`"),
+    (("performances", "x", "mics", "x"), "`performances.<name>.mics.<name>`"),
+    (("alignment",), "`alignment`"),
+    (("gate",), "`gate`"),
+    (("buses", "x"), "`buses.<name>`"),
+    (("guitar_bus",), "`guitar_bus`"),
+    (("groups", "x"), "`groups.<name>`"),
+    (("deliver",), "`deliver`"),
+    (("variants", "x"), "`variants.<name>`"),
+    (("limits",), "`limits`"),
+)
+
+
+def reference() -> str:
+    """The text of recipes/README.md."""
+    prose = _PROSE.read_text(encoding="utf-8")
+    return Template(prose).substitute(
+        recipes="\n".join(_recipes()),
+        largest=f"{LARGEST_BYTES // 1_000_000} MB",
+        nodes=MOST_NODES,
+        depth=DEEPEST,
+        keys="\n".join(_keys()),
+        messages="\n".join(_messages()),
+    )
+
+
+def schema_text() -> str:
+    """The text of recipes/premix.schema.json."""
+    return json.dumps(recipe_schema(), indent=2, ensure_ascii=False) + "\n"
+
+
+def _recipes() -> Iterator[str]:
+    """One row a shipped recipe; its second line says what it is."""
+    yield "| file | what it is |"
+    yield "|---|---|"
+    for path in sorted(FOLDER.glob("*.yaml")):
+        comment = path.read_text(encoding="utf-8").splitlines()[1].removeprefix("#").strip()
+        yield f"| [{path.name}]({path.name}) | {comment} |"
+
+
+def _keys() -> Iterator[str]:
+    schemas = Schemas()
+    for path, title in _PLACES:
+        (section,) = schemas.at(path)
+        yield f"### {title}\n"
+        yield f"{section['description']}\n"
+        yield "| key | what it does | allowed | default | typical |"
+        yield "|---|---|---|---|---|"
+        for key, entry in section["properties"].items():
+            needed = key in section.get("required", ()) or (not path and key in ("mics", "performances"))
+            yield _row(key, (*path, key), entry, needed, schemas)
+        yield ""
+
+
+def _row(key: str, path: KeyPath, entry: Schema, needed: bool, schemas: Schemas) -> str:
+    (first, *_) = schemas.at(path)
+    what = entry.get("description") or first.get("description", "")
+    default = "needed" if needed else f"`{flow(entry['default'])}`" if "default" in entry else ""
+    if key in TABLES or "properties" in first:
+        allowed = "see below" if schemas.keys(path) or schemas.keys((*path, "x")) else schemas.allowed(path)
+    else:
+        allowed = schemas.allowed(path)
+    typical = "`" + flow(entry["examples"][0]) + "`" if entry.get("examples") else ""
+    cells = (f"`{key}`", what, allowed, default, typical)
+    return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
+
+
+def _messages() -> Iterator[str]:
+    for stage, slugs in STAGES.items():
+        if not slugs:
+            continue
+        yield f"### {stage.capitalize()}\n"
+        yield "| message | what to do |"
+        yield "|---|---|"
+        yield from (f"| `{slug}` | {remedy} |" for slug, remedy in slugs.items())
+        yield ""
+
+
+def flow(value: Any) -> str:
+    """A plain value in YAML's flow style."""
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{key}: {flow(child)}" for key, child in value.items()) + "}"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(map(flow, value)) + "]"
+    if isinstance(value, str) and not value.replace("_", "").replace(" ", "").isalnum():
+        return f'"{value}"'
+    return spoken(value)
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Write or check the generated files; 1 where one is not current, 2 for wrong usage."""
+    if list(arguments) not in (["--write"], ["--check"]):
+        sys.stderr.write("usage: python -m premix.recipe.reference --write | --check\n")
+        return 2
+    stale = []
+    for name, text in (("premix.schema.json", schema_text()), ("README.md", reference())):
+        path = FOLDER / name
+        if arguments[0] == "--write":
+            path.write_text(text, encoding="utf-8")
+        elif not path.exists() or path.read_text(encoding="utf-8") != text:
+            stale.append(name)
+    for name in stale:
+        sys.stderr.write(f"recipes/{name} is not current: run python -m premix.recipe.reference --write\n")
+    return 1 if stale else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
