@@ -3,12 +3,13 @@
 Add a slug to the file of the stage that gives it. The table feeds the message list in recipes/README.md.
 """
 
-from premix.messages import alignment, delivery, demo, gate, measures, recipe, track_names, tracks
+from premix.messages import alignment, damage, delivery, demo, gate, measures, recipe, track_names, tracks
 
 STAGES = {
     "recipe": recipe.SLUGS,
     "track names": track_names.SLUGS,
     "tracks": tracks.SLUGS,
+    "damage": damage.SLUGS,
     "alignment": alignment.SLUGS,
     "gate": gate.SLUGS,
     "measures": measures.SLUGS,

@@ -1,0 +1,10 @@
+"""Messages about what the samples of a track show: slug -> remedy."""
+
+SLUGS: dict[str, str] = {
+    "track-not-finite": "Export the file again, or render it to 24-bit PCM.",
+    "track-silent": "Check the cable and the export, or mute the mic in this performance.",
+    "track-clipped": "Nothing brings the tops back: use another take, or lower the mic in the sum.",
+    "track-over-full-scale": "Fine inside premix; the ceiling keeps the outputs in range.",
+    "track-dropouts": "Listen there; export the file again if the recording itself is whole.",
+    "track-dc": "Harmless in the sum up to a point; a high_pass_hz on the mic takes it out.",
+}
