@@ -14,7 +14,7 @@ FloatArray = npt.NDArray[np.float64]
 LOWEST_HZ, HIGHEST_HZ = 40.0, 16_000.0
 BIN_HZ = 3.5
 """Bins are at most this wide: the 40 Hz band, 9.2 Hz wide, holds three of them at 48 kHz."""
-MOST_FRAMES = 512
+MOST_FRAMES = 64
 EMPTY_DB = -80.0
 """A band this far under the whole is left out: it would show the window's leakage, not the music."""
 

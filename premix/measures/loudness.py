@@ -102,7 +102,7 @@ class PowerLog:
         self._recent = recent[-(STEPS_MOMENTARY - 1) :]
         waiting = np.concatenate((self._to_next_hop, steps))
         whole = len(waiting) - len(waiting) % STEPS_PER_HOP
-        self._hops.extend(waiting[:whole].reshape(-1, STEPS_PER_HOP).mean(axis=1))
+        self._hops.frombytes(waiting[:whole].reshape(-1, STEPS_PER_HOP).mean(axis=1).tobytes())
         self._to_next_hop = waiting[whole:]
 
     def short_term_powers(self, gain: float = 1.0) -> FloatArray:

@@ -30,12 +30,13 @@ class LoudnessGram:
         self._weighting = KWeighting(rate, signals)
         self._step = loudness_step(rate)
         self._gram = StepGram(self._step, signals)
-        self._squares = {name: gains.T @ gains for name, gains in coefficients.items()}
+        squares = [(gains.T @ gains).ravel() for gains in coefficients.values()]
+        self._squares = np.array(squares).reshape(len(coefficients), signals**2)
         self.outputs: dict[str, PowerLog] = {name: PowerLog() for name in coefficients}
 
     def feed(self, block: FloatArray) -> None:
         """Measure the next block of all signals, shape (signals, frames)."""
         grams = self._gram.feed(self._weighting.filter(block))
-        for name, squares in self._squares.items():
-            power = np.einsum("kmn,mn->k", grams, squares) / self._step
-            self.outputs[name].add(np.maximum(power, 0.0))  # a sum that cancels may round to below zero
+        powers = self._squares @ grams.reshape(len(grams), self._squares.shape[1]).T / self._step
+        for output, power in zip(self.outputs.values(), powers, strict=True):
+            output.add(np.maximum(power, 0.0))  # a sum that cancels may round to below zero

@@ -15,8 +15,8 @@ FloatArray = npt.NDArray[np.float64]
 
 SEARCH_MS = 30.0
 SAME_TAKE = 0.9
-"""Two performances of a part stay below 0.3; a copy stays near 1."""
-MOST_FRAMES = 100
+"""A copy is near 1, two performances of a part far below (experience, no source)."""
+MOST_FRAMES = 64
 HIGHEST_HZ = 5000.0
 
 

@@ -27,8 +27,11 @@ class StepGram:
         head = min(frames, self._length - self._filled) if self._filled else 0
         steps = (frames - head) // self._length
         tail = head + steps * self._length
-        windows = block[:, head:tail].reshape(signals, steps, self._length).transpose(1, 0, 2)
-        grams = windows @ windows.transpose(0, 2, 1)
+        windows = block[:, head:tail].reshape(signals, steps, self._length)
+        grams = np.empty((steps, signals, signals))
+        for m in range(signals):
+            for n in range(m + 1):  # pairs of dot products beat one small matrix product a step
+                grams[:, m, n] = grams[:, n, m] = np.vecdot(windows[m], windows[n])
         if head:
             self.unfinished += block[:, :head] @ block[:, :head].T
             self._filled += head

@@ -16,8 +16,7 @@ def match_onsets(onsets_a_s: Sequence[float], onsets_b_s: Sequence[float]) -> li
     window_s = WINDOW_MS / 1000.0
     candidates = []
     for i, onset in enumerate(sorted(onsets_a_s)):
-        first, last = np.searchsorted(b, (onset - window_s, onset + window_s), side="left")
-        last = last + (last < len(b) and b[last] - onset <= window_s)
+        first, last = np.searchsorted(b, onset - window_s), np.searchsorted(b, onset + window_s, side="right")
         candidates += [(abs(b[j] - onset), i, j, onset) for j in range(first, last)]
     used_a: set[int] = set()
     used_b: set[int] = set()

@@ -16,7 +16,7 @@ def levels(signal: FloatArray, gain: float = 1.0) -> dict[str, float | None]:
 
 
 def test_a_full_scale_sine_reads_0_dbfs_rms_and_3_db_of_crest() -> None:
-    """AES17: 0 dBFS is the rms of a 997 Hz full-scale sine; crest sqrt 2. 0.001 dB: its samples miss the peak."""
+    """AES17: 0 dBFS is the rms of a 997 Hz full-scale sine. 0.001 dB: no sample is quite at its peak."""
     found = levels(sine(1.0, 0.0, 997.0)[None])
     assert found["rms_dbfs"] == pytest.approx(0.0, abs=EXACT)
     assert found["sample_peak_dbfs"] == pytest.approx(0.0, abs=0.001)

@@ -149,6 +149,6 @@ def test_one_channel_reads_3_lu_below_two() -> None:
 
 
 def test_a_full_scale_997_hz_sine_reads_the_standards_calibration() -> None:
-    """ITU-R BS.1770-5, annex 1: 0 dBFS at 997 Hz in one channel is -3.01 LKFS; 0.01 for the rounded constants."""
+    """ITU-R BS.1770-5, annex 1: 0 dBFS at 997 Hz in one channel is -3.01 LKFS (0.01: as printed)."""
     found = measure(sine(10.0, 0.0, 997.0)[None])
     assert found.integrated_lufs == pytest.approx(-3.01, abs=0.01)

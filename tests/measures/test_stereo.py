@@ -27,7 +27,7 @@ def correlated(rho: float, seconds: float = 4.0, frequency_hz: float = 500.0) ->
 
 @pytest.mark.parametrize("rho", [0.9, 0.5, 0.0, -0.5, -0.9])
 def test_figures_follow_the_closed_formulas(rho: float) -> None:
-    """fold 10 log10((1+rho)/2) and side/mid 10 log10((1-rho)/(1+rho)) at equal levels; the tone's band too."""
+    """fold 10 log10((1+rho)/2), side/mid 10 log10((1-rho)/(1+rho)) at equal levels; the tone's band too."""
     found = measure(correlated(rho))
     assert found.correlation == pytest.approx(rho, abs=1e-12)
     assert found.fold_db == pytest.approx(10.0 * np.log10((1.0 + rho) / 2.0), abs=EXACT_DB)

@@ -134,7 +134,7 @@ def test_the_blocking_does_not_matter(sizes: tuple[int, ...]) -> None:
 
 @pytest.mark.parametrize("where", ["first", "last"])
 def test_a_peak_at_either_end_is_seen(where: str) -> None:
-    """The end of a tone cut at full swing overshoots; a file may begin or end that way. Mirror images agree."""
+    """A tone cut at full swing overshoots at its end; a file may begin or end that way."""
     tone = sine(0.1, 0.0, 9_000.0, phase_deg=30.0)[None]
     tone = tone if where == "first" else tone[:, ::-1]
     long_way = np.pad(tone, ((0, 0), (3000, 3000)))
