@@ -13,6 +13,7 @@ from typing import Any, BinaryIO
 
 from premix.audiofile.bext import read_bext
 from premix.audiofile.chunks import UNKNOWN_SIZE, Chunk, ChunkScan, read_body, scan_chunks
+from premix.audiofile.decoder import open_decoder
 from premix.audiofile.formats import NAMES, format_of
 from premix.audiofile.samples import BYTES
 from premix.errors import Problem, TracksError
@@ -30,7 +31,7 @@ _BITS = {
 }
 _RATES = range(8_000, 768_001)
 _MOST_FRAMES = 1 << 40  # 265 days at 48 kHz: beyond it, the length field is damaged or was never filled in
-_FLAC_BLOCK = 4096
+_PIECE = 4096  # frames; one block of FLAC as most encoders make it
 LARGEST_RIFF = UNKNOWN_SIZE + 8
 
 
@@ -52,11 +53,6 @@ def read_header(path: Path, *, recover: bool = False) -> AudioHeader:
     return _plausible(header)
 
 
-def soundfile_name(path: Path) -> str | bytes:
-    """The path as soundfile opens it; as bytes where file names need not be Unicode."""
-    return os.fsencode(path) if os.name == "posix" else str(path)
-
-
 def _read(path: Path, file: BinaryIO, recover: bool) -> AudioHeader:
     file.seek(0)
     found = format_of(file.read(16))
@@ -73,22 +69,18 @@ def _read(path: Path, file: BinaryIO, recover: bool) -> AudioHeader:
 
 
 def _decodable(path: Path) -> int:
-    """Frames that decode without an error, in whole blocks; for a file whose header cannot be trusted."""
-    import soundfile
-
+    """Frames that decode without an error; for a file whose header cannot be trusted."""
     total = 0
-    with soundfile.SoundFile(soundfile_name(path)) as file, contextlib.suppress(RuntimeError):
-        while count := len(file.read(_FLAC_BLOCK, dtype="int32", always_2d=True)):
+    with open_decoder(path) as file, contextlib.suppress(RuntimeError):
+        while count := len(file.read(_PIECE, dtype="int32", always_2d=True)):
             total += count
     return total
 
 
 def _from_library(path: Path) -> AudioHeader:
     """The header as soundfile reads it, unchecked. Raises TracksError where it cannot."""
-    import soundfile
-
     try:
-        with soundfile.SoundFile(soundfile_name(path)) as file:
+        with open_decoder(path) as file:
             bits = _BITS.get(file.subtype, 32)
             return AudioHeader(
                 path, file.format, file.subtype, file.samplerate, file.channels, file.frames, bits

@@ -21,6 +21,9 @@ class NotFiniteError(PremixError):
         self.frame = frame
 
 
+_LARGEST_FLOAT = float(np.finfo(np.float32).max)
+
+
 class Quantiser:
     """Quantises one file's blocks in order.
 
@@ -58,7 +61,7 @@ class Quantiser:
     def floats(self, block: FloatArray) -> npt.NDArray[np.float32]:
         """(channels, frames) float64 -> (frames, channels) float32, as they are; overs are only counted."""
         values = self._stage(block)
-        low, high = self._extremes(values)
+        low, high = self._extremes(values, _LARGEST_FLOAT)
         if low < -1.0 or high > 1.0:
             self.overs += int(np.count_nonzero(np.abs(values) > 1.0))
         self._count(values, low, high)
@@ -72,14 +75,17 @@ class Quantiser:
         steps = self._scratch[: block.size].reshape(frames, channels)
         return np.multiply(block.T, self._steps, out=steps)
 
-    def _extremes(self, values: FloatArray) -> tuple[float, float]:
-        """Lowest and highest value; minimum and maximum both pass NaN on, so this finds every bad sample."""
+    def _extremes(self, values: FloatArray, most: float = np.finfo(np.float64).max) -> tuple[float, float]:
+        """Lowest and highest value; minimum and maximum both pass NaN on, so this finds every bad sample.
+
+        most: the largest magnitude the file's samples can hold as a finite number.
+        """
         if values.size == 0:
             return 0.0, 0.0
         low, high = float(values.min()), float(values.max())
-        if not np.isfinite(low + high):
-            bad = ~np.isfinite(values).all(axis=1)
-            raise NotFiniteError(self.frames + int(np.argmax(bad)))
+        if not (low >= -most and high <= most):
+            good = (values >= -most) & (values <= most)
+            raise NotFiniteError(self.frames + int(np.argmin(good.all(axis=1))))
         return low, high
 
     def _count(self, values: FloatArray, low: float, high: float) -> None:

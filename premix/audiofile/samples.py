@@ -35,7 +35,8 @@ def unpack(
         np.multiply(ints, _SCALE_32, out=out)
         return
     view = np.frombuffer(raw, _DTYPES[subtype], count * channels)
-    np.multiply(view[channel::channels], _SCALES[subtype], out=out)
+    with np.errstate(invalid="ignore"):  # a NaN in a float file is passed on; it is counted later
+        np.multiply(view[channel::channels], _SCALES[subtype], out=out)
 
 
 def pack_24(ints: IntArray, raw: bytearray) -> memoryview:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from premix.audiofile.bext import BextFields, set_bext, works
 from premix.audiofile.chunks import ChunkScan, scan_chunks
-from premix.audiofile.headers import soundfile_name
+from premix.audiofile.decoder import open_decoder, soundfile_name
 
 IntArray = npt.NDArray[np.int32]
 
@@ -82,11 +82,9 @@ class FlacSink:
 
     def close(self) -> None:
         """Finish; libsndfile says nothing when the last block does not reach the disk, so it is read back."""
-        import soundfile
-
         self._file.close()
         try:
-            with soundfile.SoundFile(soundfile_name(self._path)) as file:
+            with open_decoder(self._path) as file:
                 if self._frames:
                     file.seek(self._frames - 1)
                     if len(file.read(1)) == 1:

@@ -10,7 +10,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from premix.audiofile.headers import soundfile_name
+from premix.audiofile.decoder import open_decoder
 from premix.audiofile.samples import BYTES, SPARE, FloatArray, IntArray, left_justified_bytes, unpack
 from premix.errors import Problem, TracksError
 from premix.messages.tracks import SLUGS
@@ -80,12 +80,10 @@ class DecodedSource:
     a seek in FLAC decodes up to 4096 frames again."""
 
     def __init__(self, header: AudioHeader) -> None:
-        import soundfile
-
         self._header = header
         _open(header.path).close()  # for the clearer message
         try:
-            self._file = soundfile.SoundFile(soundfile_name(header.path))
+            self._file = open_decoder(header.path)
         except RuntimeError as error:
             raise _problem("damaged_header", header, f"its header cannot be read ({error})") from None
         self._dtype = "int32" if header.subtype in ("PCM_16", "PCM_24", "PCM_32") else "float64"
@@ -107,7 +105,8 @@ class DecodedSource:
 
     def take(self, offset: int, channel: int, out: FloatArray) -> None:
         scale = 2.0**-31 if self._dtype == "int32" else 1.0
-        np.multiply(self._frames[offset : offset + len(out), channel], scale, out=out)
+        with np.errstate(invalid="ignore"):  # a NaN in a float file is passed on; it is counted later
+            np.multiply(self._frames[offset : offset + len(out), channel], scale, out=out)
 
     def raw(self, offset: int, count: int) -> bytes | memoryview:
         return left_justified_bytes(self._frames[offset : offset + count], self._header.subtype)
