@@ -7,7 +7,7 @@ import numpy as np
 from premix.alignment.evidence import Against, against_rest, halves_agreement, mean_coherence
 from premix.alignment.kernel import WIDE_HIGH_HZ, BoolArray, SignalSpectra, signal_spectra
 from premix.dsp.mic_filters import mic_sections, sections_response
-from premix.model.analysis import Analysis, FloatArray
+from premix.model.analysis import Analysis, ComplexArray, FloatArray
 from premix.model.recipe import DelayByHand, Mic, Recipe
 from premix.units import cm_to_samples, db_to_gain, ms_to_samples
 
@@ -46,8 +46,9 @@ class Case:
     @property
     def chosen(self) -> BoolArray:
         """(M) close mics that are summed and may be aligned."""
-        unmuted = np.array([not s.mute for s in self.settings])
-        return self.close & unmuted & self.trusted
+        unmuted = np.array([not s.mute for s in self.settings], np.bool_)
+        chosen: BoolArray = self.close & unmuted & self.trusted
+        return chosen
 
     def index(self, mic: str) -> int:
         return self.mics.index(mic)
@@ -78,7 +79,7 @@ def build_case(recipe: Recipe, analysis: Analysis, performance: str) -> Case:
     return case
 
 
-def mic_response(mic: Mic, freqs_hz: FloatArray, rate: int) -> np.ndarray:
+def mic_response(mic: Mic, freqs_hz: FloatArray, rate: int) -> ComplexArray:
     """(F) complex gain of a mic before the sum: its gain and its filters."""
     sections = mic_sections(rate, mic.high_pass_hz, mic.low_pass_hz)
     return db_to_gain(mic.gain_db) * sections_response(sections, freqs_hz, rate)

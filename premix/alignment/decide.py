@@ -14,7 +14,7 @@ from premix.alignment.polish import polish
 from premix.alignment.pooling import Estimate, agreeing, tolerance_samples
 from premix.alignment.solver import Solution, State, Variable, solve
 from premix.model.alignment import Alignment, Efficiency, MicDecision
-from premix.model.analysis import Analysis
+from premix.model.analysis import Analysis, ComplexArray
 from premix.model.recipe import Recipe
 from premix.units import ms_to_samples, power_to_db
 
@@ -214,7 +214,7 @@ class _Solved:
         evidence["moved_samples"] = self._moved(k, m)
         return evidence
 
-    def _halves(self, k: int, m: int, halves: np.ndarray) -> float | None:
+    def _halves(self, k: int, m: int, halves: ComplexArray) -> float | None:
         """Difference of the delays that the two halves of the take ask for, one Newton step from the answer."""
         state = self._solution.state
         omega = 2.0 * np.pi * self._cases[k].signal.freqs_hz / self._rate

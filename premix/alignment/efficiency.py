@@ -14,7 +14,7 @@ def phase_terms(
     freqs_hz: FloatArray, rate: int, delays: FloatArray, signs: FloatArray, responses: ComplexArray | None = None
 ) -> ComplexArray:
     """(M, F) conj of p e^{+j 2 pi f d} H of each mic: delays (M) in samples, signs (M), responses (M, F) or none."""
-    turned = signs[:, None] * np.exp(-2j * np.pi * freqs_hz / rate * delays[:, None])
+    turned: ComplexArray = signs[:, None] * np.exp(-2j * np.pi * freqs_hz / rate * delays[:, None])
     return turned if responses is None else turned * responses.conj()
 
 
@@ -52,7 +52,8 @@ def measure_efficiency(
         turned = after.copy()
         turned[m] = before[m]
         without.append((signal.mics[m], _mean_db(band_energies(main, turned), main.weights)))
-    return Efficiency(performance, *figures, bands=bands, without=tuple(without))
+    before_db, after_db, before_10k_db, after_10k_db = figures
+    return Efficiency(performance, before_db, after_db, before_10k_db, after_10k_db, bands, tuple(without))
 
 
 def _mean_db(energies: FloatArray, weights: FloatArray) -> float:

@@ -39,7 +39,7 @@ class Against:
 
 
 def against_rest(signal: SignalSpectra, m: int, turned: ComplexArray) -> Against:
-    """Mic `m` against the sum of the mics with a phase term in `turned` (M, F; zero rows are left out, m is ignored)."""
+    """Mic `m` against the sum of the mics with a phase term in `turned` (M, F); zero rows and m are left out."""
     turned = turned.copy()
     turned[m] = 0.0
     cross = np.einsum("nf,nf->f", signal.matrix[m], turned)
@@ -94,7 +94,7 @@ def halves_agreement(against: Against) -> float:
 def information(against: Against, rate: int) -> FloatArray:
     """(F) Fisher information of the delay, per sample^2 and bin, from the coherence around the bin."""
     omega = 2.0 * np.pi * against.freqs_hz / rate
-    return 2.0 * against.frames * omega**2 * against.local / (1.0 - against.local)
+    return np.asarray(2.0 * against.frames * omega**2 * against.local / (1.0 - against.local), np.float64)
 
 
 def delay_spread(against: Against, rate: int) -> float:

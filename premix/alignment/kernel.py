@@ -132,7 +132,7 @@ def build_kernel(signal: SignalSpectra, matrix: ComplexArray, chosen: BoolArray,
     limit = np.zeros(len(signal.bands))
     scaled = np.zeros_like(matrix)
     for b, (band, part) in enumerate(zip(signal.bands, slices, strict=True)):
-        limit[b] = float((use[:, b, None] * magnitude[:, part]).sum(axis=0).__pow__(2).sum())
+        limit[b] = float(((use[:, b, None] * magnitude[:, part]).sum(axis=0) ** 2).sum())
         if use[:, b].sum() >= 2 and limit[b] > 0.0 and band.centre_hz <= high_hz * 1.02:
             weights[b] = 1.0
     if weights.any():

@@ -24,7 +24,9 @@ class Peak:
     height: float
 
 
-def score_curve(cross: ComplexArray, freqs_hz: FloatArray, rate: int, search_samples: float) -> tuple[FloatArray, FloatArray]:
+def score_curve(
+    cross: ComplexArray, freqs_hz: FloatArray, rate: int, search_samples: float
+) -> tuple[FloatArray, FloatArray]:
     """Score on a grid of half samples: delays (L) from -search to +search and a little beyond, scores (L)."""
     step_hz = freqs_hz[1] - freqs_hz[0]
     frame = round(rate / step_hz)

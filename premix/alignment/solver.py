@@ -63,7 +63,8 @@ class State:
     def turned(self, k: int) -> ComplexArray:
         """(M, F) conj of each mic's own phase term, zero for mics not in the sum."""
         mics = len(self.kernels[k].mics)
-        return self.signs[k, :mics, None] * np.exp(-self._omega * self.delays[k, :mics, None])
+        turned: ComplexArray = self.signs[k, :mics, None] * np.exp(-self._omega * self.delays[k, :mics, None])
+        return turned
 
     def cross(self, variable: Variable) -> ComplexArray:
         """(F) cross-spectrum of the variable's mics with the sum of all others as they stand."""

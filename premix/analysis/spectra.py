@@ -49,7 +49,7 @@ class SpectraCollector:
     def __init__(self, rate: int, mics: int) -> None:
         self.frame = frame_length(rate)
         self.hop = self.frame // 2
-        self.freqs_hz: FloatArray = np.fft.rfftfreq(self.frame, 1.0 / rate)
+        self.freqs_hz: FloatArray = np.asarray(np.fft.rfftfreq(self.frame, 1.0 / rate), np.float64)
         low, high = band_limits(rate)
         self._bins = slice(*np.searchsorted(self.freqs_hz, (low, high)).tolist())
         self.freqs_hz = self.freqs_hz[self._bins]

@@ -7,67 +7,21 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import TypeVar
 
-import numpy as np
-
 from premix.audiofile.bext import patch_loudness
 from premix.audiofile.writer import PartWriter
 from premix.delivery.resample import FloatArray, Resampler, frames_at
 from premix.delivery.start_stamp import bext_of
-from premix.measures.same_take import TakeCorrelation
-from premix.measures.table import PartMeter, StereoMeter
-from premix.model.doubling import TakePair
+from premix.measures.render_meters import GUITARS, WITHOUT_CENTRE, RenderMeters
 from premix.model.recipe import Deliver
-from premix.model.render import Part, PartMeasures, StereoMeasures, WrittenFile
+from premix.model.render import Part, PartMeasures, WrittenFile
 from premix.model.tracks import TrackSet
 from premix.units import db_to_gain
 
 _T = TypeVar("_T")
-WITHOUT_CENTRE = "guitars_without_centre"
-GUITARS = "guitars"
-
-
-class Meters:
-    """Every measure of a render, kept apart from the files so that a second pass with a trim need not measure again.
-
-    stems: performances whose stems are compared with each other.
-    """
-
-    def __init__(self, parts: Sequence[Part], rate: int, stems: Sequence[str]) -> None:
-        self.parts = {part.part: PartMeter(part.part, rate, part.channels) for part in parts}
-        self.stereo = StereoMeter(rate)
-        self.without_centre = StereoMeter(rate)
-        self._stems = [f"stem_{name}" for name in stems]
-        self._takes = TakeCorrelation(stems, rate) if len(stems) > 1 else None
-
-    def feed_part(self, part: str, block: FloatArray) -> None:
-        """Measure one block (channels, n) of one part."""
-        if part in self.parts:
-            self.parts[part].feed(block)
-        if part == GUITARS:
-            self.stereo.feed(block)
-        elif part == WITHOUT_CENTRE:
-            self.without_centre.feed(block)
-
-    def feed_takes(self, blocks: Mapping[str, FloatArray]) -> None:
-        """Compare the stems of one block."""
-        if self._takes is not None and all(stem in blocks for stem in self._stems):
-            self._takes.feed(np.concatenate([blocks[stem] for stem in self._stems]))
-
-    def true_peak_dbtp(self) -> float | None:
-        """Highest true peak of all files so far."""
-        peaks = [m.result().true_peak_dbtp for m in self.parts.values()]
-        return max((p for p in peaks if p is not None), default=None)
-
-    def take_pairs(self) -> tuple[TakePair, ...]:
-        return self._takes.pairs() if self._takes is not None else ()
-
-    def stereo_measures(self) -> tuple[StereoMeasures, StereoMeasures]:
-        """The guitar bus's stereo picture with and without the centre."""
-        return self.stereo.result(), self.without_centre.result()
 
 
 class PartFiles:
-    """Writes (and in the first pass measures) all parts; a context manager.
+    """Writes (and in the first pass measures) all parts.
 
     meters: None in a second pass. Once a block passes the ceiling in the first pass, writing stops and only the
     measures go on: that pass's files will not be used.
@@ -82,7 +36,7 @@ class PartFiles:
         deliver: Deliver,
         *,
         seed: str,
-        meters: Meters | None,
+        meters: RenderMeters | None,
         pool: Executor | None = None,
     ) -> None:
         self._folder, self._names, self._parts, self._meters, self._pool = folder, names, parts, meters, pool
@@ -116,10 +70,8 @@ class PartFiles:
             bext=bext_of(part, tracks, rate=rate, bits=deliver.bits),
         ))
 
-    def __enter__(self) -> "PartFiles":
-        return self
-
-    def __exit__(self, *error: object) -> None:
+    def abandon(self) -> None:
+        """Drop what was written."""
         self._stack.close()
 
     def take(self, blocks: Mapping[str, FloatArray]) -> None:

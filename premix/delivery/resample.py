@@ -26,8 +26,8 @@ class Resampler:
         """Convert the next block; the last one (by the count of frames) brings what is left."""
         self._left_in -= block.shape[1]
         last = self._left_in <= 0
-        made = self._stream.resample_chunk(np.ascontiguousarray(block.T), last=last)
-        made = made.reshape(-1, self._channels).T[:, : self._left_out]
+        chunk = self._stream.resample_chunk(np.ascontiguousarray(block.T), last=last)
+        made: FloatArray = chunk.reshape(-1, self._channels).T[:, : self._left_out]
         self._left_out -= made.shape[1]
         if last and self._left_out:
             made = np.concatenate([made, np.zeros((self._channels, self._left_out))], axis=1)

@@ -38,7 +38,8 @@ def plan_mix(recipe: Recipe, tracks: TrackSet, alignment: Alignment, gating: Gat
 def _performance(
     recipe: Recipe, tracks: TrackSet, alignment: Alignment, gating: Gating, name: str
 ) -> PerformancePlan:
-    close, rooms = [], []
+    close: list[MicPath] = []
+    rooms: list[MicPath] = []
     for track in tracks.of(name):
         decision = alignment.of(name, track.mic)
         if not decision.summed:

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
+from itertools import pairwise
 from typing import Protocol
 
 import numpy as np
@@ -41,7 +42,8 @@ def render(
 ) -> tuple[RoomQuiet, ...]:
     """Run the mix through `sink` in blocks; the samples do not depend on `rows` or on the threads of `pool`.
 
-    parts: names of the parts the sink wants, as `parts_of` names them. progress: told how many samples of tracks were mixed since the last call.
+    parts: names of the parts the sink wants, as `parts_of` names them. progress: told how many samples of tracks
+    were mixed since the last call.
     """
     wanted = set(parts)
     with ExitStack() as stack:
@@ -82,7 +84,7 @@ class _Room:
         self.gated = np.zeros(rows * HOP)
         self._gain = np.zeros(rows * HOP)
         spans = gating.riff_of(path.track.performance).spans
-        stops = [(a[1], b[0]) for a, b in zip(spans, spans[1:], strict=False)]
+        stops = [(a[1], b[0]) for a, b in pairwise(spans)]
         self.meter = QuietMeter([(round(s_to_samples(a, rate)), round(s_to_samples(b, rate))) for a, b in stops])
         self.stops = len(stops)
 
@@ -97,7 +99,9 @@ class _Room:
 class _PerformanceMixer:
     """Close mics to the stem, room mics through their gates."""
 
-    def __init__(self, plan: MixPlan, performance: PerformancePlan, gating: Gating, wanted: set[str], rows: int) -> None:
+    def __init__(
+        self, plan: MixPlan, performance: PerformancePlan, gating: Gating, wanted: set[str], rows: int
+    ) -> None:
         self._plan, self._performance, self._wanted = plan, performance, wanted
         self.bus = performance.bus
         self.tracks = len(performance.close) + len(performance.rooms)
@@ -125,7 +129,8 @@ class _PerformanceMixer:
             room.next(start, padded, count, self._performance.gain)
             self.sum[:count] += room.gated[:count]
         trim = self._plan.trim
-        return {n: block if trim == 1.0 else block * trim for n, block in self._parts(padded, count) if n in self._wanted}
+        made = ((name, block) for name, block in self._parts(padded, count) if name in self._wanted)
+        return {name: block if trim == 1.0 else block * trim for name, block in made}
 
     def _parts(self, padded: int, count: int) -> Iterable[tuple[str, FloatArray]]:
         name = self._performance.performance
