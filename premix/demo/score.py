@@ -6,6 +6,7 @@ strokes  m palm-muted stroke   k palm-muted, choked half-way   C chord that ring
 frets    semitones above the lowest string, read where a stroke starts
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -59,10 +60,16 @@ class Take:
 _SIGNS: dict[str, Technique] = {"m": "mute", "k": "mute", "C": "chord", "t": "tremolo"}
 
 
-def perform(seconds: float, rng: np.random.Generator) -> Take:
+def perform(
+    seconds: float,
+    rng: np.random.Generator,
+    *,
+    bars: Sequence[tuple[str, str]] = BARS,
+    tempo_bpm: float = TEMPO_BPM,
+) -> Take:
     """One take of the riff, filling `seconds`: strokes and stops up to 15 ms off the grid, own strengths."""
     end_s = seconds - LEAD_IN_S
-    events = _written(end_s)
+    events = _written(end_s, bars, 15.0 / tempo_bpm)
     moved = np.clip(rng.normal(0.0, TIMING_SD_S, len(events)), -TIMING_MOST_S, TIMING_MOST_S)
     times = [at + float(move) for (at, _, _), move in zip(events, moved, strict=True)]
     for i in range(1, len(events)):
@@ -77,13 +84,17 @@ def perform(seconds: float, rng: np.random.Generator) -> Take:
     return Take(strokes, _passages(strokes))
 
 
-def _written(end_s: float) -> list[tuple[float, Technique | Literal["stop"], int]]:
-    """The score as (time_s, technique or stop, fret) without human timing; the last is a stop at end_s."""
-    tick = 60.0 / TEMPO_BPM / 4.0
+def _written(
+    end_s: float, bars: Sequence[tuple[str, str]], tick: float
+) -> list[tuple[float, Technique | Literal["stop"], int]]:
+    """The score as (time_s, technique or stop, fret) without human timing; the last is a stop at end_s.
+
+    tick: seconds of a sixteenth.
+    """
     events: list[tuple[float, Technique | Literal["stop"], int]] = []
     stopped = True
     for index in range(int((end_s - LEAD_IN_S) / tick)):
-        strokes, frets = BARS[index // 16 % len(BARS)]
+        strokes, frets = bars[index // 16 % len(bars)]
         sign, fret = strokes[index % 16], int(frets[index % 16])
         at = LEAD_IN_S + index * tick
         if sign == "." and not stopped:

@@ -1,0 +1,1 @@
+"""Simulated recordings with a known truth: cabinets, riffs, impostors, dead channels."""

@@ -1,0 +1,135 @@
+"""The simulated cabinets: what they claim as truth is what their signals hold."""
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from scipy.signal import correlate
+
+from tests.rigs.cabinets import Rig, random_cabinet
+from tests.rigs.impostors import KINDS, spoiled
+from tests.rigs.noises import drums, hum, rms
+
+SHORT = {"seconds": 4.0}
+
+
+def likeness(a: npt.NDArray[np.float64], b: npt.NDArray[np.float64], most: int) -> float:
+    """Largest magnitude of the correlation within `most` samples of lag."""
+    product = correlate(a, b, "same", "fft")
+    middle = len(product) // 2
+    near = product[middle - most : middle + most + 1]
+    return float(np.max(np.abs(near)) / (np.linalg.norm(a) * np.linalg.norm(b)))
+
+
+@pytest.mark.parametrize("via", ["direct", "pyroomacoustics"])
+@pytest.mark.parametrize("rate", [44100, 48000, 96000])
+def test_mics_without_colour_are_pure_delays(via: str, rate: int) -> None:
+    """One speaker, no colour, no noise: the phase against the reference is the truth.
+
+    Within 1e-5 sample in the free field (the file's end cuts each mic elsewhere); within 0.3 in a room, whose
+    reflections bend the phase of the direct sound (fit over 300 Hz to 5 kHz).
+    """
+    rig = random_cabinet(
+        5, seconds=3.0, rate=rate, via=via, n_speakers=1, colour="none", sub=False,  # type: ignore[arg-type]
+        noise_db=-200.0, hum_db=-200.0, bleed_db=None)
+    spectra = np.fft.rfft(rig.signals)
+    freqs = np.fft.rfftfreq(rig.signals.shape[1])
+    band = (freqs * rate > 300.0) & (freqs * rate < 5000.0)
+    for index in range(1, len(rig.mics)):
+        cross = (spectra[index] * np.conj(spectra[0]))[band]
+        cross *= np.exp(2j * np.pi * freqs[band] * rig.delays[index]) * rig.polarities[index]
+        assert np.sum(cross.real) > 0.9 * np.sum(np.abs(cross))  # the polarity is right
+        weight = np.abs(cross) * freqs[band]
+        late = np.sum(weight * np.angle(cross)) / np.sum(weight * freqs[band]) / (2 * np.pi)
+        assert abs(late) < (1e-5 if via == "direct" else 0.3)
+
+
+def test_the_truth_is_against_the_reference() -> None:
+    """Mic 0 has delay 0 and polarity 1, whatever its wiring; others follow from distance and converter."""
+    for seed in range(8):
+        rig = random_cabinet(seed, seconds=2.0)
+        assert rig.delays[0] == 0.0 and rig.polarities[0] == 1
+        assert np.all(np.abs(rig.delays) < 0.004 * rig.rate)
+    assert {random_cabinet(seed, seconds=2.0).mics[0].polarity for seed in range(8)} == {-1, 1}
+
+
+def test_a_seed_is_a_set_up_and_a_take_is_a_performance() -> None:
+    """Same seed: same bits; another take: same truth, another sound; another seed: another set-up."""
+    one, same, take, other = (
+        random_cabinet(3, **SHORT), random_cabinet(3, **SHORT), random_cabinet(3, take=1, **SHORT),
+        random_cabinet(4, **SHORT))
+    assert np.array_equal(one.signals, same.signals)
+    assert np.array_equal(one.arrivals, take.arrivals) and one.mics == take.mics
+    assert likeness(one.signals[0], take.signals[0], 960) < 0.3
+    assert not np.array_equal(one.arrivals, other.arrivals)
+
+
+def test_the_rig_has_the_mics_asked_for() -> None:
+    """Names are unique; roles stand in the order close, sub, room."""
+    rig = random_cabinet(1, n_close=7, sub=True, room=True, seconds=3.0)
+    assert rig.roles == ("close",) * 7 + ("sub", "room")
+    assert len(set(rig.names)) == 9
+    assert rig.signals.shape == (9, 3 * rig.rate)
+    assert random_cabinet(1, n_close=1, sub=False, seconds=3.0).roles == ("close",)
+    assert {len(random_cabinet(seed, seconds=2.0).speakers_m) for seed in range(15)} == {1, 2, 3, 4}
+
+
+def test_noise_hum_and_bleed_have_their_levels() -> None:
+    """The difference to the clean rig has the level asked for, under the mic's guitar: within 0.2 dB."""
+    quiet = {"noise_db": -200.0, "hum_db": -200.0, "bleed_db": None}
+    clean = random_cabinet(2, **SHORT, **quiet)
+    for setting in ("noise_db", "hum_db", "bleed_db"):
+        noisy = random_cabinet(2, **SHORT, **{**quiet, setting: -30.0})
+        for a, b in zip(clean.signals, noisy.signals, strict=True):
+            assert 20 * np.log10(rms(b - a) / rms(a)) == pytest.approx(-30.0, abs=0.2), setting
+
+
+def test_hum_is_common_to_all_mics() -> None:
+    """It comes through the wires, not the air: no delay, no polarity between mics."""
+    quiet = {"noise_db": -200.0, "hum_db": -200.0, "bleed_db": None}
+    extra = random_cabinet(2, **SHORT, **{**quiet, "hum_db": -20.0}).signals - random_cabinet(
+        2, **SHORT, **quiet).signals
+    for channel in extra[1:]:
+        assert np.dot(channel, extra[0]) / np.linalg.norm(channel) / np.linalg.norm(extra[0]) > 0.9999
+
+
+def test_hum_sits_on_the_mains_harmonics() -> None:
+    """All but 1 % of its power lies within 1 Hz of a multiple of 60 Hz."""
+    x = hum(480000, 48000, np.random.default_rng(1), 60.0)
+    power = np.abs(np.fft.rfft(x * np.hanning(len(x)))) ** 2
+    freqs = np.fft.rfftfreq(len(x), 1 / 48000)
+    near = np.abs(freqs - 60.0 * np.round(freqs / 60.0)) < 1.0
+    assert rms(x) == pytest.approx(1.0) and power[near].sum() > 0.99 * power.sum()
+
+
+def test_drums_keep_time() -> None:
+    """Energy returns every eighth: the envelope's strongest period between 0.2 and 0.4 s is an eighth."""
+    x = drums(480000, 48000, np.random.default_rng(1), 112.0)
+    envelope = np.sqrt(np.mean(x.reshape(-1, 480) ** 2, axis=1))
+    envelope -= envelope.mean()
+    lags = correlate(envelope, envelope, "full")[len(envelope) :]
+    assert (20 + np.argmax(lags[20:40]) + 1) / 100 == pytest.approx(30 / 112, abs=0.02)
+
+
+def test_the_room_mic_is_far_and_reverberant() -> None:
+    """2.4 to 3.8 m away; 50 ms after a burst it has not fallen by 30 dB, where the close mic has."""
+    burst = np.random.default_rng(1).standard_normal(48000)
+    burst[24000:] = 0.0
+    rig = random_cabinet(6, room=True, noise_db=-90.0, hum_db=-90.0, bleed_db=None, source=burst)
+    assert 2.4 < rig.arrivals[-1] / rig.rate * 343.2 < 3.9
+    end = int(24000 + rig.arrivals[-1])
+    before, after = rig.signals[[0, -1], end - 9600 : end - 480], rig.signals[[0, -1], end + 2400 : end + 4800]
+    close, far = (20 * np.log10(rms(a) / rms(b)) for a, b in zip(after, before, strict=True))
+    assert far > -30.0 > close
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_an_impostor_shares_nothing_with_the_rig(kind: str) -> None:
+    """One channel is replaced and looks like no other; the rest is untouched."""
+    rig: Rig = random_cabinet(7, **SHORT)
+    wrong = spoiled(7, 1, kind, **SHORT)  # type: ignore[arg-type]
+    assert np.array_equal(np.delete(wrong.signals, 1, axis=0), np.delete(rig.signals, 1, axis=0))
+    assert likeness(rig.signals[1], rig.signals[0], 200) > 0.5
+    if kind == "silence":
+        assert not np.any(wrong.signals[1])
+    else:
+        assert likeness(wrong.signals[1], rig.signals[0], 200) < 0.3
