@@ -1,0 +1,216 @@
+"""The output folder: what may be replaced, what never is, and one run at a time."""
+
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from premix.delivery.package import Package
+from premix.errors import DeliveryError
+from premix.messages.delivery import SLUGS
+
+
+@pytest.fixture
+def tracks(tmp_path: Path) -> Path:
+    """A tracks folder with one file."""
+    folder = tmp_path / "tracks"
+    folder.mkdir()
+    (folder / "left.wav").write_text("recorded")
+    return folder
+
+
+def deliver(out: Path, tracks: Path, text: str = "new", force: bool = False) -> None:
+    """A run that writes two files and a manifest."""
+    with Package(out, inputs_folder=tracks, force=force) as package:
+        (package.folder / "stems").mkdir()
+        (package.folder / "stems" / "a.wav").write_text(text)
+        (package.folder / "sheet.csv").write_text(text)
+        (package.folder / "manifest.json").write_text('{"premix": "0.1.0"}')
+        package.commit()
+
+
+def listing(folder: Path) -> dict[str, str]:
+    """All files below a folder with their contents."""
+    files = [p for p in folder.rglob("*") if p.is_file()]
+    return {p.relative_to(folder).as_posix(): p.read_text(errors="replace") for p in files}
+
+
+def refused(out: Path, tracks: Path, force: bool = False) -> str:
+    """The slug of the refusal; nothing may have changed by it."""
+    top = tracks.parent
+    before = listing(top)
+    with pytest.raises(DeliveryError) as caught:
+        deliver(out, tracks, force=force)
+    assert listing(top) == before
+    (problem,) = caught.value.problems
+    assert problem.slug in SLUGS
+    assert problem.where == str(out)
+    return problem.slug
+
+
+def test_new_folder_appears_whole(tmp_path: Path, tracks: Path) -> None:
+    """With parents made, nothing left beside it, and its own files noted in the manifest."""
+    out = tmp_path / "deep" / "out"
+    deliver(out, tracks)
+    assert sorted(listing(out)) == ["manifest.json", "sheet.csv", "stems/a.wav"]
+    manifest = json.loads((out / "manifest.json").read_text())
+    assert manifest == {"premix": "0.1.0", "written": ["manifest.json", "sheet.csv", "stems/a.wav"]}
+    assert [p.name for p in out.parent.iterdir()] == ["out"]
+
+
+def test_package_without_a_manifest_gets_one(tmp_path: Path, tracks: Path) -> None:
+    """So that it too can be replaced later."""
+    with Package(tmp_path / "out", inputs_folder=tracks) as package:
+        (package.folder / "a.wav").write_text("a")
+        package.commit()
+    deliver(tmp_path / "out", tracks)
+    assert listing(tmp_path / "out")["sheet.csv"] == "new"
+
+
+def test_own_folder_is_replaced(tmp_path: Path, tracks: Path) -> None:
+    """A second run; files that only the first wrote are gone."""
+    deliver(tmp_path / "out", tracks, "old")
+    with Package(tmp_path / "out", inputs_folder=tracks) as package:
+        (package.folder / "b.wav").write_text("b")
+        package.commit()
+    assert sorted(listing(tmp_path / "out")) == ["b.wav", "manifest.json"]
+
+
+def test_nothing_changes_before_the_commit(tmp_path: Path, tracks: Path) -> None:
+    """The old outputs can be heard while the new are made."""
+    deliver(tmp_path / "out", tracks, "old")
+    with Package(tmp_path / "out", inputs_folder=tracks) as package:
+        (package.folder / "a.wav").write_text("new")
+        assert listing(tmp_path / "out")["sheet.csv"] == "old"
+    assert listing(tmp_path / "out")["sheet.csv"] == "old"
+
+
+@pytest.mark.parametrize("error", [RuntimeError, KeyboardInterrupt])
+def test_failed_run_leaves_no_trace(tmp_path: Path, tracks: Path, error: type[BaseException]) -> None:
+    """A bug or Ctrl-C in the middle."""
+    before = sorted(p.name for p in tmp_path.iterdir())
+    with pytest.raises(error), Package(tmp_path / "out", inputs_folder=tracks) as package:
+        (package.folder / "a.wav").write_text("half")
+        raise error
+    assert sorted(p.name for p in tmp_path.iterdir()) == before
+
+
+def test_empty_folder_is_filled(tmp_path: Path, tracks: Path) -> None:
+    """One that the user made for it; what a file browser left in it does not count."""
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / ".DS_Store").write_text("browser")
+    deliver(tmp_path / "out", tracks)
+    assert "sheet.csv" in listing(tmp_path / "out")
+
+
+def test_folder_of_others_is_refused_unless_forced(tmp_path: Path, tracks: Path) -> None:
+    """Not made by premix: its contents are someone's work."""
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "mixdown.txt").write_text("weeks of work")
+    assert refused(out, tracks) == "out_exists"
+    deliver(out, tracks, force=True)
+    assert sorted(listing(out)) == ["manifest.json", "sheet.csv", "stems/a.wav"]
+
+
+@pytest.mark.parametrize("text", ["", "[]", "null", '{"name": "a web app"}', '{"premix": "0.1.0"}', "\udcff"])
+def test_foreign_or_broken_manifest_is_not_ours(tmp_path: Path, tracks: Path, text: str) -> None:
+    """manifest.json is a common name."""
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "manifest.json").write_bytes(text.encode("utf-8", "surrogateescape"))
+    assert refused(out, tracks) == "out_exists"
+
+
+def test_file_added_by_the_user_is_never_removed(tmp_path: Path, tracks: Path) -> None:
+    """A session saved next to the stems survives the next render, and is named."""
+    out = tmp_path / "out"
+    deliver(out, tracks, "old")
+    (out / "stems" / "mix.session").write_text("weeks of work")
+    assert refused(out, tracks) == "out_has_other_files"
+    with pytest.raises(DeliveryError, match=r"stems/mix\.session"):
+        deliver(out, tracks)
+    (out / "stems" / "mix.session").unlink()
+    deliver(out, tracks)
+
+
+def test_file_in_the_way_is_refused(tmp_path: Path, tracks: Path) -> None:
+    """Even with force: a file is no output folder."""
+    (tmp_path / "out").write_text("a file")
+    assert refused(tmp_path / "out", tracks, force=True) == "out_exists"
+
+
+@pytest.mark.parametrize("where", ["tracks", "tracks/out", "tracks/deep/out", ".", "tracks/../tracks/out"])
+@pytest.mark.parametrize("force", [False, True])
+def test_tracks_are_never_touched(tmp_path: Path, tracks: Path, where: str, force: bool) -> None:
+    """OUT equal to, inside or around the tracks folder."""
+    assert refused(tmp_path / where, tracks, force) == "out_in_tracks"
+
+
+def test_tracks_are_never_touched_through_a_link(tmp_path: Path, tracks: Path) -> None:
+    """A symbolic link into the tracks folder is the tracks folder."""
+    (tmp_path / "link").symlink_to(tracks)
+    assert refused(tmp_path / "link" / "out", tracks) == "out_in_tracks"
+    assert refused(tmp_path / "link", tracks, force=True) == "out_in_tracks"
+
+
+def test_folder_one_stands_in_is_refused(tmp_path: Path, tracks: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Replacing it would pull the shell's own folder away."""
+    (tmp_path / "out" / "sub").mkdir(parents=True)
+    monkeypatch.chdir(tmp_path / "out" / "sub")
+    assert refused(tmp_path / "out", tracks) == "out_is_here"
+
+
+def test_link_to_an_output_folder_stays_a_link(tmp_path: Path, tracks: Path) -> None:
+    """What it points to is replaced."""
+    deliver(tmp_path / "real", tracks, "old")
+    (tmp_path / "out").symlink_to(tmp_path / "real")
+    deliver(tmp_path / "out", tracks)
+    assert (tmp_path / "out").is_symlink()
+    assert listing(tmp_path / "real")["sheet.csv"] == "new"
+
+
+def test_second_run_to_the_same_folder_is_refused(tmp_path: Path, tracks: Path) -> None:
+    """While the first is at work, and only then; another folder is free."""
+    out = tmp_path / "out"
+    with Package(out, inputs_folder=tracks) as first:
+        (first.folder / "a.wav").write_text("first")
+        with pytest.raises(DeliveryError, match="out_in_use"):
+            deliver(out, tracks)
+        deliver(tmp_path / "other", tracks)
+        assert (first.folder / "a.wav").read_text() == "first"
+        first.commit()
+    assert listing(out)["a.wav"] == "first"
+    deliver(out, tracks)
+
+
+def test_lock_of_a_dead_run_is_no_lock(tmp_path: Path, tracks: Path) -> None:
+    """Its file may be left; the system has dropped the lock."""
+    (tmp_path / ".premix-lock-out").touch()
+    deliver(tmp_path / "out", tracks)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["out", "tracks"]
+
+
+def test_lock_survives_a_file_that_is_removed_while_it_is_taken(tmp_path: Path, tracks: Path) -> None:
+    """A holder removes its file at the end; who opened it before must not believe to hold anything."""
+    from premix.delivery.lock import Lock
+
+    lock = tmp_path / "lock"
+    first, second, third = Lock(lock), Lock(lock), Lock(lock)
+    assert first.take()
+    assert not second.take()
+    first.drop()
+    assert second.take()
+    assert not third.take()
+    second.drop()
+    assert not lock.exists()
+
+
+def test_need_compares_with_the_free_space(tmp_path: Path, tracks: Path) -> None:
+    """Before hours of rendering, not after."""
+    free = os.statvfs(tmp_path).f_bavail * os.statvfs(tmp_path).f_frsize
+    with Package(tmp_path / "out", inputs_folder=tracks) as package:
+        package.need(1000)
+        with pytest.raises(DeliveryError, match="disk_full"):
+            package.need(free * 2)
