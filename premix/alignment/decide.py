@@ -7,12 +7,12 @@ import numpy as np
 from premix.alignment.case import Case, build_case
 from premix.alignment.efficiency import measure_efficiency, phase_terms
 from premix.alignment.evidence import against_rest, delay_spread, information
-from premix.alignment.follow import Follower, follow_sum
+from premix.alignment.follow import follow_sum
 from premix.alignment.kernel import HIGH_HZ, build_kernel
 from premix.alignment.notes import findings_of
 from premix.alignment.polish import polish
 from premix.alignment.pooling import Estimate, agreeing, tolerance_samples
-from premix.alignment.solver import Solution, State, Variable, solve
+from premix.alignment.solver import Solution, State, Variable, solve, solve_from
 from premix.model.alignment import Alignment, Efficiency, MicDecision
 from premix.model.analysis import Analysis, ComplexArray
 from premix.model.recipe import Recipe
@@ -81,7 +81,7 @@ class _Solved:
             anchor = self._anchor(k)
             if anchor is not None:
                 hand = self._cases[k].by_hand[anchor]
-                state.signs[row, anchor] = hand.polarity or 1
+                state.put(Variable(((row, anchor),), 0.0), 0.0, hand.polarity or 1)
         return state
 
     def _free(self, k: int) -> list[int]:
@@ -134,7 +134,10 @@ class _Solved:
                 variables.append(variable)
                 for pair in pairs:
                     self._pooled[pair] = variable
-        solution = solve(self._kernels, self._rate, variables, start)
+        for variable in variables:
+            mine = [self._estimates[pair] for pair in variable.members]
+            start.put(variable, float(np.median([e.delay_samples for e in mine])), mine[0].polarity)
+        solution = solve_from(variables, start)
         state = polish(solution.state, [c.signal for c in self._cases], variables)
         self._variables = variables
         return Solution(state, solution.total, solution.heights, solution.at_edge)

@@ -44,7 +44,7 @@ def against_rest(signal: SignalSpectra, m: int, turned: ComplexArray) -> Against
     turned[m] = 0.0
     cross = np.einsum("nf,nf->f", signal.matrix[m], turned)
     halves = np.einsum("hnf,nf->hf", signal.halves[:, m], turned)
-    rest = np.real(np.einsum("mf,mnf,nf->f", turned.conj(), signal.matrix, turned, optimize=True))
+    rest = np.real(np.einsum("mf,mf->f", turned.conj(), np.einsum("mnf,nf->mf", signal.matrix, turned)))
     noise = np.einsum("nf,nf->f", np.abs(turned) ** 2, signal.total - np.real(np.einsum("mmf->mf", signal.matrix)))
     power = signal.total[m] * np.maximum(rest + noise, _TINY)
     raw = np.minimum(np.abs(cross) ** 2 / np.maximum(power, _TINY), 1.0)
@@ -109,7 +109,7 @@ def _smooth(values: FloatArray) -> FloatArray:
     centre = np.arange(len(values))
     low = np.maximum(centre - SMOOTH_BINS // 2, 0)
     high = np.minimum(centre + SMOOTH_BINS // 2 + 1, len(values))
-    return (sums[high] - sums[low]) / (high - low)
+    return np.asarray((sums[high] - sums[low]) / (high - low), np.float64)
 
 
 def likeliest_shift(againsts: list[Against], signs_delays: list[tuple[int, float]], rate: int) -> tuple[float, float]:

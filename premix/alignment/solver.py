@@ -46,39 +46,41 @@ class State:
         self.delays: FloatArray = np.zeros((len(kernels), mics))
         self.signs: npt.NDArray[np.int64] = np.zeros((len(kernels), mics), np.int64)
         self._omega = 2j * np.pi * kernels[0].freqs_hz / rate
+        self._turned: ComplexArray = np.zeros((*self.delays.shape, len(self._omega)), np.complex128)
 
     def copy(self) -> "State":
         other = State(self.kernels, self.rate)
-        other.delays, other.signs = self.delays.copy(), self.signs.copy()
+        other.delays, other.signs, other._turned = self.delays.copy(), self.signs.copy(), self._turned.copy()
         return other
 
     def put(self, variable: Variable, delay_samples: float, polarity: int) -> None:
+        """Give the variable's mics a delay and a polarity (0 takes them out of the sum)."""
+        turned = polarity * np.exp(-self._omega * delay_samples)
         for k, m in variable.members:
             self.delays[k, m], self.signs[k, m] = delay_samples, polarity
+            self._turned[k, m] = turned
 
     def get(self, variable: Variable) -> tuple[float, int]:
         k, m = variable.members[0]
         return float(self.delays[k, m]), int(self.signs[k, m])
 
     def turned(self, k: int) -> ComplexArray:
-        """(M, F) conj of each mic's own phase term, zero for mics not in the sum."""
-        mics = len(self.kernels[k].mics)
-        turned: ComplexArray = self.signs[k, :mics, None] * np.exp(-self._omega * self.delays[k, :mics, None])
-        return turned
+        """(M, F) conj of each mic's own phase term, zero for mics not in the sum; not to be written to."""
+        return self._turned[k, : len(self.kernels[k].mics)]
 
     def cross(self, variable: Variable) -> ComplexArray:
         """(F) cross-spectrum of the variable's mics with the sum of all others as they stand."""
         total = np.zeros(len(self.kernels[0].freqs_hz), np.complex128)
         for k, m in variable.members:
-            turned = self.turned(k)
-            turned[m] = 0.0
-            total += np.einsum("nf,nf->f", self.kernels[k].matrix[m], turned)
+            turned, matrix = self.turned(k), self.kernels[k].matrix
+            total += np.einsum("nf,nf->f", matrix[m], turned) - matrix[m, m] * turned[m]
         return total
 
     def efficiency(self, k: int) -> float:
         """Efficiency (0 to 1) of one kernel as the state stands."""
         turned = self.turned(k)
-        return float(np.real(np.einsum("mf,mnf,nf->", turned.conj(), self.kernels[k].matrix, turned, optimize=True)))
+        rows = np.einsum("mnf,nf->mf", self.kernels[k].matrix, turned)
+        return float(np.vdot(turned, rows).real)
 
     def total(self) -> float:
         """Sum of the efficiencies of all kernels."""
@@ -93,6 +95,12 @@ class Solution:
     total: float
     heights: tuple[tuple[float, float], ...]
     at_edge: tuple[bool, ...]
+
+
+def solve_from(variables: Sequence[Variable], start: State) -> Solution:
+    """The nearest best answer to a `start` that holds a value for every variable: coordinate ascent alone."""
+    state = _ascend(start, [v for v in variables if not _by_hand(v)])
+    return _solution(state, variables)
 
 
 def solve(kernels: Sequence[Kernel], rate: int, variables: Sequence[Variable], start: State) -> Solution:
@@ -112,8 +120,12 @@ def solve(kernels: Sequence[Kernel], rate: int, variables: Sequence[Variable], s
         total = candidate.total()
         if total > best_total * (1.0 + 1e-9):
             best, best_total = candidate, total
-    heights, edges = zip(*(_evidence(best, v) for v in variables), strict=True) if variables else ((), ())
-    return Solution(best, best_total, tuple(heights), tuple(edges))
+    return _solution(best, variables)
+
+
+def _solution(state: State, variables: Sequence[Variable]) -> Solution:
+    evidence = [_evidence(state, v) for v in variables]
+    return Solution(state, state.total(), tuple(e[0] for e in evidence), tuple(e[1] for e in evidence))
 
 
 def _by_hand(variable: Variable) -> bool:
@@ -131,7 +143,9 @@ def peaks_of(state: State, variable: Variable, most: int = 6) -> list[Peak]:
 
 
 def _best(state: State, variable: Variable) -> Peak | None:
-    return next((p for p in peaks_of(state, variable, 4) if variable.allows(p)), None)
+    """Best peak inside the range; looks further down only where the best is not allowed."""
+    near = next((p for p in peaks_of(state, variable, 1) if variable.allows(p)), None)
+    return near or next((p for p in peaks_of(state, variable, 12) if variable.allows(p)), None)
 
 
 def _greedy(base: State, free: Sequence[Variable]) -> State:
