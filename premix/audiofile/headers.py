@@ -45,12 +45,18 @@ def read_header(path: Path, *, recover: bool = False) -> AudioHeader:
         with path.open("rb") as file:
             if file.seek(0, os.SEEK_END) == 0:
                 raise _error("empty_file", path, "the file is empty (0 bytes)")
-            header = _read(path, file, recover)
+            header = replace(_read(path, file, recover), stamp=stamp_of(path))
     except FileNotFoundError:
         raise _error("missing_file", path, "there is no such file") from None
     except OSError as error:
         raise _error("unreadable_file", path, f"cannot be read ({error.strerror or error})") from None
     return _plausible(header)
+
+
+def stamp_of(path: Path) -> tuple[int, int]:
+    """Size and time of the last change of a file, in bytes and ns."""
+    status = path.stat()
+    return status.st_size, status.st_mtime_ns
 
 
 def _read(path: Path, file: BinaryIO, recover: bool) -> AudioHeader:

@@ -2,38 +2,18 @@
 
 from typing import Any
 
-from premix.delivery.manifest import relative_path, to_plain
+from premix.delivery.manifest import decision_entries, efficiency_entries, relative_path, to_plain
 from premix.model.alignment import Alignment
 from premix.model.recipe import MergedRecipe
 from premix.model.tracks import TrackSet
-from premix.units import samples_to_cm, samples_to_ms
 
 
 def alignment_document(alignment: Alignment, temperature_c: float) -> dict[str, Any]:
     """Decisions, sum efficiencies (third octaves included) and findings of an alignment."""
-    decisions = []
-    for decision in alignment.decisions:
-        delay = decision.delay_samples
-        decisions.append({
-            **to_plain(decision),
-            "delay_ms": samples_to_ms(delay, alignment.rate),
-            "distance_cm": samples_to_cm(delay, alignment.rate, temperature_c),
-        })
     return {
         "rate": alignment.rate,
-        "alignment": decisions,
-        "sum_efficiency_db": [
-            {
-                "performance": e.performance,
-                "before": e.before_db,
-                "after": e.after_db,
-                "before_10k": e.before_10k_db,
-                "after_10k": e.after_10k_db,
-                "without": dict(e.without),
-                "bands": to_plain(e.bands),
-            }
-            for e in alignment.efficiencies
-        ],
+        "alignment": decision_entries(alignment, temperature_c),
+        "sum_efficiency_db": efficiency_entries(alignment),
         "findings": to_plain(alignment.findings),
     }
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from premix import __version__
 from premix.delivery.package import MANIFEST, write_json
-from premix.model.alignment import MicDecision
+from premix.model.alignment import Alignment
 from premix.model.gate import RoomGate
 from premix.model.render import MixPlan, RoomQuiet, StereoMeasures, WrittenFile
 from premix.model.run import FinishedRun
@@ -27,7 +27,7 @@ _LIBRARIES = ("numpy", "scipy", "soundfile", "soxr", "pedalboard")
 
 def manifest(run: FinishedRun) -> dict[str, Any]:
     """The manifest of a finished run as plain data, ready for JSON: no NaN, no infinity, no numpy."""
-    tracks, alignment, rendering = run.tracks, run.alignment, run.rendering
+    tracks, rendering = run.tracks, run.rendering
     document = {
         "format": FORMAT,
         "premix": __version__,
@@ -40,13 +40,8 @@ def manifest(run: FinishedRun) -> dict[str, Any]:
         "frames": tracks.frames,
         "time_reference": tracks.time_reference,
         "inputs": [_input(track, run) for track in tracks.tracks],
-        "alignment": [_decision(decision, run) for decision in alignment.decisions],
-        "sum_efficiency_db": [
-            {"performance": e.performance, "before": e.before_db, "after": e.after_db,
-             "before_10k": e.before_10k_db, "after_10k": e.after_10k_db, "without": dict(e.without),
-             "bands": e.bands}
-            for e in alignment.efficiencies
-        ],
+        "alignment": decision_entries(run.alignment, run.merged.recipe.alignment.temperature_c),
+        "sum_efficiency_db": efficiency_entries(run.alignment),
         "gate": _gates(run),
         "files": [_file(file, run) for file in rendering.files],
         "buses": _buses(run.plan),
@@ -82,6 +77,35 @@ def to_plain(value: Any) -> Any:
     return value.as_posix() if isinstance(value, Path) else value
 
 
+def decision_entries(alignment: Alignment, temperature_c: float) -> list[dict[str, Any]]:
+    """What was decided for each mic: the decision's own fields, its delay in ms and as a distance."""
+    rate = alignment.rate
+    return [
+        {
+            **to_plain(decision),
+            "delay_ms": samples_to_ms(decision.delay_samples, rate),
+            "distance_cm": samples_to_cm(decision.delay_samples, rate, temperature_c),
+        }
+        for decision in alignment.decisions
+    ]
+
+
+def efficiency_entries(alignment: Alignment) -> list[dict[str, Any]]:
+    """Sum efficiency of each performance, before and after, in all and by third-octave band."""
+    return [
+        {
+            "performance": e.performance,
+            "before": e.before_db,
+            "after": e.after_db,
+            "before_10k": e.before_10k_db,
+            "after_10k": e.after_10k_db,
+            "without": dict(e.without),
+            "bands": to_plain(e.bands),
+        }
+        for e in alignment.efficiencies
+    ]
+
+
 def relative_path(track: Track, folder: Path) -> str:
     """A track's path below the tracks folder with '/' between; its name alone where it lies elsewhere."""
     path = track.header.path
@@ -104,15 +128,6 @@ def _input(track: Track, run: FinishedRun) -> dict[str, Any]:
         "sample_peak_dbfs": _db(levels.sample_peak),
         "clipped_runs": len(levels.clipped),
     }
-
-
-def _decision(decision: MicDecision, run: FinishedRun) -> dict[str, Any]:
-    delay, rate = decision.delay_samples, run.alignment.rate
-    temperature_c = run.merged.recipe.alignment.temperature_c
-    entry: dict[str, Any] = to_plain(decision)
-    entry["delay_ms"] = samples_to_ms(delay, rate)
-    entry["distance_cm"] = samples_to_cm(delay, rate, temperature_c)
-    return entry
 
 
 def _gates(run: FinishedRun) -> list[dict[str, Any]]:

@@ -3,6 +3,7 @@
 Files are written into a hidden folder beside it, which takes its name at the end.
 """
 
+import contextlib
 import errno
 import json
 import shutil
@@ -37,6 +38,7 @@ class Package:
             self.out.with_name(f".premix-{what}-{self.out.name}") for what in ("new", "old", "lock")
         )
         self._lock = Lock(lock)
+        self._made_parents: list[Path] = []
 
     @property
     def folder(self) -> Path:
@@ -46,17 +48,16 @@ class Package:
     def __enter__(self) -> "Package":
         self._check_place()
         try:
-            self.out.parent.mkdir(parents=True, exist_ok=True)
+            self._make_parents()
             if not self._lock.take():
                 raise self._error("out_in_use", "another run is writing this folder")
             mend(self._new, self.out, self._old)
             self._check_replaceable()
             self._new.mkdir()
-        except OSError as error:
-            self._lock.drop()
-            raise storage_error(self._shown, error) from None
-        except BaseException:
-            self._lock.drop()
+        except BaseException as error:
+            self._leave()
+            if isinstance(error, OSError):
+                raise storage_error(self._shown, error) from None
             raise
         return self
 
@@ -64,7 +65,7 @@ class Package:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         shutil.rmtree(self._new, ignore_errors=True)
-        self._lock.drop()
+        self._leave()
         if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
             raise storage_error(self._shown, error) from None
 
@@ -83,6 +84,19 @@ class Package:
             replace_folder(self._new, self.out, self._old)
         except OSError as error:
             raise storage_error(self._shown, error) from None
+
+    def _make_parents(self) -> None:
+        missing = [folder for folder in self.out.parents if not folder.exists()]
+        for folder in reversed(missing):
+            folder.mkdir(exist_ok=True)
+            self._made_parents.insert(0, folder)
+
+    def _leave(self) -> None:
+        """Drop the lock and the folders that were made on the way, unless something is in them."""
+        self._lock.drop()
+        for folder in self._made_parents:
+            with contextlib.suppress(OSError):
+                folder.rmdir()
 
     def _note_files(self) -> None:
         path = self._new / MANIFEST

@@ -12,6 +12,7 @@ SLUGS: dict[str, str] = {
     "unfinalised_header": "Copy it again after the recorder has closed it; `--recover` reads what is there.",
     "wav_over_4gb": "Export it again as RF64 or FLAC; `--recover` reads what is there.",
     "damaged_samples": "Copy the file again from the recorder, and do not write to it while premix runs.",
+    "changed_file": "Run again once nothing writes to the tracks any more.",
     # the files of a song together
     "mixed_rates": "Export all tracks of a song at one sample rate; premix never converts inputs by itself.",
     "no_tracks": "Check the name pattern and the folder.",

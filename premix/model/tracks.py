@@ -23,6 +23,7 @@ class AudioHeader:
     frames: frames that are there to read. data_offset: byte position of the samples in a linear WAV, or None.
     time_reference: BWF start in samples since midnight (EBU Tech 3285), None where the file has none.
     recovered: the header disagreed with the bytes that are there, and was read by what is there, on request.
+    stamp: size in bytes and time of the last change in ns when the header was read; changes show by it.
     """
 
     path: Path
@@ -37,6 +38,7 @@ class AudioHeader:
     origination_date: str | None = None
     origination_time: str | None = None
     recovered: bool = False
+    stamp: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)

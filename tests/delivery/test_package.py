@@ -90,7 +90,7 @@ def test_nothing_changes_before_the_commit(tmp_path: Path, tracks: Path) -> None
 def test_failed_run_leaves_no_trace(tmp_path: Path, tracks: Path, error: type[BaseException]) -> None:
     """A bug or Ctrl-C in the middle."""
     before = sorted(p.name for p in tmp_path.iterdir())
-    with pytest.raises(error), Package(tmp_path / "out", inputs_folder=tracks) as package:
+    with pytest.raises(error), Package(tmp_path / "deep" / "down" / "out", inputs_folder=tracks) as package:
         (package.folder / "a.wav").write_text("half")
         raise error
     assert sorted(p.name for p in tmp_path.iterdir()) == before
