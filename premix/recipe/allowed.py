@@ -89,9 +89,7 @@ class Schemas:
 
     def _array(self, schema: Schema, unit: str) -> str:
         if "prefixItems" in schema:
-            return (
-                f"a list of {len(schema['prefixItems'])}, each {self._said(schema['prefixItems'][0], unit)}"
-            )
+            return f"a list of {len(schema['prefixItems'])}, each {self._said(schema['prefixItems'][0], unit)}"
         items = listed([self._said(branch, unit) for branch in self.branches(schema["items"])], ", or ")
         least = f" ({schema['minItems']} or more)" if schema.get("minItems") else ""
         return f"a list{least} of: {items}"
@@ -127,9 +125,7 @@ def _choices(schema: Schema) -> list[Any]:
 def _number(schema: Schema, unit: str) -> str:
     kind = "a whole number" if schema["type"] == "integer" else "a number"
     low, above, high = (schema.get(key) for key in ("minimum", "exclusiveMinimum", "maximum"))
-    start = (
-        f" from {spoken(low)}" if low is not None else f" above {spoken(above)}" if above is not None else ""
-    )
+    start = f" from {spoken(low)}" if low is not None else f" above {spoken(above)}" if above is not None else ""
     end = (
         (f" to {spoken(high)}" if start.startswith(" from") else f", at most {spoken(high)}")
         if high is not None

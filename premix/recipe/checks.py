@@ -75,9 +75,7 @@ def _gate_band(merged: Merged) -> Iterator[Fault]:
 
 def _delays(merged: Merged) -> Iterator[Fault]:
     tables: list[tuple[str, ...]] = [("mics",)]
-    tables += [
-        (table, name, "mics") for table in ("performances", "variants") for name in merged.table(table)
-    ]
+    tables += [(table, name, "mics") for table in ("performances", "variants") for name in merged.table(table)]
     for table in tables:
         for mic, entry in merged.table(*table).items():
             delay = entry.get("delay")

@@ -65,8 +65,7 @@ def joined_names(merged: Merged) -> Iterator[Fault]:
             other = seen.setdefault(f"{performance}_{mic}".casefold(), (performance, mic))
             if other[0].casefold() != performance.casefold():
                 what = (
-                    f"'{performance}' with mic '{mic}' and '{other[0]}' with mic '{other[1]}' make the same "
-                    "file name"
+                    f"'{performance}' with mic '{mic}' and '{other[0]}' with mic '{other[1]}' make the same file name"
                 )
                 yield merged.at_key(
                     ("performances", performance), "recipe-names-collide", what, remedy="rename one of them"

@@ -95,9 +95,7 @@ def tell(faults: Iterable[Fault], files: Sequence[str]) -> None:
     first: dict[tuple[Mark, Path], Fault] = {}
     for fault in faults:
         first.setdefault((fault.mark, fault.path), fault)
-    ranked = sorted(
-        first.values(), key=lambda f: (order.get(f.mark.file, len(order)), f.mark.line, f.mark.column)
-    )
+    ranked = sorted(first.values(), key=lambda f: (order.get(f.mark.file, len(order)), f.mark.line, f.mark.column))
     if not ranked:
         return
     problems = [fault.problem() for fault in ranked[:MOST_TOLD]]

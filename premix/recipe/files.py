@@ -11,27 +11,22 @@ _FORBIDDEN = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000
 """What YAML 1.2.2 (section 5.1) leaves out of its printable characters."""
 
 
-def read_text(path: Path, shown: str, asked_by: Fault | None = None) -> str:
-    """The UTF-8 text of `path`, called `shown` in messages. Raises Faulty; `asked_by` places a missing file's
-    fault where another file names it."""
+def read_text(path: Path, shown: str, asked_at: Mark | None = None) -> str:
+    """The UTF-8 text of `path`, called `shown` in messages. Raises Faulty.
+
+    asked_at: where an `extends` names the file; that it is no readable file is told there.
+    """
     try:
         if not path.is_file():
             path.stat()
-            raise Faulty(Fault(Mark(shown, 0, 0), (), "recipe-not-a-file", "this is no file", "a YAML file"))
+            raise IsADirectoryError  # or a pipe, or a device: nothing to wait for
         with path.open("rb") as stream:
             data = stream.read(LARGEST_BYTES + 1)
     except (OSError, ValueError) as error:
-        raise Faulty(_unreadable(path, shown, error, asked_by)) from None
+        raise Faulty(_unreadable(path, shown, error, asked_at)) from None
     if len(data) > LARGEST_BYTES:
-        raise Faulty(
-            Fault(
-                Mark(shown, 0, 0),
-                (),
-                "recipe-too-large",
-                "the file is too large",
-                f"{LARGEST_BYTES // 1_000_000} MB",
-            )
-        )
+        largest = f"{LARGEST_BYTES // 1_000_000} MB"
+        raise Faulty(Fault(Mark(shown, 0, 0), (), "recipe-too-large", "the file is too large", largest))
     return decode(data, shown)
 
 
@@ -40,9 +35,7 @@ def decode(data: bytes, shown: str) -> str:
     whole = Mark(shown, 0, 0)
     if data[:2] in (b"\xff\xfe", b"\xfe\xff") or data[:16].count(0) in (8, 12):
         raise Faulty(
-            Fault(
-                whole, (), "recipe-not-utf8", "the text is UTF-16 or UTF-32", "UTF-8 text", "save it as UTF-8"
-            )
+            Fault(whole, (), "recipe-not-utf8", "the text is UTF-16 or UTF-32", "UTF-8 text", "save it as UTF-8")
         )
     try:
         text = data.decode("utf-8-sig")
@@ -80,11 +73,13 @@ def check_characters(text: str, shown: str) -> None:
         )
 
 
-def _unreadable(path: Path, shown: str, error: Exception, asked_by: Fault | None) -> Fault:
-    mark, key = (asked_by.mark, asked_by.path) if asked_by else (Mark(shown, 0, 0), ())
-    named = f" '{shown}'" if asked_by else ""
+def _unreadable(path: Path, shown: str, error: Exception, asked_at: Mark | None) -> Fault:
+    mark, key = (asked_at, ("extends",)) if asked_at else (Mark(shown, 0, 0), ())
+    named = f" '{shown}'" if asked_at else ""
     if isinstance(error, FileNotFoundError | NotADirectoryError):
         return Fault(mark, key, "recipe-no-file", f"there is no such file{named}", remedy=_neighbour(path))
+    if isinstance(error, IsADirectoryError):
+        return Fault(mark, key, "recipe-not-a-file", f"this is no file{named}", "a YAML file")
     reason = getattr(error, "strerror", None) or "its name is not possible here"
     return Fault(mark, key, "recipe-unreadable", f"the file{named} cannot be read: {reason.lower()}")
 

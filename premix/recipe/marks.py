@@ -153,9 +153,7 @@ class _Composer:
         if isinstance(event, events.ScalarEvent):
             node = Node(self.scalar(event), self.mark(event))
         elif depth >= DEEPEST:
-            raise Faulty(
-                self.fault(event, "recipe-too-deep", "values are nested too deeply", f"{DEEPEST} levels")
-            )
+            raise Faulty(self.fault(event, "recipe-too-deep", "values are nested too deeply", f"{DEEPEST} levels"))
         elif isinstance(event, events.MappingStartEvent):
             node = self.mapping(event, depth)
         else:
@@ -166,9 +164,7 @@ class _Composer:
 
     def alias(self, event: Any) -> Node:
         if event.anchor not in self.anchors:
-            raise Faulty(
-                self.fault(event, "recipe-alias", f"no anchor '&{shown(event.anchor)}' stands above this")
-            )
+            raise Faulty(self.fault(event, "recipe-alias", f"no anchor '&{shown(event.anchor)}' stands above this"))
         node, size = self.anchors[event.anchor]
         self.count(event, size)
         return node

@@ -42,9 +42,7 @@ def merge(below: Node | None, above: Node, faults: list[Fault], path: Path = ())
     return Node(entries, above.mark if below is None else below.mark, keys)
 
 
-def _take_away(
-    entries: dict[str, Node], keys: dict[str, Mark], node: Node, path: Path, faults: list[Fault]
-) -> None:
+def _take_away(entries: dict[str, Node], keys: dict[str, Mark], node: Node, path: Path, faults: list[Fault]) -> None:
     key = str(path[-1])
     if key in entries:
         del entries[key], keys[key]

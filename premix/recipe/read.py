@@ -24,14 +24,13 @@ def read_recipe(path: Path, *, song_folder: Path | None = None, settings: Sequen
     problem of every file, in file order.
     """
     faults: list[Fault] = []
-    layers = load_layers(path, song_folder, settings, faults)
+    layers, whole = load_layers(path, song_folder, settings, faults)
     files = [layer.shown for layer in layers]
-    merged: Node | None = None
-    for layer in layers:
-        merged = merge(merged, layer.root, faults)
-    if merged is None or str(path) not in files:
+    if not whole:
         told.tell(faults, files)
-        raise AssertionError("a recipe that was not read has a fault")
+    merged = merge(None, layers[0].root, faults)
+    for layer in layers[1:]:
+        merged = merge(merged, layer.root, faults)
     source = plain(merged)
     source.pop("extends", None)
     data = with_standing_buses(source)
@@ -39,9 +38,7 @@ def read_recipe(path: Path, *, song_folder: Path | None = None, settings: Sequen
     faults.extend(check(data, merged))
     told.tell(faults, files)
     assert recipe is not None, "a recipe without faults is valid"
-    return MergedRecipe(
-        recipe=recipe, source=source, origins=_origins(merged, layers), sha256=_sha256(recipe)
-    )
+    return MergedRecipe(recipe=recipe, source=source, origins=_origins(merged, layers), sha256=_sha256(recipe))
 
 
 def read_yaml(path: Path) -> tuple[Any, dict[told.Path, Mark]]:
@@ -75,7 +72,5 @@ def _origins(merged: Node, layers: Sequence[Layer]) -> dict[str, str]:
 
 
 def _sha256(recipe: Recipe) -> str:
-    text = json.dumps(
-        recipe.model_dump(mode="json"), sort_keys=True, separators=(",", ":"), ensure_ascii=True
-    )
+    text = json.dumps(recipe.model_dump(mode="json"), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()

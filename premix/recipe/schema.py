@@ -50,9 +50,7 @@ def _schema() -> dict[str, Any]:
     for section in (*sections.values(), made):
         for entry in section.get("properties", {}).values():
             _tidy(entry)
-    properties = {"format": made["properties"].pop("format"), "extends": copy.deepcopy(_EXTENDS)} | made[
-        "properties"
-    ]
+    properties = {"format": made["properties"].pop("format"), "extends": copy.deepcopy(_EXTENDS)} | made["properties"]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$id": SCHEMA_ID,

@@ -17,7 +17,11 @@ _WORDS: tuple[tuple[str, str, str], ...] = (
         "begin the list on its own line",
     ),
     ("cannot start any token", "the character {char} cannot begin a value", "put the value in quotes"),
-    ("expected (the )?node content", "a value is missing before {char}", "write the value, or remove {char}"),
+    (
+        "expected (the )?node content",
+        "a value is missing before {char}",
+        "write the value, or close the bracket before it",
+    ),
     (
         "flow sequence",
         "the list opened {opened} does not end properly",
@@ -61,7 +65,7 @@ def syntax_fault(error: Exception, text: str, file: str) -> Fault:
 
 def _words(said: str, char: str, opened: Any) -> tuple[str, str]:
     names = {
-        "char": f"'{char}'" if char else "the end of the line",
+        "char": f"'{char}'" if char else "the end",
         "opened": f"in line {opened.line + 1}, column {opened.column + 1}" if opened else "before this",
     }
     for pattern, what, remedy in _WORDS:

@@ -76,9 +76,7 @@ def place(root: Node, path: Path, key: bool = False) -> Mark:
 
 def _missing(path: Path, key: str, root: Node, schemas: Schemas) -> Fault:
     allowed = schemas.allowed((*path, key))
-    return Fault(
-        place(root, path, key=True), (*path, key), "recipe-missing-key", f"'{key}' is missing", allowed
-    )
+    return Fault(place(root, path, key=True), (*path, key), "recipe-missing-key", f"'{key}' is missing", allowed)
 
 
 def _fault(path: Path, group: str, details: set[str], root: Node, schemas: Schemas) -> Fault:

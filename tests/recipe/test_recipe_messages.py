@@ -1,0 +1,89 @@
+"""Messages of the recipe room: every slug that is listed can be provoked, and none is given that is not listed."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+import premix.recipe
+from premix.errors import RecipeError
+from premix.messages.recipe import SLUGS
+from premix.recipe.read import read_recipe
+
+from .recipe_files import BASE, write
+
+TRIGGERS: dict[str, str | bytes] = {
+    "recipe-no-file": "format: 1\nextends: no.yaml\n",
+    "recipe-not-a-file": "format: 1\nextends: .\n",
+    "recipe-unreadable": 'format: 1\nextends: "a\\0b"\n',
+    "recipe-too-large": BASE + "#" * 1_000_000,
+    "recipe-not-utf8": BASE.encode("utf-16"),
+    "recipe-not-text": BASE + "song: \x01\n",
+    "recipe-yaml": BASE + "x: [\n",
+    "recipe-tab": "format: 1\nmics:\n\td: {}\n",
+    "recipe-no-mapping": "",
+    "recipe-several-documents": BASE + "---\n" + BASE,
+    "recipe-too-deep": BASE + "x: " + "[" * 50,
+    "recipe-tag": BASE + "song: !x y\n",
+    "recipe-alias": BASE + "song: *x\n",
+    "recipe-merge-key": BASE + "gate: {<<: {}}\n",
+    "recipe-key": BASE + "[a]: 1\n",
+    "recipe-duplicate-key": BASE + "mics: {d: {}}\n",
+    "recipe-empty-value": BASE + "gate:\n",
+    "recipe-not-finite": BASE + "gate: {hold_ms: .inf}\n",
+    "recipe-extends": "format: 1\nextends: 3\n",
+    "recipe-extends-cycle": "format: 1\nextends: recipe.yaml\n",
+    "recipe-set": BASE,
+    "recipe-null": BASE + "gate: null\n",
+    "recipe-nothing-to-override": "format: 1\nextends: base.yaml\nmics: {x: {}}\n",
+    "recipe-unknown-key": BASE + "x: 1\n",
+    "recipe-missing-key": "format: 1\n",
+    "recipe-wrong-value": BASE + "gate: x\n",
+    "recipe-out-of-range": BASE + "gate: {hold_ms: -1}\n",
+    "recipe-count": BASE + "deliver: {files: []}\n",
+    "recipe-bad-name": BASE + "buses: {a b: {}}\n",
+    "recipe-chain-step": BASE + "guitar_bus: {chain: [3]}\n",
+    "recipe-not-supported-yet": BASE + "guitar_bus: {chain: [invert]}\n",
+    "recipe-unknown-mic": BASE + "alignment: {reference: x}\n",
+    "recipe-unknown-performance": BASE + "variants: {v: {performances: {x: {}}}}\n",
+    "recipe-unknown-bus": BASE + "variants: {v: {buses: {x: {}}}}\n",
+    "recipe-reference": BASE + "alignment: {reference: room}\n",
+    "recipe-gate-not-room": BASE.replace("dynamic: {}", "dynamic: {gate: {}}"),
+    "recipe-filters-cross": BASE.replace("dynamic: {}", "dynamic: {high_pass_hz: 2, low_pass_hz: 1}"),
+    "recipe-delay-units": BASE.replace("dynamic: {}", "dynamic: {delay: {}}"),
+    "recipe-nothing-heard": BASE.replace("dynamic: {}", "dynamic: {mute: true}"),
+    "recipe-band": BASE + "gate: {band_hz: [2, 1]}\n",
+    "recipe-flac-bits": BASE + "deliver: {format: flac, bits: 32}\n",
+    "recipe-float-dither": BASE + "deliver: {bits: 32, dither: tpdf}\n",
+    "recipe-stands-twice": BASE + "deliver: {files: [stems, stems]}\n",
+    "recipe-name-pattern": BASE + "deliver: {name: x}\n",
+    "recipe-names-collide": BASE.replace("dynamic: {}", "dynamic: {}, Dynamic: {}"),
+    "recipe-more-problems": BASE + "".join(f"x{n}: 1\n" for n in range(60)),
+}
+SETTINGS = {"recipe-set": ["nothing"]}
+
+
+@pytest.mark.parametrize("slug", TRIGGERS)
+def test_a_message_can_be_provoked(tmp_path: Path, slug: str) -> None:
+    """The smallest file for each slug gives it, with a place in the file, and no empty words."""
+    write(tmp_path, BASE, "base.yaml")
+    path = write(tmp_path, TRIGGERS[slug])
+    with pytest.raises(RecipeError) as caught:
+        read_recipe(path, settings=SETTINGS.get(slug, []))
+    given = {problem.slug: problem for problem in caught.value.problems}
+    assert slug in given
+    assert given[slug].what
+    assert set(given) <= set(SLUGS)
+
+
+def test_every_listed_message_is_provoked_here() -> None:
+    """A slug without a trigger above would be a dead entry of the message list."""
+    assert set(TRIGGERS) == set(SLUGS)
+
+
+def test_the_source_gives_no_message_that_is_not_listed() -> None:
+    """Every slug that is written in the recipe room's code stands in the list (unknown-<kind> is put together)."""
+    source = "".join(path.read_text() for path in Path(premix.recipe.__file__).parent.glob("*.py"))
+    written = set(re.findall(r'"(recipe-[a-z0-9-]+[a-z0-9])"', source))
+    assert written <= set(SLUGS)
+    assert {"recipe-unknown-mic", "recipe-unknown-bus", "recipe-unknown-performance"} == set(SLUGS) - written
