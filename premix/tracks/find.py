@@ -23,9 +23,9 @@ def find_tracks(recipe: Recipe, folder: Path) -> tuple[tuple[FoundTrack, ...], t
     A missing mic that is optional is left out, and so is an optional performance of which nothing is there.
     Raises TracksError with every track that has no file, or several.
     """
-    pattern = Pattern(recipe.tracks.name, recipe.song or folder.resolve().name)
     by_hand = [entry.file for p in recipe.performances.values() for entry in p.mics.values() if entry.file]
-    files = list_files(folder, max([pattern.depth, *(name.count("/") for name in by_hand)]))
+    files = list_files(folder, max(name.count("/") for name in (recipe.tracks.name, *by_hand)))
+    pattern = Pattern(recipe.tracks.name, recipe.song or folder.resolve().name)
     audio = [file for file in files if file.is_audio]
     if not audio and not by_hand:
         raise _error("track-no-audio", str(folder), "no audio file is here")
@@ -85,9 +85,7 @@ class _Search:
         return self.pattern.files(spellings, self.mics[mic], files)
 
 
-def _problems(
-    recipe: Recipe, pair: Pair, found: Found, present: set[str], free: Sequence[ListedFile]
-) -> list[Problem]:
+def _problems(recipe: Recipe, pair: Pair, found: Found, present: set[str], free: Sequence[ListedFile]) -> list[Problem]:
     performance, mic = pair
     files, where = found[pair], f"{performance}/{mic}"
     if len(files) > 1:
@@ -146,9 +144,7 @@ def _unused(tracks: Sequence[FoundTrack], audio: Sequence[ListedFile], folder: P
     if not left:
         return ()
     what = f"{len(left)} audio file{'s' if len(left) > 1 else ''} not used: {_named(left)}"
-    return (
-        Finding("track-unused-files", "info", folder.name or str(folder), what, SLUGS["track-unused-files"]),
-    )
+    return (Finding("track-unused-files", "info", folder.name or str(folder), what, SLUGS["track-unused-files"]),)
 
 
 def _named(files: Sequence[ListedFile]) -> str:

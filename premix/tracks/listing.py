@@ -10,6 +10,7 @@ from premix.errors import Problem, TracksError
 from premix.messages.track_names import SLUGS
 
 MOST_FILES = 50_000
+Identities = tuple[tuple[int, int] | None, ...]
 _CODED = (".mp3", ".ogg", ".opus", ".m4a", ".aac", ".wma")
 AUDIO_EXTENSIONS = frozenset((*_CODED, *(extension for entry in FORMATS for extension in entry.extensions)))
 """What a wildcard extension finds; the coded ones too, so that intake can say why it refuses them."""
@@ -46,21 +47,21 @@ def list_files(folder: Path, depth: int) -> tuple[ListedFile, ...]:
     out. Raises TracksError where the folder cannot be read or holds too many files.
     """
     found: list[ListedFile] = []
-    seen: set[tuple[int, int]] = set()
-    waiting = [(folder, "", depth)]
+    seen = 0
+    waiting: list[tuple[Path, str, Identities]] = [(folder, "", ())]
     while waiting:
-        here, prefix, levels = waiting.pop()
+        here, prefix, above = waiting.pop()
+        above = (*above, _identity(here))
         for entry in _entries(here, is_root=not prefix):
+            seen += 1
             name = prefix + entry.name
-            if levels and _is_new_folder(entry, seen):
-                waiting.append((Path(entry.path), f"{name}/", levels - 1))
+            if len(above) <= depth and _is_way_down(entry, above):
+                waiting.append((Path(entry.path), f"{name}/", above))
             elif _is_file(entry):
                 found.append(ListedFile(name, fold(name), Path(entry.path)))
-        if len(found) > MOST_FILES:
+        if seen > MOST_FILES:
             what = f"it holds more than {MOST_FILES} files"
-            raise TracksError(
-                Problem("track-too-many-files", str(folder), what, remedy=SLUGS["track-too-many-files"])
-            )
+            raise TracksError(Problem("track-too-many-files", str(folder), what, remedy=SLUGS["track-too-many-files"]))
     return tuple(sorted(found, key=lambda file: file.name))
 
 
@@ -73,9 +74,7 @@ def _entries(folder: Path, is_root: bool) -> list["os.DirEntry[str]"]:
         if not is_root:
             return []
         reason = (getattr(error, "strerror", None) or "its name is not possible here").lower()
-        raise TracksError(
-            Problem("track-no-folder", str(folder), reason, remedy=SLUGS["track-no-folder"])
-        ) from None
+        raise TracksError(Problem("track-no-folder", str(folder), reason, remedy=SLUGS["track-no-folder"])) from None
 
 
 def _is_file(entry: "os.DirEntry[str]") -> bool:
@@ -85,19 +84,21 @@ def _is_file(entry: "os.DirEntry[str]") -> bool:
         return False
 
 
-def _is_new_folder(entry: "os.DirEntry[str]", seen: set[tuple[int, int]]) -> bool:
-    """Whether to look into this folder: not seen before, by whatever link, and not written by a run."""
+def _is_way_down(entry: "os.DirEntry[str]", above: Identities) -> bool:
+    """Whether this is a folder to look into: none of those above, by whatever link, and not written by a run."""
     try:
-        if not entry.is_dir():
-            return False
-        status = entry.stat()
+        return entry.is_dir() and _identity(Path(entry.path)) not in above and not _is_output(Path(entry.path))
     except OSError:
         return False
-    identity = status.st_dev, status.st_ino
-    if identity in seen:
-        return False
-    seen.add(identity)
-    return not _is_output(Path(entry.path))
+
+
+def _identity(folder: Path) -> tuple[int, int] | None:
+    """The same for every way to name one folder; None where it cannot be read."""
+    try:
+        status = folder.stat()
+    except (OSError, ValueError):
+        return None
+    return status.st_dev, status.st_ino
 
 
 def _is_output(folder: Path) -> bool:

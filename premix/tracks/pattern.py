@@ -15,22 +15,18 @@ class Pattern:
     def __init__(self, text: str, song: str) -> None:
         self.parts = _PLACEHOLDER.split(text)
         self.song = song
-        self.depth = text.count("/")
         extension = text.rpartition("/")[2].rpartition(".")[2]
-        self.any_extension = "*" in extension or "?" in extension or "{" in extension
+        self.any_extension = "*" in extension or "?" in extension
 
     def spelled(self, performance: str, mic: str) -> str:
         """The pattern with its placeholders filled in, as a glob over folded names."""
         values = {"performance": performance, "mic": mic, "song": self.song}
         glob = [
-            _literal(values[part]) if index % 2 else part.replace("[", "[[]")
-            for index, part in enumerate(self.parts)
+            _literal(values[part]) if index % 2 else part.replace("[", "[[]") for index, part in enumerate(self.parts)
         ]
         return fold("".join(glob))
 
-    def files(
-        self, performances: Iterable[str], mics: Iterable[str], files: Iterable[ListedFile]
-    ) -> list[ListedFile]:
+    def files(self, performances: Iterable[str], mics: Iterable[str], files: Iterable[ListedFile]) -> list[ListedFile]:
         """The files that fit any spelling of a performance and any of a mic."""
         globs = [self.spelled(performance, mic).split("/") for performance in performances for mic in mics]
         return [file for file in files if any(_fits(file.folded.split("/"), glob) for glob in globs)]

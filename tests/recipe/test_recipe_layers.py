@@ -159,7 +159,7 @@ def test_new_entries_are_told_from_typos(house: Path) -> None:
         ({"song": "mics: {ribon: {gain_db: 1}}\n"}, "song/song.yaml:1:8 mics.ribon: 'ribon' does not exist"),
         ({"settings": ("mics.ribon.mute=true",)}, "--set mics.ribon.mute=true: 'ribon' does not exist in the mics in"),
         ({"settings": ("performances.lfet.mute=true",)}, "--set performances.lfet.mute=true: 'lfet' does not exist"),
-        ({"song": "performances: {left: {mics: {ribon: {mute: true}}}}\n"}, "song/song.yaml:1:30 performances.left.mics"),
+        ({"song": "performances: {left: {mics: {ribon: {mute: true}}}}\n"}, "song/song.yaml:1:30 performances.left"),
         ({"song": "mics: {ribon: null}\n"}, "song/song.yaml:1:15 mics.ribon: null takes an inherited value away"),
         ({"song": "gate: {attack_ms: null}\n"}, "song/song.yaml:1:19 gate.attack_ms: null takes an inherited"),
         ({"song": "gate: {hodl_ms: 3}\n"}, "song/song.yaml:1:8 gate.hodl_ms: unknown key 'hodl_ms'"),

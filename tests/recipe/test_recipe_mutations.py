@@ -61,8 +61,8 @@ SCALARS = st.one_of(
 KEYS = st.one_of(
     st.sampled_from(
         ["format", "extends", "song", "tracks", "mics", "performances", "alignment", "gate", "buses", "guitar_bus",
-         "groups", "deliver", "variants", "limits", "name", "role", "gain_db", "mute", "delay", "ms", "cm", "bus",
-         "pan", "dynamic", "room", "left", "right", "files", "bits", "chain", "reference", "aliases", "band_hz", "hold_ms"]
+         "groups", "deliver", "variants", "limits", "name", "role", "gain_db", "mute", "delay", "ms", "cm",
+         "pan", "dynamic", "room", "left", "right", "files", "bits", "chain", "reference", "aliases", "band_hz"]
     ),
     st.text(max_size=4),
 )  # fmt: skip

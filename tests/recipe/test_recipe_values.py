@@ -27,7 +27,7 @@ ONE_LINE = {
     "did you mean 'follow'?",
     "gate: {band_hz: [1, 2, 3]}": "4:17 gate.band_hz: 3 entries are too many; allowed: a list of 2, each a number "
     "above 0, at most 192000 Hz",
-    "gate: {band_hz: [80, x]}": "4:22 gate.band_hz[1]: 'x' cannot stand here; allowed: a number above 0, at most 192000",
+    "gate: {band_hz: [80, x]}": "4:22 gate.band_hz[1]: 'x' cannot stand here; allowed: a number above 0,",
     "gate: {hodl_ms: 3}": "4:8 gate.hodl_ms: unknown key 'hodl_ms'; allowed: mode, key, threshold_db,",
     "gate: {reference: a}": "4:8 gate.reference: unknown key 'reference'; allowed: mode",
     "gate: 3": "4:7 gate: 3 cannot stand here; allowed: a mapping with mode, key,",
