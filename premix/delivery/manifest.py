@@ -51,6 +51,7 @@ def manifest(run: FinishedRun) -> dict[str, Any]:
         "tightness": rendering.tightness,
         "takes": rendering.takes,
         "trim_db": rendering.trim_db,
+        "extra_trim_db": rendering.extra_trim_db,
         "findings": run.findings(),
     }
     plain: dict[str, Any] = to_plain(document)
@@ -126,6 +127,7 @@ def _input(track: Track, run: FinishedRun) -> dict[str, Any]:
         "time_reference": header.time_reference,
         "recovered": header.recovered,
         "sample_peak_dbfs": _db(levels.sample_peak),
+        "rms_dbfs": _db(levels.rms),
         "clipped_runs": len(levels.clipped),
     }
 

@@ -18,7 +18,8 @@ _DONE = {
 def bext_of(part: Part, tracks: TrackSet, *, rate: int, bits: int) -> BextFields:
     """The fields for one part, delivered at `rate`; date and time are those of the earliest track, never now.
 
-    The start keeps its time of day: it is rounded to whole samples of the delivered rate.
+    The start keeps its time of day: it is rounded to whole samples of the delivered rate. The lines of the coding
+    history follow EBU R 98, whose free text holds no comma.
     """
     stamps = sorted(
         (t.header.origination_date, t.header.origination_time or "")
@@ -32,7 +33,7 @@ def bext_of(part: Part, tracks: TrackSet, *, rate: int, bits: int) -> BextFields
     first = tracks.tracks[0].header
     history = (
         f"A=PCM,F={tracks.rate},W={first.bits},M=mono,T={len(tracks.tracks)} tracks\r\n"
-        f"A=PCM,F={rate},W={bits},M={mode},T=premix {__version__}, {_DONE[part.kind]}\r\n"
+        f"A=PCM,F={rate},W={bits},M={mode},T=premix {__version__}; {_DONE[part.kind]}\r\n"
     )
     return BextFields(
         description=f"{tracks.song}, {what} {whose}".strip(),

@@ -13,7 +13,6 @@ from pathlib import Path
 
 from premix import __version__
 from premix.delivery.manifest import relative_path
-from premix.model.alignment import MicDecision
 from premix.model.gate import Gating
 from premix.model.render import BusPlan, MicPath, PerformancePlan
 from premix.model.run import FinishedRun
@@ -43,6 +42,7 @@ class SheetRow:
     bus_gain_db: str
     gate: str
     trim_db: str
+    decided_by: str
     notes: str
 
 
@@ -105,7 +105,8 @@ def _row(track: Track, run: FinishedRun) -> SheetRow:
         bus_gain_db=_gain(bus.gain if bus else None),
         gate=_gate(track, run.gating),
         trim_db=_number(run.rendering.trim_db),
-        notes=_notes(track, decision, path, (performance, bus), run),
+        decided_by=decision.origin,
+        notes=_notes(track, path, (performance, bus), run),
     )
 
 
@@ -126,13 +127,12 @@ def _gate(track: Track, gating: Gating) -> str:
 
 def _notes(
     track: Track,
-    decision: MicDecision,
     path: MicPath | None,
     sends: tuple[PerformancePlan | None, BusPlan | None],
     run: FinishedRun,
 ) -> str:
     """Everything the columns do not say, in words."""
-    notes = [f"decided by: {decision.origin}"]
+    notes = []
     if path is None:
         notes.append("not summed")
     if track.header.channels > 1:
@@ -147,10 +147,10 @@ def _notes(
 
 def _table(rows: list[SheetRow]) -> list[str]:
     """The columns that fit on a page, aligned, under their names."""
-    heads = ("mic", "polarity", "delay ms", "cm", "gain dB", "high-pass", "low-pass", "gate", "file")
+    heads = ("mic", "polarity", "delay ms", "cm", "gain dB", "high-pass", "low-pass", "by", "gate", "file")
     cells = [heads, *(
         (r.mic, r.polarity, _short(r.delay_ms, 3), _short(r.delay_cm, 1), _short(r.gain_db, 2),
-         r.high_pass_hz, r.low_pass_hz, r.gate, r.file)
+         r.high_pass_hz, r.low_pass_hz, r.decided_by, r.gate, r.file)
         for r in rows
     )]
     widths = [max(len(line[column]) for line in cells) for column in range(len(heads))]

@@ -1,0 +1,82 @@
+"""What the bext chunk of every output says."""
+
+from pathlib import Path
+
+import pytest
+from wavinfo import WavInfoReader
+
+from premix.delivery.start_stamp import bext_of
+from premix.model.render import Part
+from premix.model.tracks import AudioHeader, Track, TrackSet
+from tests.delivery.conftest import RATE, START, Rendered
+
+
+def song(time_reference: int | None, dates: tuple[str | None, ...] = (None,), rate: int = 48000) -> TrackSet:
+    """Tracks with some dates."""
+    tracks = tuple(
+        Track("left", f"mic{n}", AudioHeader(
+            Path("a.wav"), "WAV", "PCM_24", rate, 1, 100, 24, time_reference=time_reference,
+            origination_date=date, origination_time="10:00:00" if date else None,
+        ))
+        for n, date in enumerate(dates)
+    )
+    return TrackSet("Tidewater", Path(), rate, 100, tracks, time_reference)
+
+
+def test_every_written_file_starts_at_the_common_start(rendered: Rendered) -> None:
+    """Dropped into a workstation, all files land where the recordings were; read by wavinfo."""
+    files = sorted(rendered.out.rglob("*.wav"))
+    assert len(files) == 7
+    for path in files:
+        bext = WavInfoReader(str(path)).bext
+        assert bext.time_reference == START
+        assert bext.originator == "premix"
+        assert (bext.originator_date, bext.originator_time) == ("2024-03-01", "20:00:00")  # the earliest input's
+        assert bext.description.startswith("Tidewater, ")
+
+
+def test_loudness_fields_are_those_of_the_manifest(rendered: Rendered) -> None:
+    """Patched into the finished file; hundredths of a LU or dB."""
+    for file in rendered.run.rendering.files:
+        bext = WavInfoReader(str(rendered.out / file.path)).bext
+        assert bext.loudness_value == pytest.approx(file.measures.loudness_lufs, abs=0.0051)
+        assert bext.max_true_peak == pytest.approx(file.measures.true_peak_dbtp, abs=0.0051)
+
+
+@pytest.mark.parametrize(
+    ("part", "text"),
+    [
+        (Part("stem_left_a", "stem", 1, "left_a", bus="left"), "Tidewater, stem left_a"),
+        (Part("room_left_a", "room", 1, "left_a", "room"), "Tidewater, room left_a room"),
+        (Part("bus_left", "bus", 1, bus="left"), "Tidewater, bus left"),
+        (Part("guitars", "guitar_bus", 2), "Tidewater, guitar bus"),
+    ],
+)
+def test_description_names_song_and_part(part: Part, text: str) -> None:
+    """What a workstation shows beside the file."""
+    assert bext_of(part, song(0), rate=48000, bits=24).description == text
+
+
+def test_coding_history_says_what_was_done() -> None:
+    """Lines of EBU R 98: coding, rate, width, mode, and free text that holds no comma."""
+    lines = bext_of(Part("guitars", "guitar_bus", 2), song(0), rate=44100, bits=16).coding_history.splitlines()
+    assert lines[0] == "A=PCM,F=48000,W=24,M=mono,T=1 tracks"
+    assert lines[1].startswith("A=PCM,F=44100,W=16,M=stereo,T=premix ")
+    assert all(line.count(",") == 4 for line in lines)
+
+
+def test_start_keeps_its_time_of_day_at_another_rate() -> None:
+    """One hour is one hour; rounded to whole samples."""
+    part = Part("guitars", "guitar_bus", 2)
+    assert bext_of(part, song(3600 * 48000), rate=44100, bits=24).time_reference == 3600 * 44100
+    assert bext_of(part, song(48001), rate=96000, bits=24).time_reference == 96002
+    assert bext_of(part, song(None), rate=48000, bits=24).time_reference == 0
+
+
+def test_date_is_the_earliest_of_the_tracks() -> None:
+    """Never the clock; nothing where no track has one."""
+    part = Part("guitars", "guitar_bus", 2)
+    dated = bext_of(part, song(0, (None, "2024-02-02", "2024-01-31")), rate=RATE, bits=24)
+    assert (dated.date, dated.time) == ("2024-01-31", "10:00:00")
+    undated = bext_of(part, song(0, (None, None)), rate=RATE, bits=24)
+    assert (undated.date, undated.time) == ("", "")

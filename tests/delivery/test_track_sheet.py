@@ -1,0 +1,115 @@
+"""The track sheet: with the raw files it is enough to make the stems by hand."""
+
+import csv
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from scipy.signal import butter, sosfilt
+
+from premix.delivery.track_sheet import SheetRow, _number, write_csv
+from tests.delivery.conftest import FRAMES, LATE, RATE, Rendered
+
+
+def rows_of(rendered: Rendered) -> list[dict[str, str]]:
+    """The sheet as any program reads it."""
+    with (rendered.out / "Tidewater_track_sheet.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def by_hand(rows: list[dict[str, str]], tracks: Path, frames: int) -> np.ndarray:
+    """A stem from its rows and the raw files: pad, advance (by a phase shift of the whole file), filter, turn over,
+    gain, sum; nothing of premix is used."""
+    stem = np.zeros(frames)
+    for row in rows:
+        if row["role"] == "room" or "not summed" in row["notes"]:
+            continue
+        samples, rate = soundfile.read(tracks / row["file"])
+        line = np.zeros(2**19)  # longer than the song: nothing comes round
+        line[int(row["start_samples"]) :][: len(samples)] = samples
+        advance = np.exp(2j * np.pi * np.fft.rfftfreq(len(line)) * float(row["delay_samples"]))
+        line = np.fft.irfft(np.fft.rfft(line) * advance, len(line))
+        if row["low_pass_hz"]:
+            line = sosfilt(butter(2, float(row["low_pass_hz"]), fs=rate, output="sos"), line)
+        sign = -1.0 if row["polarity"] == "inverted" else 1.0
+        stem += sign * 10 ** (float(row["gain_db"]) / 20) * line[:frames]
+    return stem * 10 ** ((float(rows[0]["performance_gain_db"]) + float(rows[0]["trim_db"])) / 20)
+
+
+@pytest.mark.parametrize("performance", ["left", "right"])
+def test_stem_made_by_hand_from_the_sheet_is_the_stem(rendered: Rendered, performance: str) -> None:
+    """Delays with fractions, a turned and a filtered mic, a muted one, an exception, a trim and a late start."""
+    rows = [row for row in rows_of(rendered) if row["performance"] == performance]
+    written = soundfile.read(rendered.out / "stems" / f"Tidewater_stem_{performance}.wav")[0]
+    made = by_hand(rows, rendered.tracks, len(written))
+    assert float(rows[0]["trim_db"]) < 0  # the ceiling is low on purpose
+    # -120 dB: the fractional delay's own figure; 32-bit float rounding is far below
+    assert np.abs(written - made).max() < 10 ** (-120 / 20)
+    assert np.abs(written).max() > 0.01
+
+
+def test_sheet_misses_the_stem_when_any_column_is_wrong(rendered: Rendered) -> None:
+    """The check above does notice a turned polarity, a tenth of a sample and a tenth of a dB."""
+    rows = [row for row in rows_of(rendered) if row["performance"] == "left"]
+    written = soundfile.read(rendered.out / "stems" / "Tidewater_stem_left.wav")[0]
+    for column, value in (("polarity", "normal"), ("delay_samples", "6.47"), ("gain_db", "-3.4")):
+        wrong = [row | {column: value} if row["mic"] == "ribbon" else row for row in rows]
+        assert np.abs(written - by_hand(wrong, rendered.tracks, len(written))).max() > 10 ** (-80 / 20)
+
+
+def test_every_track_has_a_row(rendered: Rendered) -> None:
+    """Also muted and room mics, in the order of the tracks, each with who decided."""
+    rows = rows_of(rendered)
+    assert [f"{row['performance']}/{row['mic']}" for row in rows] == [t.name for t in rendered.run.tracks.tracks]
+    assert {row["decided_by"] for row in rows} <= {"recipe", "auto"}
+    (muted,) = (row for row in rows if "not summed" in row["notes"])
+    assert (muted["performance"], muted["mic"], muted["gain_db"]) == ("right", "sub", "")
+    assert {row["start_samples"] for row in rows if row["performance"] == "right"} == {str(LATE)}
+
+
+def test_units_of_a_delay_agree(rendered: Rendered) -> None:
+    """10 cm at 20 degrees: 343.2 m/s (ISO 9613-1:1993), 0.29138 ms."""
+    row = next(r for r in rows_of(rendered) if r["mic"] == "sub")
+    assert float(row["delay_cm"]) == 10.0
+    assert float(row["delay_ms"]) == pytest.approx(100 / 343.2, abs=1e-9)
+    assert float(row["delay_samples"]) == pytest.approx(0.1 / 343.2 * RATE, abs=1e-8)
+
+
+def test_rooms_say_what_their_gate_did(rendered: Rendered) -> None:
+    """Only rooms have a gate."""
+    for row in rows_of(rendered):
+        assert ("open" in row["gate"]) == (row["role"] == "room")
+
+
+def test_printed_page_names_everything_once(rendered: Rendered) -> None:
+    """A block a performance, a line a mic, in columns."""
+    text = (rendered.out / "Tidewater_track_sheet.txt").read_text()
+    assert text.splitlines()[0] == "Tidewater: track sheet"
+    assert f"{RATE} Hz, {FRAMES + LATE} samples ({4 + LATE / RATE:.3f} s)" in text
+    for track in rendered.run.tracks.tracks:
+        assert text.count(track.header.path.name) == 1
+    assert max(len(line) for line in text.splitlines()) < 160
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.0, "0"), (-0.0, "0"), (-0.5, "-0.5"), (100.0, "100"), (1e-12, "0"), (-1e-12, "0"), (1 / 3, "0.333333333")],
+)
+def test_numbers_are_short_and_keep_their_sign(value: float, text: str) -> None:
+    """No '-0', no trailing zeros, no exponent."""
+    assert _number(value) == text
+
+
+def test_file_names_are_no_formulas(tmp_path: Path) -> None:
+    """A spreadsheet must not run what a track is called; the path still leads to the file."""
+    row = SheetRow(
+        "left", "a", "close", "=1+1.wav", 0, "normal", "-1", "0", "0", "0", "", "", "", "0", "left", "0", "", "0",
+        "auto", "",
+    )
+    write_csv(tmp_path / "a.csv", (row,))
+    with (tmp_path / "a.csv").open(newline="") as file:
+        (read,) = csv.DictReader(file)
+    assert (read["file"], read["delay_samples"]) == ("./=1+1.wav", "-1")
+    assert math.isclose(float(read["delay_samples"]), -1.0)
