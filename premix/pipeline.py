@@ -33,6 +33,7 @@ from premix.model.tracks import TrackSet
 from premix.recipe.read import read_recipe
 from premix.tracks.find import find_tracks
 from premix.tracks.intake import take_in
+from premix.units import db_to_gain
 
 
 class Progress:
@@ -100,9 +101,13 @@ def render(
     settings: Sequence[str] = (),
     force: bool = False,
     threads: int = 1,
+    extra_trim_db: float = 0.0,
     progress: Progress | None = None,
 ) -> Outcome:
-    """The main job: OUT appears whole or not at all. Raises UserError with what the user has to mend."""
+    """The main job: OUT appears whole or not at all. Raises UserError with what the user has to mend.
+
+    extra_trim_db: on top of the trim that the ceiling asks for, so that songs sit together.
+    """
     progress = progress or Progress()
     with (
         Package(out, inputs_folder=folder, force=force) as package,
@@ -115,7 +120,7 @@ def render(
         gating = decide_gates(merged.recipe, tracks, analysis, alignment)
         plan = plan_mix(merged.recipe, tracks, alignment, gating)
         with _pool(threads) as pool:
-            rendering, plan = _render_files(prepared, gating, plan, package, pool, progress)
+            rendering, plan = _render_files(prepared, gating, plan, package, pool, progress, extra_trim_db)
         run = FinishedRun(merged, tracks, analysis, alignment, gating, plan, rendering)
         broken = check_limits(merged.recipe.limits, alignment, rendering)
         run = replace(run, rendering=replace(rendering, findings=(*rendering.findings, *broken)))
@@ -140,6 +145,7 @@ def _render_files(
     package: Package,
     pool: Executor | None,
     progress: Progress,
+    extra_trim_db: float,
 ) -> tuple[Rendering, MixPlan]:
     """Render every file that the recipe asks for into the package's folder."""
     tracks, deliver = prepared.tracks, prepared.merged.recipe.deliver
@@ -155,9 +161,14 @@ def _render_files(
         progress.begin("rendering" if meters else "rendering trimmed", work)
         return PartFiles(package.folder, names, parts, tracks, deliver, seed=seed, meters=meters, pool=pool)
 
-    return render_levelled(
-        plan, parts, gating, deliver, open_files, rate=rate, pool=pool, progress=progress.advance
+    plan = replace(plan, trim=db_to_gain(extra_trim_db))
+    # The ceiling goes down with the extra trim, so that the trim under the ceiling stays what it is without it.
+    levels = deliver.model_copy(update={"ceiling_dbtp": deliver.ceiling_dbtp + extra_trim_db})
+    rendering, plan = render_levelled(
+        plan, parts, gating, levels, open_files, rate=rate, pool=pool, progress=progress.advance
     )
+    trim_db = rendering.trim_db + extra_trim_db
+    return replace(rendering, trim_db=trim_db, extra_trim_db=extra_trim_db), plan
 
 
 def _write_documents(run: FinishedRun, document: dict[str, object], folder: Path) -> None:

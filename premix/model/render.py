@@ -160,7 +160,11 @@ class WrittenFile:
 
 @dataclass(frozen=True, slots=True)
 class Rendering:
-    """What the mixdown left: files and measures. trim_db: the common trim that was applied (0: none)."""
+    """What the mixdown left: files and measures.
+
+    trim_db: the common trim that was applied (0: none). extra_trim_db: the part of it that was asked for, so that
+    songs sit together; the rest keeps the files under the ceiling.
+    """
 
     files: tuple[WrittenFile, ...]
     stereo: StereoMeasures | None
@@ -171,3 +175,4 @@ class Rendering:
     tightness: tuple[Tightness, ...] = ()
     takes: tuple[TakePair, ...] = ()
     findings: tuple[Finding, ...] = ()
+    extra_trim_db: float = 0.0
