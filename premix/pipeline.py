@@ -8,13 +8,16 @@ from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from premix.alignment.coarse import coarse_offsets
 from premix.alignment.decide import align
+from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
 from premix.analysis.intact import check_intact
 from premix.analysis.scan import scan
 from premix.delivery.manifest import manifest, write_manifest
 from premix.delivery.names import document_name, file_names
 from premix.delivery.package import Package
 from premix.delivery.part_files import PartFiles
+from premix.delivery.text_file import write_text_file
 from premix.delivery.track_sheet import sheet_rows, write_csv, write_text
 from premix.errors import Problem, RefusedError
 from premix.gate.decide import decide_gates
@@ -31,6 +34,7 @@ from premix.model.render import MixPlan, Rendering
 from premix.model.run import FinishedRun
 from premix.model.tracks import TrackSet
 from premix.recipe.read import read_recipe
+from premix.recipe.sheet import read_sheet
 from premix.tracks.find import find_tracks
 from premix.tracks.intake import take_in
 from premix.units import db_to_gain
@@ -80,16 +84,31 @@ def prepare(
     *,
     settings: Sequence[str] = (),
     threads: int = 1,
+    sheet: Path | None = None,
     progress: Progress | None = None,
 ) -> Iterator[Prepared]:
-    """Everything up to the alignment's decisions; the key envelopes live as long as the context."""
+    """Everything up to the alignment's decisions; the key envelopes live as long as the context.
+
+    sheet: an alignment sheet whose decisions are taken instead of sought.
+    """
     progress = progress or Progress()
     merged, tracks = load(recipe, folder, settings)
+    decided = read_sheet(sheet) if sheet is not None else None
+    if decided is not None:
+        check_sheet(decided, str(sheet), tracks, merged.recipe.reference_mic())
     with _scratch() as scratch:
         progress.begin("reading", tracks.frames * len(tracks.tracks))
         analysis = scan(tracks, merged.recipe, scratch, threads=threads, progress=progress.advance)
         analysis = check_intact(tracks, analysis)
-        alignment = align(merged.recipe, analysis)
+        offsets = coarse_offsets(merged.recipe, analysis)
+        if offsets and sheet is None:
+            (scratch / "in_step").mkdir()
+            progress.begin("reading in step", tracks.frames * len(tracks.tracks))
+            in_step = scan(
+                tracks, merged.recipe, scratch / "in_step", offsets=offsets, threads=threads, progress=progress.advance
+            )
+            analysis = replace(analysis, spectra=in_step.spectra)
+        alignment = align(merged.recipe, analysis, decided)
         yield Prepared(merged, tracks, analysis, alignment)
 
 
@@ -101,6 +120,7 @@ def render(
     settings: Sequence[str] = (),
     force: bool = False,
     threads: int = 1,
+    sheet: Path | None = None,
     extra_trim_db: float = 0.0,
     progress: Progress | None = None,
 ) -> Outcome:
@@ -111,7 +131,9 @@ def render(
     progress = progress or Progress()
     with (
         Package(out, inputs_folder=folder, force=force) as package,
-        prepare(recipe, folder, settings=settings, threads=threads, progress=progress) as prepared,
+        prepare(
+            recipe, folder, settings=settings, threads=threads, sheet=sheet, progress=progress
+        ) as prepared,
     ):
         merged, tracks, analysis, alignment = (
             prepared.merged, prepared.tracks, prepared.analysis, prepared.alignment
@@ -128,6 +150,16 @@ def render(
         _write_documents(run, document, package.folder)
         package.commit()
         return Outcome(run, document, tuple(f for f in broken if f.severity == "error"))
+
+
+def save_sheet(prepared: Prepared, path: Path) -> None:
+    """Write the decisions as an alignment sheet; the file is whole or not there."""
+    alignment, recipe = prepared.alignment, prepared.merged.recipe
+    text = sheet_text(
+        prepared.tracks.song, alignment.rate, alignment.reference, alignment.decisions, prepared.analysis,
+        recipe.alignment.temperature_c,
+    )
+    write_text_file(path, text, SHEET_MARK)
 
 
 def stop_if_refused(merged: MergedRecipe, alignment: Alignment) -> None:

@@ -12,10 +12,14 @@ from premix.alignment.kernel import HIGH_HZ, build_kernel
 from premix.alignment.notes import findings_of
 from premix.alignment.polish import polish
 from premix.alignment.pooling import Estimate, agreeing, tolerance_samples
+from premix.alignment.rotation import find_rotations, rotation_response
+from premix.alignment.sheet import decide_from_sheet
 from premix.alignment.solver import Solution, State, Variable, solve, solve_from
-from premix.model.alignment import Alignment, Efficiency, MicDecision
+from premix.model.alignment import Alignment, AllPass, Efficiency, MicDecision
 from premix.model.analysis import Analysis, ComplexArray
+from premix.model.finding import Finding
 from premix.model.recipe import Recipe
+from premix.model.sheet import Sheet
 from premix.units import ms_to_samples, power_to_db
 
 FINE_SEARCH_MS = 20.0
@@ -24,10 +28,15 @@ MAX_RIVAL = 0.97
 """A best peak of the other polarity this high, against the winner, leaves no clear winner."""
 
 
-def align(recipe: Recipe, analysis: Analysis) -> Alignment:
-    """Decide polarity and delay of every mic, or refuse. Never raises for what the audio holds."""
+def align(recipe: Recipe, analysis: Analysis, sheet: Sheet | None = None) -> Alignment:
+    """Decide polarity and delay of every mic, or refuse. Never raises for what the audio holds.
+
+    sheet: decisions to take instead (checked against the tracks by `check_sheet`); the evidence is not sought then.
+    """
     cases = [build_case(recipe, analysis, s.performance) for s in analysis.spectra]
     rate = analysis.rate
+    if sheet is not None:
+        return _from_sheet(recipe, cases, analysis, sheet)
     while True:
         solved = _Solved(recipe, cases, rate)
         refused = solved.refusals()
@@ -37,14 +46,31 @@ def align(recipe: Recipe, analysis: Analysis) -> Alignment:
             case.trusted[case.index(mic)] = False
             case.refusals[mic] = slug
     decisions = solved.decisions()
-    efficiencies = tuple(_efficiency(case, decisions, rate) for case in cases)
-    reference = recipe.reference_mic()
+    return _alignment(recipe, cases, decisions, findings_of(recipe, cases, decisions, rate), rate)
+
+
+def _from_sheet(recipe: Recipe, cases: Sequence[Case], analysis: Analysis, sheet: Sheet) -> Alignment:
+    as_recorded = [
+        MicDecision(
+            case.performance, mic, settings.role, recipe.reference_mic(), 0.0, 1, "sheet", not settings.mute,
+            coherence=float(case.coherence[m]) if case.close[m] else None,
+        )
+        for case in cases
+        for m, (mic, settings) in enumerate(zip(case.mics, case.settings, strict=True))
+    ]
+    decisions, findings = decide_from_sheet(sheet, as_recorded, analysis)
+    return _alignment(recipe, cases, decisions, tuple(findings), analysis.rate)
+
+
+def _alignment(
+    recipe: Recipe, cases: Sequence[Case], decisions: Sequence[MicDecision], findings: tuple[Finding, ...], rate: int
+) -> Alignment:
     return Alignment(
         rate=rate,
-        reference=reference,
+        reference=recipe.reference_mic(),
         decisions=tuple(decisions),
-        efficiencies=efficiencies,
-        findings=findings_of(recipe, cases, decisions, rate),
+        efficiencies=tuple(_efficiency(case, decisions, rate) for case in cases),
+        findings=findings,
     )
 
 
@@ -140,6 +166,11 @@ class _Solved:
         solution = solve_from(variables, start)
         state = polish(solution.state, [c.signal for c in self._cases], variables)
         self._variables = variables
+        self._rotations: dict[Variable, AllPass] = {}
+        if self._recipe.alignment.rotate == "auto":
+            rotated, self._rotations = find_rotations(state, variables)
+            solution = solve_from(variables, rotated)
+            state = solution.state
         return Solution(state, solution.total, solution.heights, solution.at_edge)
 
     def refusals(self) -> list[tuple[Case, str, str]]:
@@ -189,6 +220,7 @@ class _Solved:
             delay_samples=float(state.delays[k, m]) + case.offsets[m],
             polarity=int(state.signs[k, m]) or 1,
             arrival_samples=float(state.delays[k, m]) + case.offsets[m],
+            rotation=self._rotations.get(self._pooled[k, m]) if (k, m) in self._pooled else None,
             **self._evidence(k, m),
         )
 
@@ -224,7 +256,7 @@ class _Solved:
         kernel = np.abs(self._kernels[k].matrix[m]).sum(axis=0) > 0
         answers = []
         for half in halves:
-            turned = state.signs[k, m] * half * kernel * np.exp(1j * omega * state.delays[k, m])
+            turned = state.signs[k, m] * half * kernel * state.response(k, m) * np.exp(1j * omega * state.delays[k, m])
             bend = float(np.dot(omega**2, turned.real))
             if bend <= 0:
                 return None
@@ -268,9 +300,12 @@ def _efficiency(case: Case, decisions: Sequence[MicDecision], rate: int) -> Effi
     chosen = np.array([case.close[m] and own[m].summed for m in range(len(own))])
     freqs = case.signal.freqs_hz
     zeros, ones = np.zeros(len(own)), np.ones(len(own))
+    rotated = np.ones((len(own), len(freqs)), np.complex128)
+    for m, decision in enumerate(own):
+        if decision.rotation is not None:
+            rotated[m] = rotation_response(decision.rotation, freqs, rate)
     offsets = np.array(case.offsets, np.float64)
     before = phase_terms(freqs, rate, zeros - offsets, ones)
-    after = phase_terms(
-        freqs, rate, np.array([d.delay_samples for d in own]) - offsets, np.array([float(d.polarity) for d in own])
-    )
+    delays, signs = np.array([d.delay_samples for d in own]), np.array([float(d.polarity) for d in own])
+    after = phase_terms(freqs, rate, delays - offsets, signs, rotated)
     return measure_efficiency(case.performance, case.signal, chosen, before, after)

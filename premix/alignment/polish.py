@@ -22,7 +22,8 @@ def polish(state: State, signals: list[SignalSpectra], variables: list[Variable]
     for _ in range(ROUNDS):
         for variable, width in zip(variables, reach, strict=True):
             delay, sign = state.get(variable)
-            if variable.delay_samples is not None or width <= 0.0:
+            rotated = isinstance(state.response(*variable.members[0]), np.ndarray)
+            if variable.delay_samples is not None or width <= 0.0 or rotated:
                 continue
             againsts: list[Against] = [against_rest(signals[k], m, state.turned(k)) for k, m in variable.members]
             shift, _ = likeliest_shift(againsts, [(sign, delay)] * len(againsts), state.rate)

@@ -47,18 +47,29 @@ class State:
         self.signs: npt.NDArray[np.int64] = np.zeros((len(kernels), mics), np.int64)
         self._omega = 2j * np.pi * kernels[0].freqs_hz / rate
         self._turned: ComplexArray = np.zeros((*self.delays.shape, len(self._omega)), np.complex128)
+        self._responses: dict[tuple[int, int], ComplexArray] = {}
 
     def copy(self) -> "State":
         other = State(self.kernels, self.rate)
         other.delays, other.signs, other._turned = self.delays.copy(), self.signs.copy(), self._turned.copy()
+        other._responses = dict(self._responses)
         return other
+
+    def rotate(self, variable: Variable, response: ComplexArray) -> None:
+        """Put an all-pass (F) on the variable's mics; the next `put` takes it up."""
+        for pair in variable.members:
+            self._responses[pair] = response
+
+    def response(self, k: int, m: int) -> ComplexArray | float:
+        """The all-pass (F) of a mic, 1 where it has none."""
+        return self._responses.get((k, m), 1.0)
 
     def put(self, variable: Variable, delay_samples: float, polarity: int) -> None:
         """Give the variable's mics a delay and a polarity (0 takes them out of the sum)."""
         turned = polarity * np.exp(-self._omega * delay_samples)
         for k, m in variable.members:
             self.delays[k, m], self.signs[k, m] = delay_samples, polarity
-            self._turned[k, m] = turned
+            self._turned[k, m] = turned * np.conj(self.response(k, m))
 
     def get(self, variable: Variable) -> tuple[float, int]:
         k, m = variable.members[0]
@@ -73,7 +84,8 @@ class State:
         total = np.zeros(len(self.kernels[0].freqs_hz), np.complex128)
         for k, m in variable.members:
             turned, matrix = self.turned(k), self.kernels[k].matrix
-            total += np.einsum("nf,nf->f", matrix[m], turned) - matrix[m, m] * turned[m]
+            others = np.einsum("nf,nf->f", matrix[m], turned) - matrix[m, m] * turned[m]
+            total += others * self.response(k, m)
         return total
 
     def efficiency(self, k: int) -> float:

@@ -9,6 +9,9 @@ tracks_argument = click.argument("tracks", type=click.Path(path_type=Path))
 set_option = click.option(
     "--set", "settings", multiple=True, metavar="KEY=VALUE", help="Set a value of the recipe, e.g. deliver.bits=32."
 )
+sheet_option = click.option(
+    "--alignment", "sheet", type=click.Path(path_type=Path), help="Take the decisions from this alignment sheet."
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 threads_option = click.option(
     "--threads", type=click.IntRange(1, 64), default=1, show_default=True, help="Threads for one song."

@@ -5,7 +5,14 @@ from pathlib import Path
 import click
 
 from premix.cli import show
-from premix.cli.options import json_option, recipe_argument, set_option, threads_option, tracks_argument
+from premix.cli.options import (
+    json_option,
+    recipe_argument,
+    set_option,
+    sheet_option,
+    threads_option,
+    tracks_argument,
+)
 from premix.cli.summary import summary
 
 
@@ -14,18 +21,28 @@ from premix.cli.summary import summary
 @tracks_argument
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder for the files.")
 @click.option("--force", is_flag=True, help="Replace OUT even if premix did not write it.")
+@sheet_option
 @set_option
 @threads_option
 @json_option
 def render_command(
-    recipe: Path, tracks: Path, out: Path, force: bool, settings: tuple[str, ...], threads: int, as_json: bool
+    recipe: Path,
+    tracks: Path,
+    out: Path,
+    force: bool,
+    sheet: Path | None,
+    settings: tuple[str, ...],
+    threads: int,
+    as_json: bool,
 ) -> int:
     """Render TRACKS after RECIPE into OUT: stems, rooms, buses, the guitar bus, a track sheet and a manifest."""
     from premix.pipeline import render
 
     bar = show.BarProgress()
     try:
-        outcome = render(recipe, tracks, out, settings=settings, force=force, threads=threads, progress=bar)
+        outcome = render(
+            recipe, tracks, out, settings=settings, force=force, threads=threads, sheet=sheet, progress=bar
+        )
     finally:
         bar.end()
     if as_json:

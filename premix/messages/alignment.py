@@ -10,4 +10,6 @@ SLUGS: dict[str, str] = {
     "alignment-moved": "Nothing to do if the mic was moved; else check the file.",
     "alignment-room-unclear": "Listen to the room mic; give its polarity by hand if it should be flipped.",
     "alignment-room-polarity": "Listen to the room mic; give its polarity by hand if it should be flipped.",
+    "sheet-does-not-fit": "Make a new sheet for these tracks: premix align RECIPE TRACKS --save SHEET.",
+    "sheet-audio-changed": "Make a new sheet, or check that the right files are in the folder.",
 }

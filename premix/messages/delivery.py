@@ -13,4 +13,5 @@ SLUGS: dict[str, str] = {
     "names_collide": "Keep {part} in `deliver.name`; names of performances must differ in more than case.",
     "reserved_name": "Choose another `deliver.name` in the recipe.",
     "name_too_long": "Choose a shorter `song` or `deliver.name` in the recipe.",
+    "save-exists": "Choose another name for the file.",
 }

@@ -22,10 +22,10 @@ _NAME = "a name of letters, digits, _ and - (at most 64, a letter or digit first
 
 
 class Schemas:
-    """The recipe's schema, looked up by path."""
+    """A schema, the recipe's own where none is given, looked up by path."""
 
-    def __init__(self) -> None:
-        self.root = recipe_schema()
+    def __init__(self, root: Schema | None = None) -> None:
+        self.root = recipe_schema() if root is None else root
 
     def branches(self, schema: Schema) -> Iterator[Schema]:
         """The alternatives of a schema, references followed, null left out."""

@@ -2,9 +2,9 @@
 
 import re
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import Any, TypeVar
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from premix.model.recipe import Recipe
 from premix.recipe.allowed import Schemas, spoken
@@ -17,21 +17,29 @@ _OWN = ("missing", "extra_forbidden", *_COUNTS)
 """Errors that stand by themselves, whatever else is wrong further down."""
 _SWITCHES = {"yes": "true", "on": "true", "no": "false", "off": "false"}
 _MOST_READ = 500
+Validated = TypeVar("Validated", bound=BaseModel)
 
 
 def validate(data: dict[str, Any], root: Node, faults: list[Fault]) -> Recipe | None:
     """The recipe of plain data (lists as tuples); every fault goes to `faults`. `root` knows the places."""
+    return validate_as(Recipe, data, root, faults)
+
+
+def validate_as(
+    record: type[Validated], data: dict[str, Any], root: Node, faults: list[Fault], schemas: Schemas | None = None
+) -> Validated | None:
+    """`validate` for any record; `schemas` is of the record's own schema (None: the recipe's)."""
     try:
-        return Recipe.model_validate(data)
+        return record.model_validate(data)
     except ValidationError as error:
-        faults.extend(_faults(error.errors(include_url=False, include_context=False), data, root))
+        errors = error.errors(include_url=False, include_context=False)
+        faults.extend(_faults(errors, data, root, schemas or Schemas()))
     except RecursionError:
         faults.append(Fault(root.mark, (), "recipe-too-deep", "values are nested too deeply"))
     return None
 
 
-def _faults(errors: Iterable[Any], data: dict[str, Any], root: Node) -> Iterable[Fault]:
-    schemas = Schemas()
+def _faults(errors: Iterable[Any], data: dict[str, Any], root: Node, schemas: Schemas) -> Iterable[Fault]:
     by_path: dict[tuple[Path, str], set[str]] = {}
     for error in list(errors)[:_MOST_READ]:
         kind = error["type"]
