@@ -16,6 +16,7 @@ COMMANDS = {
     "render": "premix.cli.render",
     "align": "premix.cli.align",
     "inspect": "premix.cli.inspect",
+    "batch": "premix.cli.batch",
     "demo": "premix.cli.demo",
     "schema": "premix.cli.schema",
 }
@@ -25,6 +26,7 @@ HELP = {
     "render": "Turn a song's tracks into stems, buses and a guitar bus.",
     "align": "Show polarity and delay of every mic; nothing is rendered.",
     "inspect": "Check the tracks before any work is done.",
+    "batch": "Render many songs, on this machine's cores or on a cluster.",
     "demo": "Write the demo session.",
     "schema": "Print the JSON Schema of the recipe.",
 }

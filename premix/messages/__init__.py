@@ -3,7 +3,7 @@
 Add a slug to the file of the stage that gives it. The table feeds the message list in recipes/README.md.
 """
 
-from premix.messages import alignment, damage, delivery, demo, gate, measures, recipe, track_names, tracks
+from premix.messages import alignment, batch, damage, delivery, demo, gate, measures, recipe, track_names, tracks
 
 STAGES = {
     "recipe": recipe.SLUGS,
@@ -14,6 +14,7 @@ STAGES = {
     "gate": gate.SLUGS,
     "measures": measures.SLUGS,
     "delivery": delivery.SLUGS,
+    "batch": batch.SLUGS,
     "demo": demo.SLUGS,
 }
 

@@ -1,0 +1,122 @@
+"""The order of a batch: songs -> jobs over an engine -> matched loudness -> what differs between the songs."""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+from premix.batch.cluster import LOCAL, ClusterEngine
+from premix.batch.consistency import Difference, differences
+from premix.batch.engines import Engine, ProcessEngine
+from premix.batch.facts import SongFacts
+from premix.batch.job import TRIM_TOLERANCE_DB, SongJob, SongResult, render_song
+from premix.batch.match import Matching, match_loudness
+from premix.batch.memory import cores, fitting_jobs, free_bytes
+from premix.batch.pulse import Hub
+from premix.batch.run import Runner, Watch, Work
+from premix.batch.songs import find_songs
+from premix.messages.batch import SLUGS
+from premix.model.finding import Finding
+from premix.recipe.read import read_recipe
+
+Match = Literal["loudness", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """A batch that has ended: one result a song in the order they were given.
+
+    matching: None without. differences: between songs that share a set-up. findings: of the batch itself.
+    """
+
+    results: tuple[SongResult, ...]
+    matching: Matching | None
+    differences: tuple[Difference, ...]
+    findings: tuple[Finding, ...]
+    interrupted: bool
+
+
+def run_batch(
+    recipe: Path,
+    songs: Sequence[str],
+    out: Path,
+    *,
+    settings: Sequence[str] = (),
+    force: bool = False,
+    match: Match = "none",
+    jobs: int | None = None,
+    scheduler: str | None = None,
+    watch: Watch | None = None,
+    work: Work = render_song,
+) -> Batch:
+    """Render every song into OUT/<its folder's name>; a song that fails never stops another.
+
+    songs: as `find_songs` takes them. jobs: songs at once, by default one a core, never more than fit into the
+    free memory. scheduler: address of a dask scheduler, or 'local'. Raises UserError where the batch cannot begin.
+    """
+    house = read_recipe(recipe, settings=settings).recipe
+    found = find_songs(songs, house, out)
+    at_once, findings = _at_once(jobs, len(found))
+    if scheduler is not None:  # other machines know no current folder of ours
+        recipe, out = recipe.absolute(), out.absolute()
+        found = tuple(replace(song, folder=song.folder.absolute()) for song in found)
+    with Hub(out) as hub, _engine(scheduler, at_once, hub) as engine:
+        runner = Runner(engine, hub, watch or Watch(), work)
+        trim = None if match == "loudness" else 0.0
+        asked = [
+            SongJob(s.name, recipe, s.folder, out / s.name, hub.go, tuple(settings), force, trim) for s in found
+        ]
+        matching, interrupted = None, False
+        try:
+            runner.run(asked)
+            if match == "loudness":
+                matching = match_loudness(_rendered(runner.results, asked))
+                _render_matched(runner, asked, matching)
+        except KeyboardInterrupt:
+            interrupted = True
+    results = tuple(runner.results.get(job.name, SongResult(job.name, "stopped")) for job in asked)
+    findings = (*findings, *(matching.findings if matching else ()))
+    return Batch(results, matching, differences(_rendered(runner.results, asked)), findings, interrupted)
+
+
+def _at_once(jobs: int | None, songs: int) -> tuple[int, tuple[Finding, ...]]:
+    """Songs at once: as asked or one a core, but no more than there are and than fit into the free memory."""
+    wanted = min(jobs or cores(), max(songs, 1))
+    free = free_bytes()
+    fitting = fitting_jobs(free)
+    if free is None or fitting is None or fitting >= wanted:
+        return wanted, ()
+    slug, what = "batch-fewer-jobs", f"{free / 1e9:.1f} GB of memory are free: {fitting} at once, not {wanted}"
+    return fitting, (Finding(slug, "info", "--jobs", what, SLUGS[slug]),)
+
+
+@contextmanager
+def _engine(scheduler: str | None, jobs: int, hub: Hub) -> Iterator[Engine]:
+    if scheduler is None:
+        yield ProcessEngine(jobs, hub.go)
+    else:
+        with ClusterEngine(scheduler, jobs) as cluster:
+            yield cluster
+
+
+def _rendered(results: dict[str, SongResult], jobs: Sequence[SongJob]) -> list[tuple[str, SongFacts]]:
+    known = (results.get(job.name) for job in jobs)
+    return [(result.name, result.facts) for result in known if result is not None and result.facts is not None]
+
+
+def _render_matched(runner: Runner, asked: Sequence[SongJob], matching: Matching) -> None:
+    """Render again what does not have its matching trim yet."""
+    first = dict(runner.results)
+    again = []
+    for job in asked:
+        facts, trim_db = first[job.name].facts, matching.trims_db.get(job.name)
+        if facts is not None and trim_db is not None and abs(facts.extra_trim_db - trim_db) >= TRIM_TOLERANCE_DB:
+            again.append(replace(job, extra_trim_db=trim_db))
+    runner.run(again)
+    for job in again:
+        result = runner.results[job.name]
+        runner.results[job.name] = replace(result, seconds=first[job.name].seconds + result.seconds)
+
+
+__all__ = ["LOCAL", "Batch", "Match", "run_batch"]

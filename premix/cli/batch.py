@@ -1,0 +1,157 @@
+"""`premix batch`: many songs."""
+
+import os
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from premix.batch.run import Watch
+from premix.cli import show
+from premix.cli.options import json_option, recipe_argument, set_option
+from premix.errors import DeliveryError, Problem
+
+if TYPE_CHECKING:
+    from premix.batch.job import SongResult
+    from premix.batch.order import Batch, Match
+
+
+@click.command("batch")
+@recipe_argument
+@click.argument("songs", metavar="SONG...", nargs=-1, required=True)
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder for the songs' folders.")
+@click.option("--jobs", type=click.IntRange(1, 1024), help="Songs at once. Default: one a core, as memory allows.")
+@click.option("--scheduler", metavar="ADDRESS", help="Render on a dask scheduler's workers; `local` starts some here.")
+@click.option("--force", is_flag=True, help="Render again what is unchanged, and replace what premix did not write.")
+@click.option(
+    "--match", type=click.Choice(["loudness", "none"]), default="none", show_default=True,
+    help="Trim every song's guitar bus down to the softest one's loudness.",
+)
+@click.option("--summary-markdown", type=click.Path(path_type=Path), help="Also write the summary as Markdown.")
+@set_option
+@json_option
+def batch_command(
+    recipe: Path,
+    songs: tuple[str, ...],
+    out: Path,
+    jobs: int | None,
+    scheduler: str | None,
+    force: bool,
+    match: "Match",
+    summary_markdown: Path | None,
+    settings: tuple[str, ...],
+    as_json: bool,
+) -> int:
+    """Render every SONG after RECIPE into a folder of its own in OUT.
+
+    SONG is a folder of tracks, a folder of such folders, a glob, or @FILE with one of these a line. A song that
+    fails never stops another; one whose tracks, recipe and premix are unchanged is not rendered again.
+    """
+    from premix.batch.order import run_batch
+    from premix.batch.summary import as_markdown, document, write_summary, write_text
+    from premix.batch.verdict import exit_code
+
+    _check_folder(summary_markdown)
+    watch = LineWatch()
+    try:
+        batch = run_batch(
+            recipe, songs, out, settings=settings, force=force, match=match, jobs=jobs, scheduler=scheduler,
+            watch=watch,
+        )
+    finally:
+        watch.clear()
+    _show(batch)
+    write_summary(batch, out)
+    if summary_markdown is not None:
+        write_text(summary_markdown, as_markdown(batch))
+    if as_json:
+        show.document(document(batch))
+    return exit_code(batch.results, batch.interrupted)
+
+
+def _check_folder(path: Path | None) -> None:
+    """Tell a wrong --summary-markdown before the work and not after it."""
+    from premix.messages.batch import SLUGS
+
+    if path is not None and not path.absolute().parent.is_dir():
+        slug = "batch-no-summary-folder"
+        raise DeliveryError(Problem(slug, str(path), "its folder does not exist", remedy=SLUGS[slug]))
+
+
+def _show(batch: "Batch") -> None:
+    """The table, what the user has to know of each song, and what differs between them."""
+    from premix.batch.summary import COLUMNS, table_rows
+    from premix.batch.verdict import counts, row_of
+
+    rows = [row_of(result) for result in batch.results]
+    show.table([title for title, _ in COLUMNS], table_rows(rows))
+    for row in rows:
+        for line in row.told:
+            show.say(f"  {row.song}: {line}")
+    for result in batch.results:
+        if result.log:
+            show.say(f"  {result.name}: log: {_log(result)}")
+    if batch.matching is not None and batch.matching.target_lufs is not None:
+        show.say(f"  guitar buses matched to {batch.matching.target_lufs:.2f} LUFS, the softest song's")
+    show.findings(difference.finding() for difference in batch.differences)
+    show.findings(batch.findings)
+    if batch.interrupted:
+        show.say("interrupted: what is finished stays; the same command goes on from here")
+    show.say(counts(rows))
+
+
+def _log(result: "SongResult") -> Path:
+    handle, name = tempfile.mkstemp(prefix="premix-bug-", suffix=".log", text=True)
+    with os.fdopen(handle, "w", encoding="utf-8") as file:
+        file.write(f"{result.name}\n\n{result.log}")
+    return Path(name)
+
+
+class LineWatch(Watch):
+    """One line a finished song; on a terminal also a line below with what is under way and the time left."""
+
+    def __init__(self) -> None:
+        self._live = sys.stderr.isatty()
+        self._songs = self._finished = self._rendered = 0
+        self._start = time.monotonic()
+        self._drawn = False
+
+    def begin(self, songs: int) -> None:
+        self._songs, self._finished, self._rendered = songs, 0, 0
+        self._start = time.monotonic()
+
+    def finished(self, result: "SongResult") -> None:
+        from premix.batch.verdict import row_of
+
+        self._finished += 1
+        self._rendered += result.status != "unchanged"
+        row = row_of(result)
+        self.clear()
+        show.say(f"[{self._finished}/{self._songs}] {result.name}: {row.verdict}, {result.seconds:.1f} s")
+
+    def tick(self, shares: Mapping[str, float]) -> None:
+        if self._live and self._finished < self._songs:
+            self.clear()
+            click.echo(self._line(shares)[: shutil.get_terminal_size().columns - 1], nl=False, err=True)
+            self._drawn = True
+
+    def clear(self) -> None:
+        """Take the live line away."""
+        if self._drawn:
+            click.echo("\r\x1b[K", nl=False, err=True)
+            self._drawn = False
+
+    def _line(self, shares: Mapping[str, float]) -> str:
+        """'[3/8] 1:45 left  Tidewater 63 %  Undertow 12 %': unchanged songs cost nothing and are left out."""
+        done = self._rendered + sum(shares.values())
+        left = ""
+        if done > 0.05:
+            seconds = (time.monotonic() - self._start) * (self._songs - self._finished - sum(shares.values())) / done
+            left = f" {int(seconds) // 60}:{int(seconds) % 60:02d} left"
+        songs = "".join(f"  {name} {100 * share:.0f} %" for name, share in sorted(shares.items()))
+        return f"[{self._finished}/{self._songs}]{left}{songs}"
