@@ -50,9 +50,7 @@ class PartMeter:
     def __init__(self, part: str, rate: int, channels: int, loudness: Measured | None = None) -> None:
         self._part = part
         self._fed = {
-            name: make(rate, channels)
-            for name, make in PART_MEASURES.items()
-            if not (name == "loudness" and loudness)
+            name: make(rate, channels) for name, make in PART_MEASURES.items() if not (name == "loudness" and loudness)
         }
         self._measured: list[Measured] = [*self._fed.values(), *([loudness] if loudness else [])]
 

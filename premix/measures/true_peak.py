@@ -25,7 +25,6 @@ BETA = 8.0
 CHUNK = TAPS // 2
 ROW = 32 * CHUNK
 BATCH = 256
-NEVER = 1e300  # a bend that leaves out digital silence only
 
 
 def oversampling(rate: int) -> int:
@@ -91,9 +90,9 @@ class _ChannelTruePeak:
     """True peak of one channel. Works on rows of ROW samples, on a grid that starts with the stream, so that
     the blocking does not matter; keeps the last rows, whose neighbours are still to come."""
 
-    def __init__(self, factor: int, prune: bool) -> None:
+    def __init__(self, factor: int) -> None:
         self._matrix = _chunk_matrix(factor)
-        self._bend = _bend(factor) if prune else NEVER
+        self._bend = _bend(factor)
         self._waiting = np.zeros(2 * ROW)
         self.peak = 0.0
 
@@ -138,13 +137,10 @@ class _ChannelTruePeak:
 
 
 class TruePeakMeter:
-    """True peak of a stream of blocks, shape (channels, frames); the largest of all channels.
+    """True peak of a stream of blocks, shape (channels, frames); the largest of all channels."""
 
-    prune=False computes every point: slow, for tests. Music costs an eighth of that.
-    """
-
-    def __init__(self, rate: int, channels: int, prune: bool = True) -> None:
-        self._channels = [_ChannelTruePeak(oversampling(rate), prune) for _ in range(channels)]
+    def __init__(self, rate: int, channels: int) -> None:
+        self._channels = [_ChannelTruePeak(oversampling(rate)) for _ in range(channels)]
 
     def feed(self, block: FloatArray) -> None:
         """Measure the next block."""

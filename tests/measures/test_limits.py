@@ -11,9 +11,7 @@ from premix.model.render import Part, PartMeasures, Rendering, StereoMeasures, W
 
 def decision(mic: str, refusal: str | None = None, moved: float | None = None) -> MicDecision:
     origin = "refused" if refusal else "auto"
-    return MicDecision(
-        "left_a", mic, "close", "dynamic", 0.0, 1, origin, refusal=refusal, moved_samples=moved
-    )  # type: ignore[arg-type]
+    return MicDecision("left_a", mic, "close", "dynamic", 0.0, 1, origin, refusal=refusal, moved_samples=moved)  # type: ignore[arg-type]
 
 
 ALIGNMENT = Alignment(
@@ -79,8 +77,8 @@ def test_several_broken_limits_give_one_line_each() -> None:
 
 
 def test_the_message_shows_enough_decimals_to_see_the_difference() -> None:
-    """-2.6004 against -2.6 must not read '-2.60, allowed at least -2.6'."""
-    stereo = StereoMeasures(0.1, None, -2.6004, None)
+    """-2.60041 against -2.6 must not read '-2.60, allowed at least -2.6'."""
+    stereo = StereoMeasures(0.1, None, -2.60041234, None)
     rendering = Rendering((), stereo, None, (), 0.0)
     (finding,) = check_limits(Limits(mono_fold_db=-2.6), ALIGNMENT, rendering)
     assert finding.message == "mono fold is -2.6004 dB, allowed is at least -2.6 dB"

@@ -46,6 +46,17 @@ def test_cases_3_to_5_the_gates_leave_out_what_is_soft(steps: list[tuple[float, 
     assert measure(tones(steps)).integrated_lufs == pytest.approx(-23.0, abs=TOLERANCE_LU)
 
 
+@pytest.mark.parametrize(("below_lu", "counts"), [(12.5, True), (13.1, False)])
+def test_the_relative_gate_is_10_lu_under_the_ungated_mean(below_lu: float, counts: bool) -> None:
+    """Half loud, half `below_lu` softer: the mean lies 2.7 to 2.8 LU under the loud half, so the gate at -12.8.
+
+    0.03 LU: the blocks across the step.
+    """
+    found = measure(tones([(30.0, -20.0), (30.0, -20.0 - below_lu)]))
+    both = -20.0 + 10.0 * np.log10((1.0 + 10.0 ** (-below_lu / 10.0)) / 2.0)
+    assert found.integrated_lufs == pytest.approx(both if counts else -20.0, abs=0.03)
+
+
 def test_case_9_short_term_loudness_is_steady_over_its_own_period() -> None:
     """EBU Tech 3341 case 9: S is -23.0 LUFS at every moment after the first 3 s."""
     meter = LoudnessMeter(RATE, 2)

@@ -51,15 +51,14 @@ def test_the_trim_afterwards_equals_the_trim_before() -> None:
     assert_same(after.result(gain=0.7), before.result())
 
 
-def test_loudness_may_be_measured_elsewhere() -> None:
+def test_loudness_may_be_measured_elsewhere(monkeypatch: pytest.MonkeyPatch) -> None:
     """With the loudness of a Gram output the record is the same, and the part is not filtered again."""
     basis = riff_noise(4.0, seed=41, channels=3)
     gains = np.array([[1.0, -0.5, 0.25], [0.0, 0.5, 1.0]])
     gram = LoudnessGram(RATE, 3, {"guitars": gains})
-    fed, direct = (
-        PartMeter("guitars", RATE, 2, loudness=gram.outputs["guitars"]),
-        PartMeter("guitars", RATE, 2),
-    )
+    direct = PartMeter("guitars", RATE, 2)
+    monkeypatch.setitem(PART_MEASURES, "loudness", lambda rate, channels: pytest.fail("a second meter"))
+    fed = PartMeter("guitars", RATE, 2, loudness=gram.outputs["guitars"])
     gram.feed(basis)
     fed.feed(gains @ basis)
     direct.feed(gains @ basis)
