@@ -52,7 +52,7 @@ class TrackReader:
         if self._digest is not None and begin > self._hashed:
             self._hash_up_to(begin)
         self._source.load(begin, end - begin)
-        self._source.take(0, self.track.channel, out[begin - first : end - first])
+        self._source.take(self.track.channel, out[begin - first : end - first])
         self._hash_loaded(begin, end)
 
     def sha256(self) -> str:
@@ -85,8 +85,8 @@ def first_difference(header: AudioHeader) -> int | None:
         for begin in range(0, header.frames, _PIECE):
             count = min(_PIECE, header.frames - begin)
             source.load(begin, count)
-            source.take(0, 0, left[:count])
-            source.take(0, 1, right[:count])
+            source.take(0, left[:count])
+            source.take(1, right[:count])
             if not np.array_equal(left[:count], right[:count], equal_nan=True):
                 return begin + int(np.argmax(left[:count] != right[:count]))
     finally:

@@ -23,8 +23,8 @@ class Source(Protocol):
     def load(self, first: int, count: int) -> None:
         """Get frames first to first + count of the file; they must be inside it."""
 
-    def take(self, offset: int, channel: int, out: FloatArray) -> None:
-        """One channel of the loaded frames, from `offset` on, as float64."""
+    def take(self, channel: int, out: FloatArray) -> None:
+        """One channel of the loaded frames as float64, from the first on."""
 
     def raw(self, offset: int, count: int) -> bytes | memoryview:
         """Loaded frames as little-endian bytes at the file's own depth, interleaved over all channels."""
@@ -60,12 +60,8 @@ class LinearSource:
                 raise _stops(self._header, first + got // self._frame_bytes)
             got += read
 
-    def take(self, offset: int, channel: int, out: FloatArray) -> None:
+    def take(self, channel: int, out: FloatArray) -> None:
         header = self._header
-        if offset:  # only at the edges of the time line
-            part = self._buffer[offset * self._frame_bytes : (offset + len(out)) * self._frame_bytes + SPARE]
-            unpack(part, header.subtype, header.channels, channel, out, self._scratch)
-            return
         unpack(self._buffer, header.subtype, header.channels, channel, out, self._scratch)
 
     def raw(self, offset: int, count: int) -> memoryview:
@@ -103,10 +99,10 @@ class DecodedSource:
         if kept < count:
             self._decode(first + kept, self._frames[kept:count])
 
-    def take(self, offset: int, channel: int, out: FloatArray) -> None:
+    def take(self, channel: int, out: FloatArray) -> None:
         scale = 2.0**-31 if self._dtype == "int32" else 1.0
         with np.errstate(invalid="ignore"):  # a NaN in a float file is passed on; it is counted later
-            np.multiply(self._frames[offset : offset + len(out), channel], scale, out=out)
+            np.multiply(self._frames[: len(out), channel], scale, out=out)
 
     def raw(self, offset: int, count: int) -> bytes | memoryview:
         return left_justified_bytes(self._frames[offset : offset + count], self._header.subtype)

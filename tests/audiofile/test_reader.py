@@ -70,7 +70,7 @@ def test_any_blocks_of_any_file_are_what_soundfile_reads(
 def test_overlapping_reads_of_flac_decode_each_sample_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Block after block with overlap, as overlap-save reads; a seek would decode up to 4096 frames again."""
+    """Block after block with overlap, from before or after the start, hashed on the way: one pass."""
     path = record(tmp_path / "a.flac", integers(50_000), container="FLAC")
     decoded = []
     real = soundfile.SoundFile.read
@@ -81,11 +81,14 @@ def test_overlapping_reads_of_flac_decode_each_sample_once(
         return got
 
     monkeypatch.setattr(soundfile.SoundFile, "read", counting)
-    with TrackReader(Track("a", "b", read_header(path))) as reader:
-        out = np.empty(4096 + 128)
-        for start in range(-128, 50_000, 4096):
-            reader.read(start, out)
-    assert sum(decoded) == 50_000
+    for begin in (-128, 300):
+        decoded.clear()
+        with TrackReader(Track("a", "b", read_header(path)), hash_samples=True) as reader:
+            out = np.empty(4096 + 128)
+            for start in range(begin, 49_000, 4096):
+                reader.read(start, out)
+            reader.sha256()
+        assert sum(decoded) == 50_000
 
 
 def test_hash_of_a_24_bit_wav_is_that_of_its_data_chunk(tmp_path: Path) -> None:
@@ -147,6 +150,16 @@ def test_file_that_gets_shorter_while_it_is_read_stops_the_run(tmp_path: Path) -
             file.truncate(10_000)
         with pytest.raises(TracksError, match="damaged_samples"):
             reader.read(0, np.empty(10_000))
+
+
+def test_file_that_holds_less_than_its_header_says_stops_the_run(tmp_path: Path) -> None:
+    """A format whose frames cannot be counted beforehand, and that ends without an error."""
+    header = read_header(record(tmp_path / "a.caf", integers(1000), container="CAF"))
+    with (
+        TrackReader(Track("a", "b", replace(header, frames=1001))) as reader,
+        pytest.raises(TracksError, match=r"at frame 1000 of 1001.*\[damaged_samples\]"),
+    ):
+        reader.read(0, np.empty(1001))
 
 
 @pytest.mark.parametrize("container", ["WAV", "FLAC"])

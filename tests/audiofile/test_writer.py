@@ -3,6 +3,7 @@
 import errno
 import hashlib
 import itertools
+import struct
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +33,7 @@ def write(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     numbers = itertools.count()
 
     def make(samples: np.ndarray, kind: str = "wav", bits: int = 24, block: int = 777, **options: Any):  # type: ignore[no-untyped-def]
-        monkeypatch.setattr(sinks, "LARGEST_WAV", 1000 if kind == "rf64" else 4_000_000_000)
+        monkeypatch.setattr(sinks, "LARGEST_WAV", 0 if kind == "rf64" else 4_000_000_000)
         path = tmp_path / f"{next(numbers)}.{'flac' if kind == 'flac' else 'wav'}"
         with PartWriter(
             path, rate=48000, channels=len(samples), frames=samples.shape[1],
@@ -100,6 +101,26 @@ def test_plain_wav_header_for_mono_and_stereo(write: Any) -> None:
     for channels in (1, 2):
         path, _ = write(noise(channels))
         assert path.read_bytes()[20:22] == b"\x01\0"
+
+
+@pytest.mark.parametrize("frames", [100, 101])
+@pytest.mark.parametrize(("kind", "bits"), [k for k in KINDS if k[0] != "flac"])
+def test_sizes_in_the_header_are_those_of_the_file(write: Any, kind: str, bits: int, frames: int) -> None:
+    """Whole file, data chunk with its pad byte (RIFF chunks have even lengths), frames of the fact chunk."""
+    path, _ = write(noise(1, frames), kind, bits)
+    content = path.read_bytes()
+    assert len(content) % 2 == 0
+    data = frames * bits // 8
+    if kind == "rf64":
+        whole, stated, count = struct.unpack("<QQQ", content[20:44])
+        assert count == frames
+    else:
+        (whole,), at = struct.unpack("<I", content[4:8]), content.index(b"data")
+        (stated,) = struct.unpack("<I", content[at + 4 : at + 8])
+    assert (whole + 8, stated) == (len(content), data)
+    if bits == 32 and kind == "wav":
+        at = content.index(b"fact")
+        assert struct.unpack("<II", content[at + 4 : at + 12]) == (4, frames)
 
 
 def test_rf64_is_chosen_for_more_than_four_billion_bytes(tmp_path: Path) -> None:
