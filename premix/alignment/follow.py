@@ -88,12 +88,16 @@ def _even(against: Against) -> ComplexArray:
     return evened
 
 
+def _within(peaks: Sequence[Peak], search: float) -> Peak | None:
+    return next((p for p in peaks if abs(p.delay_samples) <= search), None)
+
+
 def _follower(
     k: int, m: int, against: Against, cross: ComplexArray, heard: bool, rate: int, search: float
 ) -> Follower:
-    peaks = [p for p in find_peaks(cross, against.freqs_hz, rate, search, 12) if abs(p.delay_samples) <= search]
-    best = peaks[0] if peaks else None
-    rival = next((p.height for p in peaks if best and p.polarity != best.polarity), 0.0)
+    best = _within(find_peaks(cross, against.freqs_hz, rate, search), search)
+    other = _within(find_peaks(cross, against.freqs_hz, rate, search, 2, -best.polarity), search) if best else None
+    rival = other.height if other else 0.0
     return Follower(
         kernel=k,
         mic=m,

@@ -49,10 +49,15 @@ def score(cross: ComplexArray, freqs_hz: FloatArray, rate: int, delay_samples: f
 
 
 def find_peaks(
-    cross: ComplexArray, freqs_hz: FloatArray, rate: int, search_samples: float, most: int = 6
+    cross: ComplexArray,
+    freqs_hz: FloatArray,
+    rate: int,
+    search_samples: float,
+    most: int = 6,
+    polarity: int | None = None,
 ) -> list[Peak]:
-    """The highest local extremes (either sign) within +-search_samples, refined, best first; at most `most`, and
-    with `most` 1 those that come within a tenth of the best.
+    """The highest local extremes within +-search_samples, refined, best first; at most `most`, and with `most` 1
+    those that come within a tenth of the best. polarity: of one sign only; None: of either.
 
     An extreme just outside the range, or the end itself where the score still rises, is reported too, so that the
     caller can see an answer at the edge.
@@ -60,7 +65,7 @@ def find_peaks(
     delays, curve = score_curve(cross, freqs_hz, rate, search_samples)
     if not np.any(curve):
         return []
-    height = np.abs(curve)
+    height = np.abs(curve) if polarity is None else np.maximum(polarity * curve, 0.0)
     inner = (height[1:-1] >= height[:-2]) & (height[1:-1] > height[2:])
     candidates = np.flatnonzero(inner) + 1
     candidates = candidates[np.argsort(-height[candidates], kind="stable")[: max(most, 4)]]
@@ -70,6 +75,8 @@ def find_peaks(
     cross, omega = cross[live], 2.0 * np.pi * freqs_hz[live] / rate
     peaks = [_refine(cross, omega, float(delays[c]), 1 if curve[c] > 0 else -1) for c in candidates]
     for end in (0, -1):
+        if height[end] <= 0.0:
+            continue
         peaks.append(Peak(float(delays[end]), 1 if curve[end] > 0 else -1, float(height[end])))
     return sorted(peaks, key=lambda p: -p.height)
 

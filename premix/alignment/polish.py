@@ -1,6 +1,6 @@
 """The last hundredth of a sample: among delays that sum equally well, the one that the noise moves least.
 
-The sum efficiency is flat at its top: a twentieth of a sample costs less than 0.001 dB. Within that plateau the
+The sum efficiency is flat at its top: a twentieth of a sample costs less than 0.0005 dB. Within that plateau the
 maximum-likelihood phase weight C/(1-C) knows the delay better than the even weight of third octaves does.
 """
 
@@ -10,7 +10,7 @@ from premix.alignment.evidence import Against, against_rest, likeliest_shift
 from premix.alignment.kernel import SignalSpectra
 from premix.alignment.solver import State, Variable
 
-PLATEAU_DB = 0.001
+PLATEAU_DB = 0.0005
 ROUNDS = 3
 
 

@@ -2,13 +2,14 @@
 
 The efficiency is linear in each mic's own phase term, so with all other mics held, the best delay and polarity of
 one mic over the whole search range is one inverse FFT away (lag.py). Greedy start, then coordinate ascent, then
-restarts from every runner-up that comes near, so that the answer is the global one.
+restarts from every runner-up of every mic and group of mics that comes near, so that the answer is the global one.
 
 A variable is one unknown (delay, polarity); pooled mics share one variable over several performances.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -19,8 +20,14 @@ from premix.model.analysis import ComplexArray, FloatArray
 
 SWEEPS = 60
 CONVERGED_SAMPLES = 1e-4
-NEAR_RUNNER_UP = 0.55
+SCREEN_SWEEPS, SCREEN_SAMPLES, SCREEN_LEVEL = 5, 0.05, 0.99
+"""A restart is followed this far first, and to the end only when it then comes within 0.04 dB of the best."""
+SAME_SAMPLES = 0.5
+NEAR_RUNNER_UP = 0.5
 """A runner-up peak at least this high, against the best, is worth a restart."""
+RUNNERS_UP = 3
+MOST_GROUPED = 5
+"""Up to so many mics, every group of them is tried; with more, single ones, pairs, and all against the reference."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +95,17 @@ class State:
             total += others * self.response(k, m)
         return total
 
+    def cross_group(self, group: Sequence[Variable]) -> ComplexArray:
+        """(F) cross-spectrum of a group's mics, as they stand, with all mics outside the group."""
+        total = np.zeros(len(self.kernels[0].freqs_hz), np.complex128)
+        for k in {k for variable in group for k, _ in variable.members}:
+            inside = [m for variable in group for i, m in variable.members if i == k]
+            turned = self.turned(k)
+            outside = turned.copy()
+            outside[inside] = 0.0
+            total += np.einsum("mf,mnf,nf->f", turned[inside].conj(), self.kernels[k].matrix[inside], outside)
+        return total
+
     def efficiency(self, k: int) -> float:
         """Efficiency (0 to 1) of one kernel as the state stands."""
         turned = self.turned(k)
@@ -127,12 +145,22 @@ def solve(kernels: Sequence[Kernel], rate: int, variables: Sequence[Variable], s
             base.put(variable, variable.delay_samples or 0.0, variable.polarity or 1)
     best = _ascend(_greedy(base, free), free)
     best_total = best.total()
+    known = [best]
     for seed in _restarts(best, free):
-        candidate = _ascend(seed, free)
-        total = candidate.total()
-        if total > best_total * (1.0 + 1e-9):
-            best, best_total = candidate, total
+        candidate = _ascend(seed, free, SCREEN_SWEEPS, SCREEN_SAMPLES)
+        if any(_same(candidate, other) for other in known):
+            continue
+        known.append(candidate)
+        if candidate.total() > best_total * SCREEN_LEVEL:
+            candidate = _ascend(candidate, free)
+            total = candidate.total()
+            if total > best_total * (1.0 + 1e-9):
+                best, best_total = candidate, total
     return _solution(best, variables)
+
+
+def _same(a: State, b: State) -> bool:
+    return bool(np.array_equal(a.signs, b.signs) and np.abs(a.delays - b.delays).max() < SAME_SAMPLES)
 
 
 def _solution(state: State, variables: Sequence[Variable]) -> Solution:
@@ -151,11 +179,11 @@ def peaks_of(state: State, variable: Variable, most: int = 6) -> list[Peak]:
     if variable.delay_samples is not None:
         value = float(np.real(np.dot(cross, np.exp(2j * np.pi * freqs * variable.delay_samples / state.rate))))
         return [Peak(variable.delay_samples, 1 if value >= 0 else -1, abs(value))]
-    return find_peaks(cross, freqs, state.rate, variable.search_samples, most)
+    return find_peaks(cross, freqs, state.rate, variable.search_samples, most, variable.polarity)
 
 
 def _best(state: State, variable: Variable) -> Peak | None:
-    """Best peak inside the range; looks further down only where the best is not allowed."""
+    """Best peak inside the range; looks further down only where the best lies outside."""
     near = next((p for p in peaks_of(state, variable, 1) if variable.allows(p)), None)
     return near or next((p for p in peaks_of(state, variable, 12) if variable.allows(p)), None)
 
@@ -177,10 +205,12 @@ def _greedy(base: State, free: Sequence[Variable]) -> State:
     return state
 
 
-def _ascend(state: State, free: Sequence[Variable]) -> State:
+def _ascend(
+    state: State, free: Sequence[Variable], sweeps: int = SWEEPS, converged_samples: float = CONVERGED_SAMPLES
+) -> State:
     """Coordinate ascent until no variable moves."""
     state = state.copy()
-    for _ in range(SWEEPS):
+    for _ in range(sweeps):
         moved = 0.0
         for variable in free:
             peak = _best(state, variable)
@@ -189,34 +219,47 @@ def _ascend(state: State, free: Sequence[Variable]) -> State:
             delay, sign = state.get(variable)
             moved = max(moved, abs(peak.delay_samples - delay) + (sign != peak.polarity))
             state.put(variable, peak.delay_samples, peak.polarity)
-        if moved < CONVERGED_SAMPLES:
+        if moved < converged_samples:
             break
     return state
 
 
 def _restarts(best: State, free: Sequence[Variable]) -> list[State]:
-    """States with one or two variables moved to a runner-up that comes near the best."""
-    runners: list[list[Peak]] = []
-    for variable in free:
-        peaks = [p for p in peaks_of(best, variable) if variable.allows(p)]
-        runners.append([p for p in peaks[1:4] if p.height >= NEAR_RUNNER_UP * peaks[0].height] if peaks else [])
+    """States with some variables moved together to a runner-up that comes near the best.
+
+    Moving mics one by one cannot cross from one ridge to the next where several must go the same way, so every
+    group of up to `MOST_GROUPED` mics is tried as one against the rest.
+    """
+    movable = [v for v in free if v.delay_samples is None]
+    sizes = range(1, len(movable) + 1) if len(movable) <= MOST_GROUPED else (1, 2, len(movable))
     seeds = []
-    for i, variable in enumerate(free):
-        for peak in runners[i]:
-            seed = best.copy()
-            seed.put(variable, peak.delay_samples, peak.polarity)
-            seeds.append(_without_moving(seed, free, i))
-            for j in range(i + 1, len(free)):
-                if runners[j]:
-                    double = seed.copy()
-                    double.put(free[j], runners[j][0].delay_samples, runners[j][0].polarity)
-                    seeds.append(double)
+    for size in sizes:
+        for group in combinations(movable, size):
+            cross = best.cross_group(group)
+            search = 2.0 * max(v.search_samples for v in group)
+            peaks = find_peaks(cross, best.kernels[0].freqs_hz, best.rate, search, RUNNERS_UP + 1)
+            top = peaks[0].height if peaks else 0.0
+            seeds += [_moved(best, group, p) for p in peaks if _worth(p, top) and _allowed(best, group, p)]
     return seeds
 
 
-def _without_moving(seed: State, free: Sequence[Variable], held: int) -> State:
-    """Let all other variables answer to the moved one before it may move back."""
-    return _ascend(seed, [v for i, v in enumerate(free) if i != held])
+def _worth(peak: Peak, top: float) -> bool:
+    here = abs(peak.delay_samples) < 1.0 and peak.polarity > 0
+    return not here and peak.height >= NEAR_RUNNER_UP * top
+
+
+def _allowed(state: State, group: Sequence[Variable], shift: Peak) -> bool:
+    """Whether every variable of a group may go that much further and flip that way."""
+    moved = ((v, *state.get(v)) for v in group)
+    return all(v.allows(Peak(d + shift.delay_samples, s * shift.polarity, 0.0)) for v, d, s in moved)
+
+
+def _moved(state: State, group: Sequence[Variable], shift: Peak) -> State:
+    seed = state.copy()
+    for variable in group:
+        delay, sign = state.get(variable)
+        seed.put(variable, delay + shift.delay_samples, sign * shift.polarity)
+    return seed
 
 
 def _evidence(state: State, variable: Variable) -> tuple[tuple[float, float], bool]:
@@ -229,5 +272,9 @@ def _evidence(state: State, variable: Variable) -> tuple[tuple[float, float], bo
     if not inside:
         return (0.0, 0.0), True
     best = inside[0]
-    other = next((p.height for p in inside if p.polarity != best.polarity), 0.0)
-    return (best.height, other), at_edge
+    if variable.delay_samples is not None:
+        return (best.height, 0.0), False
+    cross, freqs = state.cross(variable), state.kernels[0].freqs_hz
+    others = find_peaks(cross, freqs, state.rate, variable.search_samples, 2, -best.polarity)
+    rival = next((p.height for p in others if abs(p.delay_samples) <= variable.search_samples), 0.0)
+    return (best.height, rival), at_edge
