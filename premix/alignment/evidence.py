@@ -14,6 +14,8 @@ from premix.model.analysis import ComplexArray, FloatArray
 
 _TINY = 1e-300
 MAX_COHERENCE = 0.9999
+MIN_DENSITY = 1e-7
+"""Power density, against the mic's strongest, below which a bin tells nothing (-70 dB)."""
 SMOOTH_BINS = 21
 """Bins (60 Hz) over which coherence is averaged where the delay is weighed: narrower than a third octave up high."""
 
@@ -56,6 +58,8 @@ def against_rest(signal: SignalSpectra, m: int, turned: ComplexArray) -> Against
     covered = np.zeros(len(raw))
     for b, part in enumerate(slices):
         covered[part] = signal.mask[m, b]
+    density = _smooth(signal.total[m])
+    covered[density < MIN_DENSITY * density.max(initial=0.0)] = 0.0  # leakage of the window is coherent, and wrong
     return Against(
         signal.freqs_hz,
         slices,

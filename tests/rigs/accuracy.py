@@ -1,0 +1,193 @@
+"""Single trials of the alignment's accuracy, shared by the tests (few, fixed seeds) and the bench (many)."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from premix.alignment.case import build_case
+from premix.alignment.decide import align
+from premix.alignment.kernel import HIGH_HZ, build_kernel
+from tests.rigs.baselines import BASELINES
+from tests.rigs.brute import brute_force, efficiency_of
+from tests.rigs.cabinets import random_cabinet
+from tests.rigs.decisions import analysis_of, decide_rig, recipe_for
+from tests.rigs.impostors import spoiled
+
+RATE = 48000
+SPOILERS = ("other_take", "other_song", "hum", "noise", "silence")
+
+
+def band_noise(rng, frames, rate, low_hz, high_hz):
+    """White noise within a band, none outside it."""
+    spectrum = np.fft.rfft(rng.standard_normal(frames))
+    freqs = np.fft.rfftfreq(frames, 1.0 / rate)
+    spectrum[(freqs < low_hz) | (freqs > high_hz)] = 0.0
+    return np.fft.irfft(spectrum, frames)
+
+
+def shifted(signal, delay_samples):
+    """The signal late by any fraction of a sample, exactly, around the ends."""
+    spectrum = np.fft.rfft(signal)
+    return np.fft.irfft(spectrum * np.exp(-2j * np.pi * np.arange(len(spectrum)) / len(signal) * delay_samples),
+                        len(signal))
+
+
+def solve_signals(signals, rate, roles=None, **alignment):
+    """Decisions of the whole stage for bare signals (M, n); mic 0 is the reference."""
+    names = [f"mic{i}" for i in range(len(signals))]
+    roles = roles or ["close"] * len(signals)
+    recipe = recipe_for(names, roles, **alignment)
+    return align(recipe, analysis_of({"left_a": np.asarray(signals)}, rate, names, roles)).decisions
+
+
+def pure_delay_errors(low_hz, high_hz, delays=tuple(k / 10 for k in range(1, 10))):
+    """Errors in samples for delays of tenths of a sample, alternately inverted, without noise."""
+    errors = []
+    for index, delay in enumerate(delays):
+        source = band_noise(np.random.default_rng(index), 6 * RATE, RATE, low_hz, high_hz)
+        sign = -1 if index % 2 else 1
+        decision = solve_signals([source, sign * shifted(source, delay)], RATE)[1]
+        errors.append(decision.delay_samples - delay if decision.polarity == sign else np.inf)
+    return np.array(errors)
+
+
+def cramer_rao_samples(low_hz, high_hz, seconds, coherence, rate):
+    """Bound of the delay between two noisy copies, in samples (Knapp & Carter 1976; Quazi 1981):
+    var = 3 / (8 pi^2 T) (1 + 2 SNR) / SNR^2 / (f2^3 - f1^3)."""
+    snr = np.sqrt(coherence) / (1.0 - np.sqrt(coherence))
+    variance = 3.0 / (8.0 * np.pi**2 * seconds) * (1.0 + 2.0 * snr) / snr**2 / (high_hz**3 - low_hz**3)
+    return float(np.sqrt(variance) * rate)
+
+
+def pair_errors(low_hz, high_hz, seconds, coherence, seeds):
+    """(errors in samples, wrong polarities, bound in samples) of noisy pairs, one trial a seed."""
+    errors, wrong = [], 0
+    for seed in seeds:
+        rng = np.random.default_rng([seed, 71])
+        frames = round(seconds * RATE)
+        source = band_noise(rng, frames, RATE, low_hz, high_hz)
+        delay, sign = float(rng.uniform(-30, 30)), int(rng.choice([-1, 1]))
+        snr = np.sqrt(coherence) / (1.0 - np.sqrt(coherence))
+        density = source.std() / np.sqrt((high_hz - low_hz) / (RATE / 2.0)) / np.sqrt(snr)
+        noisy = [x + density * rng.standard_normal(frames) for x in (source, sign * shifted(source, delay))]
+        roles = ["close", "sub" if high_hz < 300.0 else "close"]
+        decision = solve_signals(noisy, RATE, roles)[1]
+        errors.append(decision.delay_samples - delay)
+        wrong += decision.polarity != sign
+    return np.array(errors), wrong, cramer_rao_samples(low_hz, high_hz, seconds, coherence, RATE)
+
+
+@dataclass(frozen=True)
+class CabinetCase:
+    """One simulated cabinet: what went wrong (hopefully nothing), and the efficiencies of all methods."""
+
+    seed: int
+    via: str
+    what: str
+    mics: int
+    wrong: int
+    refused: int
+    lowest_coherence: float
+    narrowest: float
+    efficiency_db: dict
+    wrong_by: dict
+    brute_loss_db: float | None
+
+
+def cabinet_settings(seed):
+    """The set-up of a seed: rates, mics, colours, noise, rooms, all in turn."""
+    rng = np.random.default_rng([seed, 72])
+    return {
+        "rate": (48000, 44100, 48000, 96000)[seed % 4] if seed % 3 == 0 else 48000,
+        "seconds": 8.0 if seed % 2 else 6.0,
+        "n_close": 2 + (seed % 5 == 0),
+        "colour": ("mild", "strong", "none")[seed % 3],
+        "via": "pyroomacoustics" if seed % 5 in (1, 3) else "direct",
+        "noise_db": float(rng.uniform(-60, -25)),
+        "hum_db": float(rng.uniform(-55, -20)),
+        "bleed_db": float(rng.uniform(-45, -24)),
+    }
+
+
+def cabinet_case(seed):
+    """Align one cabinet, and hold it against brute force and the plain methods on the same kernel."""
+    settings = cabinet_settings(seed)
+    rig = random_cabinet(seed, **settings)
+    names, roles = [m.name for m in rig.mics], [m.role for m in rig.mics]
+    recipe, analysis = recipe_for(names, roles), analysis_of({"left_a": rig.signals}, rig.rate, names, roles)
+    alignment = align(recipe, analysis)
+    case = build_case(recipe, analysis, "left_a")
+    kernel = build_kernel(case.signal, case.signal.matrix, case.chosen, HIGH_HZ)
+    truth = np.array([m.polarity * rig.mics[0].polarity for m in rig.mics])
+    own = np.array([d.polarity for d in alignment.decisions])
+    matrix, freqs, search = kernel.matrix, kernel.freqs_hz, 0.004 * rig.rate
+    figures = {"as recorded": alignment.efficiencies[0].before_db}
+    wrong_by = {"as recorded": int((truth != 1).sum())}
+    for name, method in BASELINES.items():
+        found = [method(rig.signals[0], s, search) for s in rig.signals[1:]]
+        signs = np.array([1, *(f[1] for f in found)])
+        value = efficiency_of(matrix, freqs, rig.rate, [0.0, *(f[0] for f in found)], signs)
+        figures[name], wrong_by[name] = 10.0 * np.log10(max(value, 1e-6)), int((signs != truth).sum())
+    figures["premix"], wrong_by["premix"] = alignment.efficiencies[0].after_db, int((own != truth).sum())
+    loss = None
+    if len(names) == 3 or seed % 20 == 0:
+        step = (0.5 if len(names) == 3 else 1.0) * rig.rate / 48000
+        best = brute_force(matrix, freqs, rig.rate, 0, range(1, len(names)), search, step)
+        loss = 10.0 * np.log10(best) - figures["premix"]
+    return CabinetCase(
+        seed=seed,
+        via=settings["via"],
+        what=f"{settings['colour']} colour, {settings['via']}, {len(rig.speakers_m)} speakers, {rig.rate} Hz",
+        mics=len(names) - 1,
+        wrong=wrong_by["premix"],
+        refused=len(alignment.refused()),
+        lowest_coherence=min(d.coherence for d in alignment.decisions),
+        narrowest=min((d.margin_db for d in alignment.decisions if d.margin_db is not None), default=np.inf),
+        efficiency_db=figures,
+        wrong_by=wrong_by,
+        brute_loss_db=loss,
+    )
+
+
+@dataclass(frozen=True)
+class SpoiledCase:
+    """One cabinet with a false mic: whether it was let in, and whether a good one was thrown out."""
+
+    kind: str
+    accepted: bool
+    refused_good: int
+    coherence: float
+    slug: str
+
+
+def spoiled_case(seed):
+    """A cabinet in which one mic other than the reference is an impostor or dead."""
+    settings = cabinet_settings(seed) | {"n_close": 3}
+    kind = SPOILERS[seed % len(SPOILERS)]
+    index = 1 + seed // len(SPOILERS) % 3
+    rig = spoiled(seed, index, kind, **settings)
+    decisions = decide_rig(rig).decisions
+    false = decisions[index]
+    good = [d for i, d in enumerate(decisions) if i != index]
+    return SpoiledCase(
+        kind, false.refusal is None, sum(d.refusal is not None for d in good), false.coherence, str(false.refusal)
+    )
+
+
+def closure_case(seed):
+    """|tau(a,b) + tau(b,c) + tau(c,a)| of three colourless mics, each pair solved by itself."""
+    rig = random_cabinet(seed, n_close=3, sub=False, colour="none", n_speakers=1, seconds=6.0, noise_db=-50.0)
+    a, b, c = rig.signals[:3]
+    loop = [solve_signals(pair, rig.rate)[1].delay_samples for pair in ((a, b), (b, c), (c, a))]
+    return abs(sum(loop))
+
+
+def hum_trap_case(seed):
+    """How far the answer moves when both mics get the same hum and a little of each other at lag zero."""
+    rig = random_cabinet(seed, n_close=2, sub=False, colour="none", n_speakers=1, seconds=6.0, hum_db=-70.0)
+    clean = solve_signals(rig.signals, rig.rate)[1].delay_samples
+    time_s = np.arange(rig.signals.shape[1]) / rig.rate
+    hum = sum(np.sin(2 * np.pi * rig.mains_hz * k * time_s + k) / k for k in (1, 2, 3, 5))
+    hum *= 10 ** (-10 / 20) * rig.signals[0].std() / hum.std()
+    crossed = rig.signals + 10 ** (-40 / 20) * rig.signals[::-1] + hum
+    return abs(solve_signals(crossed, rig.rate)[1].delay_samples - clean)
