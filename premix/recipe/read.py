@@ -72,5 +72,6 @@ def _origins(merged: Node, layers: Sequence[Layer]) -> dict[str, str]:
 
 
 def _sha256(recipe: Recipe) -> str:
-    text = json.dumps(recipe.model_dump(mode="json"), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    """Of the record as JSON in the record's own order: the order of the mics says which is the reference."""
+    text = json.dumps(recipe.model_dump(mode="json"), separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()

@@ -37,7 +37,7 @@ class ListedFile:
 
 def fold(text: str) -> str:
     """The text as names are compared: Unicode form NFC, case ignored."""
-    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())
+    return unicodedata.normalize("NFC", text.casefold())
 
 
 def list_files(folder: Path, depth: int) -> tuple[ListedFile, ...]:

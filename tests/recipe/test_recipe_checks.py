@@ -4,6 +4,10 @@ from pathlib import Path
 
 import pytest
 
+from premix.recipe.chain_form import for_record
+from premix.recipe.faults import Fault
+from premix.recipe.marks import plain, read_nodes
+
 from .recipe_files import BASE, read, said, slugs
 
 MICS = "mics: {dynamic: {}, ribbon: {}, sub: {role: sub}, room: {role: room}}"
@@ -95,6 +99,10 @@ FAULTS = {
     "aliases of one form": (
         recipe(mics='mics: {dynamic: {aliases: ["ré"]}, ribbon: {aliases: ["re\u0301"]}}'),
         "2:55 mics.ribbon.aliases[0]: 're",
+    ),
+    "aliases of one meaning": (
+        recipe(mics="mics: {dynamic: {aliases: [straße]}, ribbon: {aliases: [STRASSE]}}"),
+        "2:57 mics.ribbon.aliases[0]: 'STRASSE' and 'straße' are one name",
     ),
     "names that join alike": (
         recipe(
@@ -240,3 +248,16 @@ def test_standing_buses_lie_under_what_the_recipe_says(tmp_path: Path) -> None:
 def test_buses_that_nothing_is_sent_to_are_not_made_up(tmp_path: Path) -> None:
     """A recipe without a centre has no centre bus."""
     assert list(read(tmp_path, BASE).recipe.buses) == ["left"]
+
+
+def test_chain_steps_become_kind_and_parameters(tmp_path: Path) -> None:
+    """A bare name, a name with parameters, a name with none; anything else is no processor."""
+    text = "guitar_bus: {chain: [invert, {high_pass: {cutoff_hz: 80}}, {bell: null}]}\n"
+    root = read_nodes(text, "x", [])
+    assert root is not None
+    faults: list[Fault] = []
+    steps = for_record(plain(root), root, faults)["guitar_bus"]["chain"]
+    assert steps == ({"kind": "invert"}, {"kind": "high_pass", "params": {"cutoff_hz": 80}}, {"kind": "bell"})
+    assert faults == []
+    lines = said(tmp_path, BASE + "guitar_bus: {chain: [3, {a: {}, b: {}}, {c: 1}, []]}\n")
+    assert slugs(lines) == ["recipe-not-supported-yet"] + ["recipe-chain-step"] * 4

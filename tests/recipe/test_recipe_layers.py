@@ -123,6 +123,16 @@ def test_the_hash_is_of_the_meaning(house: Path) -> None:
     assert same != layered(house, settings=("gate.hold_ms=41",)).sha256
 
 
+def test_the_hash_knows_the_order_of_the_mics(house: Path) -> None:
+    """The first close mic is the reference, so another order is another recipe; the order of settings is none."""
+    whole = layered(house).sha256
+    first, second = "  dynamic: {gain_db: 0}\n", "  ribbon: {gain_db: -2, delay: {ms: 0.5}}\n"
+    write(house, HOUSE.replace(first + second, second + first), "house.yaml")
+    assert layered(house).sha256 != whole
+    write(house, HOUSE.replace("hold_ms: 40, release_ms: 60", "release_ms: 60, hold_ms: 40"), "house.yaml")
+    assert layered(house).sha256 == whole
+
+
 def test_a_delay_by_hand_is_replaced_whole(house: Path) -> None:
     """{cm: 3} over {ms: 0.5} is {cm: 3}, not both."""
     delay = layered(house, "mics: {ribbon: {delay: {cm: 3}}}\n").recipe.mics["ribbon"].delay

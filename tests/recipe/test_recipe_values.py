@@ -141,6 +141,12 @@ deliver: {bits: 32, format: flac, name: x}
     assert [line for line, _ in places] == [2, 4, 4, 5, 5, 6, 8, 9, 10, 10, 11, 11, 12, 12]
 
 
+@pytest.mark.parametrize("line", ["song:", "gate: {hold_ms: .inf, attack_ms: 1}", "deliver: {bits: !x 20}"])
+def test_one_value_is_told_once(tmp_path: Path, line: str) -> None:
+    """What follows from a fault that is told (its stand-in does not fit either) is not told as well."""
+    assert len(said(tmp_path, BASE.replace("{left: {bus: left}}", "{left: {bus: left, gain_db: }}") + line)) == 2
+
+
 @pytest.mark.parametrize("name", ["dict", "tuple", "float", "str", "int", "model", "Section", "DelayByHand", "Input"])
 def test_no_message_speaks_of_types_of_a_library(tmp_path: Path, name: str) -> None:
     """A list, a mapping, a text and a number at every key: no word of the program's inside shows."""

@@ -121,7 +121,7 @@ def test_unicode_form_does_not_matter(tmp_path: Path, form: str) -> None:
 
 def test_aliases_are_other_names(tmp_path: Path) -> None:
     """Of mics and of performances, taken literally, beside the name itself."""
-    touch(tmp_path, "L 1_rbn.wav", "L 1_d*.wav", "right_ribbon.wav", "right_dynamic.wav")
+    touch(tmp_path, "L 1_rbn.wav", "L 1_d*.wav", "L 1_dusty.wav", "right_ribbon.wav", "right_dynamic.wav")
     what = recipe(
         mics={"dynamic": {"aliases": ("d*",)}, "ribbon": {"aliases": ("rib", "RBN")}},
         performances={"left": {"bus": "left", "aliases": ("l 1",)}, "right": {"bus": "right"}},
