@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from premix.delivery import lock
+from premix.delivery.lock import Lock
 from premix.delivery.package import Package
 from premix.errors import DeliveryError
 from premix.messages.delivery import SLUGS
@@ -192,19 +194,46 @@ def test_lock_of_a_dead_run_is_no_lock(tmp_path: Path, tracks: Path) -> None:
     assert sorted(p.name for p in tmp_path.iterdir()) == ["out", "tracks"]
 
 
-def test_lock_survives_a_file_that_is_removed_while_it_is_taken(tmp_path: Path, tracks: Path) -> None:
-    """A holder removes its file at the end; who opened it before must not believe to hold anything."""
-    from premix.delivery.lock import Lock
-
-    lock = tmp_path / "lock"
-    first, second, third = Lock(lock), Lock(lock), Lock(lock)
+def test_lock_is_held_by_one_at_a_time(tmp_path: Path) -> None:
+    """And its file is gone at the end."""
+    path = tmp_path / "lock"
+    first, second = Lock(path), Lock(path)
     assert first.take()
     assert not second.take()
     first.drop()
     assert second.take()
+    second.drop()
+    assert not path.exists()
+
+
+def test_lock_on_a_file_that_its_holder_just_removed_is_no_lock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Opened while held, locked after the holder has removed it: a lock on a file that nobody else can see."""
+    path = tmp_path / "lock"
+    first, second, third = Lock(path), Lock(path), Lock(path)
+    assert first.take()
+    real = lock._lock
+
+    def late(handle: int) -> bool:
+        first.drop()
+        return real(handle)
+
+    monkeypatch.setattr(lock, "_lock", late)
+    assert second.take()
     assert not third.take()
     second.drop()
-    assert not lock.exists()
+
+
+def test_leftovers_of_killed_runs_go_and_a_lost_name_comes_back(tmp_path: Path, tracks: Path) -> None:
+    """Killed while writing, and killed between two renames: the next run puts it right, even when it fails."""
+    deliver(tmp_path / "out", tracks, "old")
+    (tmp_path / "out").rename(tmp_path / ".premix-old-out")
+    (tmp_path / ".premix-new-out").mkdir()
+    (tmp_path / ".premix-new-out" / "half.wav").write_text("half")
+    with Package(tmp_path / "out", inputs_folder=tracks):
+        assert listing(tmp_path / "out")["sheet.csv"] == "old"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["out", "tracks"]
 
 
 def test_need_compares_with_the_free_space(tmp_path: Path, tracks: Path) -> None:

@@ -86,6 +86,15 @@ def test_start_time_of_another_session_is_refused() -> None:
     assert "3599 s after all earlier tracks have ended" in caught.value.problems[0].what
 
 
+def test_gap_is_counted_from_the_last_track_to_end() -> None:
+    """A short track that starts in between does not open a gap."""
+    line = place([
+        track("left", "a", 1000 * RATE, 0), track("centre", "a", 10 * RATE, 10 * RATE),
+        track("right", "a", 50 * RATE, 900 * RATE),
+    ])
+    assert starts(line) == [0, 10 * RATE, 900 * RATE]
+
+
 def test_performance_that_enters_late_is_no_error() -> None:
     """A centre performance that only plays the last chorus."""
     line = place([track("left", "a", 60 * RATE, 0), track("centre", "a", 30 * RATE, 200 * RATE)])
