@@ -35,6 +35,8 @@ from premix.model.run import FinishedRun
 from premix.model.tracks import TrackSet
 from premix.recipe.read import read_recipe
 from premix.recipe.sheet import read_sheet
+from premix.report.extra import missing_extra
+from premix.report.page import Report, write_report
 from premix.tracks.find import find_tracks
 from premix.tracks.intake import take_in
 from premix.units import db_to_gain
@@ -122,11 +124,14 @@ def render(
     threads: int = 1,
     sheet: Path | None = None,
     extra_trim_db: float = 0.0,
+    report: bool = False,
+    pictures: Path | None = None,
     progress: Progress | None = None,
 ) -> Outcome:
     """The main job: OUT appears whole or not at all. Raises UserError with what the user has to mend.
 
-    extra_trim_db: on top of the trim that the ceiling asks for, so that songs sit together.
+    extra_trim_db: on top of the trim that the ceiling asks for, so that songs sit together. report: with the HTML
+    page, where its extra is installed. pictures: folder for the page's pictures as files.
     """
     progress = progress or Progress()
     with (
@@ -148,7 +153,10 @@ def render(
         run = replace(run, rendering=replace(rendering, findings=(*rendering.findings, *broken)))
         document = manifest(run)
         _write_documents(run, document, package.folder)
+        page = _write_page(run, document, package.folder) if report and missing_extra() is None else None
         package.commit()
+        if page is not None and pictures is not None:
+            page.save_pictures(pictures)
         return Outcome(run, document, tuple(f for f in broken if f.severity == "error"))
 
 
@@ -208,6 +216,10 @@ def _write_documents(run: FinishedRun, document: dict[str, object], folder: Path
     write_csv(folder / document_name(run.tracks.song, "track_sheet", "csv"), rows)
     write_text(folder / document_name(run.tracks.song, "track_sheet", "txt"), rows, run.tracks)
     write_manifest(folder, document)
+
+
+def _write_page(run: FinishedRun, document: dict[str, object], folder: Path) -> Report:
+    return write_report(run, document, folder / document_name(run.tracks.song, "report", "html"))
 
 
 def _pool(threads: int) -> ThreadPoolExecutor | nullcontext[None]:

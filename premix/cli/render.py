@@ -21,6 +21,10 @@ from premix.cli.summary import summary
 @tracks_argument
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder for the files.")
 @click.option("--force", is_flag=True, help="Replace OUT even if premix did not write it.")
+@click.option("--no-report", is_flag=True, help="Make no HTML page.")
+@click.option(
+    "--pictures", type=click.Path(path_type=Path), metavar="DIR", help="Also write the page's pictures as SVG and PNG."
+)
 @sheet_option
 @set_option
 @threads_option
@@ -30,18 +34,25 @@ def render_command(
     tracks: Path,
     out: Path,
     force: bool,
+    no_report: bool,
+    pictures: Path | None,
     sheet: Path | None,
     settings: tuple[str, ...],
     threads: int,
     as_json: bool,
 ) -> int:
-    """Render TRACKS after RECIPE into OUT: stems, rooms, buses, the guitar bus, a track sheet and a manifest."""
+    """Render TRACKS after RECIPE into OUT: stems, rooms, buses, the guitar bus, a track sheet, a manifest, a page."""
     from premix.pipeline import render
+    from premix.report.extra import missing_extra
 
+    missing = missing_extra()
+    if pictures is not None and (no_report or missing):
+        raise click.UsageError("--pictures needs the page: leave out --no-report, and install premix-stems[report].")
     bar = show.BarProgress()
     try:
         outcome = render(
-            recipe, tracks, out, settings=settings, force=force, threads=threads, sheet=sheet, progress=bar
+            recipe, tracks, out, settings=settings, force=force, threads=threads, sheet=sheet,
+            report=not no_report, pictures=pictures, progress=bar,
         )
     finally:
         bar.end()
@@ -49,4 +60,5 @@ def render_command(
         show.document(outcome.manifest)
     else:
         summary(outcome, out)
+        show.findings([missing] if missing and not no_report else [])
     return 4 if outcome.broken else 0

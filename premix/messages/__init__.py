@@ -3,7 +3,19 @@
 Add a slug to the file of the stage that gives it. The table feeds the message list in recipes/README.md.
 """
 
-from premix.messages import alignment, batch, damage, delivery, demo, gate, measures, recipe, track_names, tracks
+from premix.messages import (
+    alignment,
+    batch,
+    damage,
+    delivery,
+    demo,
+    gate,
+    measures,
+    recipe,
+    report,
+    track_names,
+    tracks,
+)
 
 STAGES = {
     "recipe": recipe.SLUGS,
@@ -14,6 +26,7 @@ STAGES = {
     "gate": gate.SLUGS,
     "measures": measures.SLUGS,
     "delivery": delivery.SLUGS,
+    "report": report.SLUGS,
     "batch": batch.SLUGS,
     "demo": demo.SLUGS,
 }

@@ -1,0 +1,6 @@
+"""Messages of the report stage: slug -> remedy."""
+
+SLUGS: dict[str, str] = {
+    "report-extra-missing": "Install premix-stems[report] for the page, or say --no-report.",
+    "report-pictures": "Choose a folder you may write to with --pictures; the run's files are in place.",
+}

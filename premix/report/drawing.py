@@ -1,0 +1,113 @@
+"""Drawing with matplotlib: one style for all pictures, the same bytes on every run."""
+
+import io
+import math
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+from premix.report.palette import colour
+
+WIDTH_IN = 9.2
+_MARGIN_IN = {"left": 0.72, "right": 0.2, "top": 0.3, "bottom": 0.5, "between": 0.42}
+_DPI = 150
+
+
+@contextmanager
+def style(*, text_as_paths: bool = False) -> Iterator[None]:
+    """The style of all pictures, while drawing and while saving.
+
+    text_as_paths: letters as outlines, for files that are looked at elsewhere; on the page they stay text.
+    """
+    import matplotlib
+
+    ink, faint, rule, paper = colour("ink"), colour("faint"), colour("rule"), colour("paper")
+    settings = {
+        "svg.hashsalt": "premix", "svg.fonttype": "path" if text_as_paths else "none",
+        "font.family": "sans-serif", "font.sans-serif": ["DejaVu Sans"], "font.size": 9.0,
+        "axes.titlesize": 9.0, "axes.titley": 1.0, "axes.titlepad": 5.0, "axes.titlelocation": "left",
+        "axes.labelsize": 8.5,
+        "xtick.labelsize": 8.0, "ytick.labelsize": 8.0, "legend.fontsize": 8.0,
+        "text.color": ink, "axes.labelcolor": faint, "axes.titlecolor": ink, "axes.edgecolor": faint,
+        "xtick.color": faint, "ytick.color": faint, "xtick.labelcolor": ink, "ytick.labelcolor": ink,
+        "axes.facecolor": paper, "figure.facecolor": paper, "axes.linewidth": 0.6,
+        "axes.spines.top": False, "axes.spines.right": False,
+        "axes.grid": True, "grid.color": rule, "grid.linewidth": 0.5, "axes.axisbelow": True,
+        "xtick.major.size": 3.0, "ytick.major.size": 3.0, "xtick.minor.size": 0.0,
+        "legend.frameon": False, "legend.handlelength": 2.8, "lines.linewidth": 1.2, "path.simplify": False,
+    }
+    with matplotlib.rc_context(settings):
+        yield
+
+
+def panels(heights_in: Sequence[float], *, shared_x: bool = True) -> tuple[Any, list[Any]]:
+    """A figure with panels of these heights below each other: (figure, axes)."""
+    from matplotlib.figure import Figure
+
+    edge = _MARGIN_IN
+    gap = edge["between"] if shared_x else edge["between"] + 0.25
+    height = sum(heights_in) + edge["top"] + edge["bottom"] + gap * (len(heights_in) - 1)
+    figure = Figure(figsize=(WIDTH_IN, height))
+    axes: list[Any] = []
+    top = height - edge["top"]
+    for panel in heights_in:
+        box = (edge["left"] / WIDTH_IN, (top - panel) / height,
+               (WIDTH_IN - edge["left"] - edge["right"]) / WIDTH_IN, panel / height)
+        axes.append(figure.add_axes(box, sharex=axes[0] if axes and shared_x else None))
+        if axes[1:] and shared_x:
+            axes[-2].tick_params(labelbottom=False)
+        top -= panel + gap
+    return figure, axes
+
+
+def frequency_axis(axes: Any, low_hz: float, high_hz: float) -> None:
+    """A logarithmic frequency axis with plain labels at the octaves."""
+    from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
+
+    octaves = [hz for hz in (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000) if low_hz <= hz <= high_hz]
+    axes.set_xscale("log")
+    axes.set_xlim(low_hz, high_hz)
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_minor_formatter(NullFormatter())
+    axes.xaxis.set_major_locator(FixedLocator(octaves))
+    axes.set_xticks(octaves, [frequency_label(hz) for hz in octaves])
+    axes.set_xlabel("frequency in Hz")
+
+
+def frequency_label(hz: float) -> str:
+    """A frequency in few characters: 63, 125, 1k, 12.5k."""
+    return f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}"
+
+
+def spoken(hz_label: str) -> str:
+    """A label as it is said in a sentence: 63 -> 63 Hz, 1.25k -> 1.25 kHz."""
+    return f"{hz_label[:-1]} kHz" if hz_label.endswith("k") else f"{hz_label} Hz"
+
+
+_NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+
+
+def band_label(centre_hz: float) -> str:
+    """The nominal name of a third octave by its exact centre (IEC 61260-1, table E.1): 63.1 -> 63, 1259 -> 1.25k."""
+    step = round(10.0 * math.log10(centre_hz))
+    nominal = _NOMINAL[step % 10] * 10 ** (step // 10)
+    return frequency_label(int(nominal) if 10 <= nominal < 20 or nominal >= 40 else nominal)
+
+
+def legend(axes: Any, columns: int) -> None:
+    """The legend above the panel, to the right of its title."""
+    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=columns, borderaxespad=0.0, columnspacing=1.4)
+
+
+def svg(figure: Any) -> str:
+    """The figure as SVG text, without a date."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    return buffer.getvalue().decode()
+
+
+def png(figure: Any) -> bytes:
+    """The figure as a PNG image, without a date."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png", dpi=_DPI, metadata={"Software": None})
+    return buffer.getvalue()

@@ -1,0 +1,1 @@
+"""The pictures of the page, a file a subject; `table` lists them."""
