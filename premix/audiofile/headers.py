@@ -61,17 +61,28 @@ def stamp_of(path: Path) -> tuple[int, int]:
 
 def _read(path: Path, file: BinaryIO, recover: bool) -> AudioHeader:
     file.seek(0)
-    found = format_of(file.read(16))
+    head = file.read(24)
+    found = format_of(head)
     if found is None:
         raise _error("not_audio", path, "not an audio file of a format that is read", allowed=NAMES)
     scan = scan_chunks(file)
     if scan is not None:
         return _from_chunks(path, file, scan, recover)
     header = _from_library(path)
+    if found.name == "W64":
+        return _checked_w64(header, head, file.seek(0, os.SEEK_END), recover)
     if recover and found.name == "FLAC":
         there = _decodable(path)
         return replace(header, frames=there, recovered=there != header.frames)
     return header
+
+
+def _checked_w64(header: AudioHeader, head: bytes, size: int, recover: bool) -> AudioHeader:
+    """A W64 says its own size in 64 bits after the 16 of its name; soundfile reads a shorter one silently."""
+    (declared,) = struct.unpack("<Q", head[16:24])
+    if declared > size and not recover:
+        raise _error("truncated_file", header.path, f"cut short: {declared} bytes declared, {size} there")
+    return replace(header, recovered=declared > size)
 
 
 def _decodable(path: Path) -> int:

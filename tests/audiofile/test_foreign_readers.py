@@ -53,6 +53,7 @@ def run(*command: str | Path) -> str:
     return done.stdout
 
 
+@pytest.mark.tools("sox")
 def test_sox_reads_it(written: tuple[Path, str, int, int, np.ndarray]) -> None:
     """Rate, channels and length; and, decoded by sox, the same samples (all fit into 16 bits)."""
     path, _, _, channels, samples = written
@@ -64,6 +65,7 @@ def test_sox_reads_it(written: tuple[Path, str, int, int, np.ndarray]) -> None:
     assert np.array_equal(decoded, samples * 2.0**31)
 
 
+@pytest.mark.tools("ffmpeg")
 def test_ffmpeg_reads_it(written: tuple[Path, str, int, int, np.ndarray]) -> None:
     """ffprobe's stream data, ffmpeg's samples, and the start time as its 'time_reference' tag."""
     path, kind, bits, channels, samples = written
@@ -79,6 +81,7 @@ def test_ffmpeg_reads_it(written: tuple[Path, str, int, int, np.ndarray]) -> Non
     assert np.array_equal(np.fromfile(raw, "<f8").reshape(-1, channels), samples)
 
 
+@pytest.mark.tools("sndfile-info")
 def test_sndfile_info_reads_it(written: tuple[Path, str, int, int, np.ndarray]) -> None:
     """libsndfile's own program, which lists every chunk, has no complaint and finds the length."""
     path, *_ = written

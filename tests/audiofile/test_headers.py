@@ -86,7 +86,9 @@ def test_header_without_samples_is_refused(tmp_path: Path) -> None:
     assert slug_of(record(tmp_path / "a.wav", integers(0))) == "no_samples"
 
 
-@pytest.mark.parametrize(("container", "extension"), [("WAV", "wav"), ("RF64", "rf64"), ("AIFF", "aif")])
+@pytest.mark.parametrize(
+    ("container", "extension"), [("WAV", "wav"), ("RF64", "rf64"), ("AIFF", "aif"), ("W64", "w64")]
+)
 def test_truncated_file_is_refused_with_both_lengths(tmp_path: Path, container: str, extension: str) -> None:
     """soundfile reads what is there of a truncated file and says nothing."""
     whole = record(tmp_path / f"whole.{extension}", integers(FRAMES), container=container)
