@@ -1,6 +1,7 @@
 """The gain of a gate curve, sample by sample, for the mixdown."""
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -47,5 +48,12 @@ def _fill(curve: GateCurve, left: int, begin: int, out: FloatArray) -> None:
     first, column = divmod(begin - origin, _ROW)
     rows = range(first, (begin - origin + out.size - 1) // _ROW + 1)
     starts = np.array([db_to_gain(from_db + step_db * row * _ROW) for row in rows])
-    factors = np.exp(np.arange(_ROW) * (step_db * math.log(10.0) / 20.0))
-    out[:] = np.multiply.outer(starts, factors).ravel()[column : column + out.size]
+    out[:] = np.multiply.outer(starts, _factors(step_db)).ravel()[column : column + out.size]
+
+
+@lru_cache(maxsize=8)
+def _factors(step_db: float) -> FloatArray:
+    """Gains of one row of a ramp against its first; a gate has two kinds of ramps, so they are kept."""
+    factors: FloatArray = np.exp(np.arange(_ROW) * (step_db * math.log(10.0) / 20.0))
+    factors.flags.writeable = False
+    return factors

@@ -15,7 +15,7 @@ def no_key(performance: str) -> Finding:
 
 
 def silent_key(performance: str) -> Finding:
-    return _finding("gate-key-silent", "warning", performance, "the close mics are silent; its room stays open")
+    return _finding("gate-key-silent", "warning", performance, "its close mics are silent; the room stays open")
 
 
 def riff_findings(

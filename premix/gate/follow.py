@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from premix.gate.curve import clip_curve, flat_curve
-from premix.gate.key import Key
+from premix.gate.key import Key, running_max
 from premix.model.analysis import FloatArray
 from premix.model.gate import GateCurve
 from premix.model.recipe import Gate
@@ -74,10 +74,7 @@ def _follow(gain_db: FloatArray, held: int, rise_db: float) -> FloatArray:
     rising early.
 
     Gives the frames from `held` on."""
-    from scipy.ndimage import maximum_filter1d  # slow to import
-
-    size = held + 1
-    highest: FloatArray = maximum_filter1d(gain_db, size)[size // 2 : gain_db.size - (size - 1) // 2]
+    highest = running_max(gain_db, held + 1)
     slope = rise_db * np.arange(highest.size)
     early: FloatArray = np.maximum.accumulate((highest - slope)[::-1])[::-1] + slope
     # Not below what is wanted, by no rounding either: 0 dB stays 0 dB.

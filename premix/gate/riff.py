@@ -3,25 +3,28 @@
 from collections.abc import Iterator
 
 import numpy as np
+import numpy.typing as npt
 
 from premix.gate.findings import no_key, riff_findings, silent_key
-from premix.gate.key import QUIETEST_DB, Key
-from premix.gate.threshold import DEEPEST_DB, find_populations
+from premix.gate.key import Key
+from premix.gate.threshold import NOTHING, Populations, find_populations
 from premix.model.analysis import FloatArray, KeyEnvelopes
 from premix.model.gate import Riff, Span
 from premix.model.recipe import Gate
 
-ONSET_MS = 10.0
-"""A start is looked for this far before the threshold is passed, down to the level at which the gate would
-shut."""
-FALL_MS, FALL_DB = 30.0, 12.0
-"""A stop is where the last sound has fallen by this much, if it does so within this time; else where the gate
-would shut."""
+BoolArray = npt.NDArray[np.bool_]
+
 SLOPE_MS, SLOPE_DB = 8.0, 6.0
-"""A hand on the strings: this much from 8 ms before to 8 ms after (0.4 dB/ms), which no note does by
-itself."""
-DECAY_MS = 300.0
-"""A note that dies away and is followed by another one sooner than this has not stopped."""
+"""A hand on the strings: the level falls this much from 8 ms before to 8 ms after (0.4 dB/ms). No note falls
+so fast by itself."""
+EDGE_MS, EDGE_DB = 30.0, 12.0
+"""Within 30 ms of where a threshold is passed, the sound starts or stops where it is this far below its top."""
+ONSET_MS = 10.0
+"""A start is not looked for further ahead of the threshold than this: what comes before is bleed."""
+MUTE_DB_PER_S, BRIDGE_MS = 50.0, 300.0
+"""A muted note dies away at 50 dB/s or more; when another follows within 300 ms the riff has not stopped."""
+CLEAR_DB = 4.0
+"""An opening threshold this far above the split keeps clear of the loudest bleed."""
 HIGHEST_OPEN_DB = -6.0
 """However large the hysteresis, notes of the loud level open the gate."""
 
@@ -30,83 +33,90 @@ def find_riff(envelopes: KeyEnvelopes, weights: FloatArray, shifts: FloatArray, 
     """Find when the guitar plays in one performance, and with what threshold.
 
     weights: (M,) linear gain of each mic in the sum, 0 for mics that are not in it. shifts: (M,) samples by
-    which each mic is advanced. The passages open at the threshold and shut `gate.hysteresis_db` below it.
-    Reads the envelopes in chunks: only the list of passages grows with the song.
+    which each mic is advanced. A passage starts at the threshold, and its last note may die away to
+    `hysteresis_db` below it; where the threshold is found automatically it may die away further, down to the
+    noise. Reads the envelopes in chunks: only the list of passages grows with the song.
     """
     name, auto = envelopes.performance, gate.threshold_db == "auto"
     if not weights.any():
-        return Riff(name, (), QUIETEST_DB, _threshold(DEEPEST_DB, gate), auto, (no_key(name),))
+        return Riff(name, (), NOTHING.loud_db, _threshold(NOTHING, gate), auto, (no_key(name),))
     key = Key(envelopes, weights, shifts)
     populations = find_populations(key)
-    threshold = _threshold(populations.split_db, gate)
+    threshold = _threshold(populations, gate)
     if populations.silent:
         return Riff(name, (), populations.loud_db, threshold, auto, (silent_key(name),))
-    opening = populations.loud_db + threshold
-    spans = tuple(passages(key, opening, opening - gate.hysteresis_db))
+    shut = threshold - gate.hysteresis_db
+    shut = min(shut, populations.shut_db) if auto else shut
+    spans = tuple(passages(key, populations.loud_db + threshold, populations.loud_db + shut))
     findings = riff_findings(name, populations, spans, key.frames * key.frame_s, auto=auto)
-    return Riff(name, spans, populations.loud_db, threshold, auto, findings)
+    return Riff(name, spans, populations.loud_db, threshold, auto, findings, shut_db=shut)
 
 
-def _threshold(split_db: float, gate: Gate) -> float:
-    """The opening threshold against the loud level: as given, or so that the gate shuts at the split."""
+def _threshold(populations: Populations, gate: Gate) -> float:
+    """The opening threshold against the loud level: as given, or so that the gate shuts above the noise."""
     if gate.threshold_db != "auto":
         return gate.threshold_db
-    return min(split_db + gate.hysteresis_db, HIGHEST_OPEN_DB)
+    above_noise = max(populations.split_db + CLEAR_DB, populations.shut_db + gate.hysteresis_db)
+    return min(above_noise, HIGHEST_OPEN_DB)
 
 
 def passages(key: Key, open_db: float, shut_db: float) -> Iterator[Span]:
-    """(on_s, off_s) of every passage: it starts when the level reaches `open_db` and stops when it falls
-    below `shut_db`. A passage that lasts to the end of the song stops there. A note that dies away slowly and
-    is followed by another one within `DECAY_MS` has not stopped."""
-    decay = key.span(DECAY_MS)
+    """(on_s, off_s) of every passage.
+
+    It starts when the level reaches `open_db`. It stops when a hand damps the strings (the level falls suddenly,
+    to below `open_db`) or when the last note has died away to `shut_db`; so bleed that is too weak to open, but
+    begins before the riff has stopped, does not hold it open. A passage that lasts to the end of the song stops
+    there. Muted notes that die away and are followed by another one within `BRIDGE_MS` are one passage.
+    """
+    bridge = key.span(BRIDGE_MS)
     ended: tuple[int, int, bool] | None = None
-    for on, off, sudden in _crossings(key, open_db, shut_db):
-        if ended is not None and not ended[2] and on - ended[1] < decay:
+    for on, off, muted in _crossings(key, open_db, shut_db):
+        if ended is not None and (on <= ended[1] or (ended[2] and on - ended[1] < bridge)):
             on = ended[0]
         elif ended is not None:
             yield ended[0] * key.frame_s, ended[1] * key.frame_s
-        ended = (on, off, sudden)
+        ended = (on, off, muted)
     if ended is not None:
         yield ended[0] * key.frame_s, ended[1] * key.frame_s
 
 
 def _crossings(key: Key, open_db: float, shut_db: float) -> Iterator[tuple[int, int, bool]]:
-    """(on, off, sudden) in frames of every stretch between opening and shutting; sudden: how it ended."""
-    onset, fall, slope = key.span(ONSET_MS), key.span(FALL_MS), key.span(SLOPE_MS)
-    before = max(onset, fall, slope)
-    playing, on = False, 0
-    for first, level in key.chunks(before=before, after=slope):
-        for k, starts in _changes(level[before : level.size - slope], open_db, shut_db, playing):
-            at = k + before
+    """(on, off, muted) in frames of every stretch from opening to shutting; muted: it died away like a mute."""
+    edge, onset, slope = (key.span(ms) for ms in (EDGE_MS, ONSET_MS, SLOPE_MS))
+    mute = (open_db - shut_db) / MUTE_DB_PER_S / key.frame_s
+    before, after = edge, edge + slope
+    playing, on, high = False, 0, 0
+    for first, level in key.chunks(before=before, after=after):
+        now = level[before : level.size - after]
+        later = level[before + slope :][: now.size]
+        sudden = (level[before - slope :][: now.size] - later >= SLOPE_DB) & (later < open_db)
+        loud = np.flatnonzero(now >= open_db)
+        for k, starts in _changes(now >= open_db, (now < shut_db) | sudden, playing):
+            around = level[k : k + 2 * edge]
             if starts:
-                on = max(0, first + k - _onset_lag(level[at - onset : at + 1], shut_db))
+                rise = int(np.argmax(_sounding(around[edge - onset :])))
+                on = max(0, first + k - onset + rise) if first + k else 0
             else:
-                sudden = bool(level[at - slope] - level[at + slope] >= SLOPE_DB)
-                yield on, first + k - _stop_lag(level[at - fall : at + 1]), sudden
+                fall = around[: edge + 1 + int(np.argmin(around[edge:]))]
+                off = first + k - edge + int(np.flatnonzero(_sounding(fall))[-1]) + 1
+                last = int(np.searchsorted(loud, k))
+                high = first + int(loud[last - 1]) if last else high
+                yield on, off, not sudden[k] and first + k - high <= mute
             playing = starts
+        high = first + int(loud[-1]) if loud.size else high
     if playing:
-        yield on, key.frames, True
+        yield on, key.frames, False
 
 
-def _changes(level: FloatArray, open_db: float, shut_db: float, playing: bool) -> Iterator[tuple[int, bool]]:
-    """(frame, starts) of every change of a comparator with hysteresis that is `playing` before the first
-    frame."""
-    state = np.where(level >= open_db, 1, np.where(level < shut_db, 0, -1))
-    known = np.flatnonzero(state >= 0)
-    states = state[known]
-    turns = np.flatnonzero(states != np.concatenate([[int(playing)], states[:-1]]))
-    for k, value in zip(known[turns].tolist(), states[turns].tolist(), strict=True):
-        yield k, bool(value)
+def _changes(opens: BoolArray, shuts: BoolArray, playing: bool) -> Iterator[tuple[int, bool]]:
+    """(frame, starts) of every change of a switch that keeps its state where neither holds; opening wins."""
+    known = np.flatnonzero(opens | shuts)
+    states = opens[known]
+    turns = np.flatnonzero(states != np.concatenate([[playing], states[:-1]]))
+    yield from zip(known[turns].tolist(), states[turns].tolist(), strict=True)
 
 
-def _onset_lag(history: FloatArray, shut_db: float) -> int:
-    """Frames from the passage's start to the last frame of `history`, where it reached the opening
-    threshold."""
-    below = np.flatnonzero(history < shut_db)
-    return len(history) - 2 - int(below[-1]) if below.size else len(history) - 1
-
-
-def _stop_lag(history: FloatArray) -> int:
-    """Frames from the passage's stop to the last frame of `history`, the first below the shutting level."""
-    sounding = np.flatnonzero(history >= history.max() - FALL_DB)
-    return len(history) - 2 - int(sounding[-1]) if sounding[-1] < len(history) - 1 else 0
+def _sounding(part: FloatArray) -> BoolArray:
+    """Where an edge is high: `EDGE_DB` below its top, or half-way down where it is smaller than that."""
+    top, bottom = float(part.max()), float(part.min())
+    return part >= max(top - EDGE_DB, (top + bottom) / 2.0)

@@ -1,12 +1,13 @@
 """The automatic threshold: where the key's own level tells playing from not playing.
 
-Two populations make up the key: playing (loud, with decays) and not playing (hiss, hum, bleed). A threshold
-between them is crossed where the riff starts and stops, and nowhere else; and a stop is a sudden fall,
-because a hand falls on the strings, while notes, drum hits and reverberation die away slowly. So every level
-is scored by how the key falls through it: sudden falls count for it, slow ones against it. The lowest of the
-best levels is taken, for the sake of long sustains. A quiet verse changes how loud playing is, not how it
-stops, so it is never gated away. Terrell, Reiss & Sandler (EURASIP JASP 2010:465417) also set all but the
-range automatically, from the signal.
+Two populations make up the key: playing (loud, with decays) and not playing (hiss, hum, bleed). A level between
+them is crossed where the riff starts and stops, and nowhere else; and most stops are sudden falls, because a
+hand falls on the strings, while notes, drum hits and rooms die away slowly. So every level is scored by how the
+key falls through it: sudden falls count for it, slow ones half as much against it. Bleed makes the levels that
+it reaches bad ones, whatever its share of the time. A quiet verse does not: it changes how loud playing is, not
+how it stops. Among equally good levels the lowest is taken, for the sake of quiet notes. Terrell, Reiss &
+Sandler (EURASIP JASP 2010:465417) likewise find all but the range from the signal, and leave the range to the
+user.
 """
 
 from dataclasses import dataclass
@@ -23,12 +24,17 @@ ABOVE_DB, BELOW_DB, SUDDEN_MS = 6.0, 3.0, 8.0
 Damped strings fall by 2 to 5 dB/ms; drums, palm mutes and rooms by 0.1 to 0.5."""
 DEEPEST_DB = -54.0
 """No threshold is set lower below the loud level: no take is cleaner than that, and no sustain worth more."""
-HIGHEST_DB = -12.0
+HIGHEST_DB = -16.0
 """Nor higher: closer to the loud level than this is the riff's own dynamics."""
 LOUD_PERCENTILE = 95.0
+SLOW_WEIGHT = 0.5
+"""Slow falls against sudden ones: two of three stops may be notes that die away."""
 TIE = 0.05
 """Scores this fraction below the best count as equal."""
+REACH = 0.5
+"""The shutting level is the lowest that half of the sudden falls reach: the others fall on bleed."""
 SHORTEST_RIFF_S = 0.03
+"""Less sound than this is no riff."""
 FLOOR_WIDTH_DB = 4.0
 FLOOR_SHARE = 0.002
 FLOOR_CROWD = 3.0
@@ -37,14 +43,12 @@ FLOOR_CROWD = 3.0
 BINS = round((40.0 - QUIETEST_DB) / STEP_DB)
 LEVELS_DB: FloatArray = np.linspace(QUIETEST_DB, 40.0, BINS, endpoint=False)
 
-
 BinArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
 class LevelStatistics:
-    """What is counted of the key's level, by LEVELS_DB: frames there, falls through it, sudden falls through
-    it."""
+    """Counts for each of LEVELS_DB: frames whose level it is, falls through it, sudden falls through it."""
 
     frames: FloatArray
     falls: FloatArray
@@ -55,33 +59,41 @@ class LevelStatistics:
 class Populations:
     """The key's two populations.
 
-    loud_db: loud level, the 95th percentile of the playing population, in dB re full scale. split_db: level
-    between the two, against the loud level. falls, sudden: falls of the key through the split, and how many
-    of them were sudden. silent: the key holds nothing at all.
+    loud_db: loud level, the 95th percentile of the playing population, in dB re full scale. Against it:
+    split_db, the level that tells playing from not playing, and shut_db, down to which sudden falls reach (a
+    note that dies away sinks that far before it is lost). falls, sudden: falls of the key through the split,
+    and how many of them were sudden. silent: the key holds nothing at all.
     """
 
     loud_db: float
     split_db: float
+    shut_db: float
     falls: int = 0
     sudden: int = 0
     silent: bool = False
 
 
+NOTHING = Populations(QUIETEST_DB, DEEPEST_DB, DEEPEST_DB, silent=True)
+
+
 def find_populations(key: Key) -> Populations:
-    """Tell playing from not playing in one performance's key. Where nothing tells them apart all of it is
-    playing."""
+    """Tell playing from not playing in one performance's key; where nothing tells them apart, all is playing."""
     counted = count_levels(key)
     if counted.frames[1:].sum() * key.frame_s < SHORTEST_RIFF_S:
-        return Populations(QUIETEST_DB, DEEPEST_DB, silent=True)
+        return NOTHING
     loud = _loud_above(counted.frames, SHORTEST_RIFF_S / key.frame_s)
     lowest = np.maximum(loud + DEEPEST_DB, noise_floor_db(counted.frames))
     allowed = (lowest <= LEVELS_DB) & (loud + HIGHEST_DB >= LEVELS_DB)
     if not allowed.any():
-        return Populations(float(loud[0]), DEEPEST_DB)
-    score = np.where(allowed, 2.0 * counted.sudden - counted.falls, -np.inf)
+        return Populations(float(loud[0]), DEEPEST_DB, DEEPEST_DB)
+    score = np.where(allowed, counted.sudden - SLOW_WEIGHT * (counted.falls - counted.sudden), -np.inf)
     split = int(np.argmax(score >= score.max() - TIE * abs(score.max())))
-    falls, sudden = int(counted.falls[split]), int(counted.sudden[split])
-    return Populations(float(loud[split]), float(LEVELS_DB[split] - loud[split]), falls, sudden)
+    lost = np.flatnonzero(~allowed[:split] | (counted.sudden[:split] < REACH * counted.sudden[split]))
+    shut = int(lost[-1]) + 1 if lost.size else 0
+    split_db, shut_db = (float(LEVELS_DB[i] - loud[split]) for i in (split, shut))
+    return Populations(
+        float(loud[split]), split_db, shut_db, int(counted.falls[split]), int(counted.sudden[split])
+    )
 
 
 def count_levels(key: Key) -> LevelStatistics:
@@ -119,8 +131,7 @@ def _bin(level_db: FloatArray) -> BinArray:
 
 
 def _steps(top_db: FloatArray, bottom_db: FloatArray) -> FloatArray:
-    """Where falls from top to bottom begin (+1) and end (-1) among LEVELS_DB; their running sum counts the
-    falls."""
+    """Falls from top to bottom as +1 where they begin and -1 where they end among LEVELS_DB, to be summed up."""
     top, bottom = _bin(top_db), _bin(bottom_db)
     real = top > bottom
     up = np.bincount(bottom[real] + 1, minlength=BINS + 1)
@@ -128,8 +139,7 @@ def _steps(top_db: FloatArray, bottom_db: FloatArray) -> FloatArray:
 
 
 def _loud_above(frames: FloatArray, fewest: float) -> FloatArray:
-    """For every level, the loud level of all frames that reach it; -inf where they are fewer than
-    `fewest`."""
+    """For every level, the loud level of all frames that reach it; -inf where they are too few."""
     reach = np.cumsum(frames[::-1])[::-1]
     # reach falls from bin to bin: the highest bin that still holds the loudest 5 % of the frames counted.
     loudest = (1.0 - LOUD_PERCENTILE / 100.0) * reach

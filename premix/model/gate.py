@@ -28,6 +28,7 @@ class Riff:
 
     spans: (on_s, off_s) of every played passage. loud_db: the key's loud level (dB re full scale).
     threshold_db: opening threshold relative to the loud level; auto: it was found, not given.
+    shut_db: level, relative to the loud level, down to which a dying note belongs to its passage.
     stops: number of gaps between passages.
     """
 
@@ -37,6 +38,7 @@ class Riff:
     threshold_db: float
     auto: bool
     findings: tuple[Finding, ...] = ()
+    shut_db: float | None = None
 
     @property
     def stops(self) -> int:
