@@ -121,13 +121,13 @@ def test_unicode_form_does_not_matter(tmp_path: Path, form: str) -> None:
 
 def test_aliases_are_other_names(tmp_path: Path) -> None:
     """Of mics and of performances, taken literally, beside the name itself."""
-    touch(tmp_path, "L 1_rbn.wav", "L 1_d*.wav", "L 1_dusty.wav", "right_ribbon.wav", "right_dynamic.wav")
+    touch(tmp_path, "L 1_rbn.wav", "L 1_d[1]*.wav", "L 1_dusty.wav", "right_ribbon.wav", "right_dynamic.wav")
     what = recipe(
-        mics={"dynamic": {"aliases": ("d*",)}, "ribbon": {"aliases": ("rib", "RBN")}},
+        mics={"dynamic": {"aliases": ("d[1]*",)}, "ribbon": {"aliases": ("rib", "RBN")}},
         performances={"left": {"bus": "left", "aliases": ("l 1",)}, "right": {"bus": "right"}},
     )
     assert found(what, tmp_path)["left/ribbon"] == "L 1_rbn.wav"
-    assert found(what, tmp_path)["left/dynamic"] == "L 1_d*.wav"
+    assert found(what, tmp_path)["left/dynamic"] == "L 1_d[1]*.wav"
 
 
 def test_a_file_given_by_hand_replaces_the_pattern(tmp_path: Path) -> None:
