@@ -32,6 +32,7 @@ from premix.model.gate import Gating
 from premix.model.recipe import MergedRecipe
 from premix.model.render import MixPlan, Rendering
 from premix.model.run import FinishedRun
+from premix.model.sheet import Sheet
 from premix.model.tracks import TrackSet
 from premix.recipe.read import read_recipe
 from premix.recipe.sheet import read_sheet
@@ -39,6 +40,7 @@ from premix.report.extra import missing_extra
 from premix.report.page import Report, write_report
 from premix.tracks.find import find_tracks
 from premix.tracks.intake import take_in
+from premix.tracks.unchanged import check_unchanged
 from premix.units import db_to_gain
 
 
@@ -60,6 +62,7 @@ class Prepared:
     tracks: TrackSet
     analysis: Analysis
     alignment: Alignment
+    sheet: Sheet | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,11 +74,16 @@ class Outcome:
     broken: tuple[Finding, ...]
 
 
-def load(recipe: Path, folder: Path, settings: Sequence[str] = ()) -> tuple[MergedRecipe, TrackSet]:
-    """Recipe and tracks, checked; raises UserError with everything that is wrong."""
+def load(
+    recipe: Path, folder: Path, settings: Sequence[str] = (), *, recover: bool = False
+) -> tuple[MergedRecipe, TrackSet]:
+    """Recipe and tracks, checked; raises UserError with everything that is wrong.
+
+    recover: read what is there of unfinalised and truncated files.
+    """
     merged = read_recipe(recipe, song_folder=folder, settings=settings)
     found, unused = find_tracks(merged.recipe, folder)
-    tracks = take_in(found, merged.recipe, folder)
+    tracks = take_in(found, merged.recipe, folder, recover=recover)
     return merged, replace(tracks, findings=(*unused, *tracks.findings))
 
 
@@ -87,6 +95,7 @@ def prepare(
     settings: Sequence[str] = (),
     threads: int = 1,
     sheet: Path | None = None,
+    recover: bool = False,
     progress: Progress | None = None,
 ) -> Iterator[Prepared]:
     """Everything up to the alignment's decisions; the key envelopes live as long as the context.
@@ -94,7 +103,7 @@ def prepare(
     sheet: an alignment sheet whose decisions are taken instead of sought.
     """
     progress = progress or Progress()
-    merged, tracks = load(recipe, folder, settings)
+    merged, tracks = load(recipe, folder, settings, recover=recover)
     decided = read_sheet(sheet) if sheet is not None else None
     if decided is not None:
         check_sheet(decided, str(sheet), tracks, merged.recipe.reference_mic())
@@ -111,7 +120,7 @@ def prepare(
             )
             analysis = replace(analysis, spectra=in_step.spectra)
         alignment = align(merged.recipe, analysis, decided)
-        yield Prepared(merged, tracks, analysis, alignment)
+        yield Prepared(merged, tracks, analysis, alignment, decided)
 
 
 def render(
@@ -123,6 +132,7 @@ def render(
     force: bool = False,
     threads: int = 1,
     sheet: Path | None = None,
+    recover: bool = False,
     extra_trim_db: float = 0.0,
     report: bool = False,
     pictures: Path | None = None,
@@ -137,7 +147,7 @@ def render(
     with (
         Package(out, inputs_folder=folder, force=force) as package,
         prepare(
-            recipe, folder, settings=settings, threads=threads, sheet=sheet, progress=progress
+            recipe, folder, settings=settings, threads=threads, sheet=sheet, recover=recover, progress=progress
         ) as prepared,
     ):
         merged, tracks, analysis, alignment = (
@@ -148,12 +158,13 @@ def render(
         plan = plan_mix(merged.recipe, tracks, alignment, gating)
         with _pool(threads) as pool:
             rendering, plan = _render_files(prepared, gating, plan, package, pool, progress, extra_trim_db)
-        run = FinishedRun(merged, tracks, analysis, alignment, gating, plan, rendering)
+        run = FinishedRun(merged, tracks, analysis, alignment, gating, plan, rendering, prepared.sheet)
         broken = check_limits(merged.recipe.limits, alignment, rendering)
         run = replace(run, rendering=replace(rendering, findings=(*rendering.findings, *broken)))
         document = manifest(run)
         _write_documents(run, document, package.folder)
         page = _write_page(run, document, package.folder) if report and missing_extra() is None else None
+        check_unchanged(tracks, analysis)
         package.commit()
         if page is not None and pictures is not None:
             page.save_pictures(pictures)

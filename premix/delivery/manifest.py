@@ -36,6 +36,7 @@ def manifest(run: FinishedRun) -> dict[str, Any]:
         "recipe": {
             "merged": run.merged.source, "origins": run.merged.origins, "sha256": run.merged.sha256,
         },
+        "sheet": None if run.sheet is None else {"sha256": run.sheet.sha256},
         "rate": tracks.rate,
         "frames": tracks.frames,
         "time_reference": tracks.time_reference,

@@ -8,6 +8,7 @@ from premix.model.finding import Finding
 from premix.model.gate import Gating
 from premix.model.recipe import MergedRecipe
 from premix.model.render import MixPlan, Rendering
+from premix.model.sheet import Sheet
 from premix.model.tracks import TrackSet
 
 
@@ -22,6 +23,7 @@ class FinishedRun:
     gating: Gating
     plan: MixPlan
     rendering: Rendering
+    sheet: Sheet | None = None
 
     def findings(self) -> tuple[Finding, ...]:
         """Every finding in the order of the stages, each once."""

@@ -1,5 +1,6 @@
 """The alignment sheet: decisions as a file that people read, edit and approve, and a render repeats."""
 
+import hashlib
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -40,3 +41,8 @@ class Sheet(Section):
     rate: Annotated[int, Field(ge=1, le=1_000_000)] = Field(description="Sample rate of the tracks.")
     reference: Name = Field(description="The mic that stays.")
     performances: dict[Name, dict[Name, SheetEntry]] = Field(description="Decisions by performance and mic.")
+
+    @property
+    def sha256(self) -> str:
+        """Hash of what the sheet says; comments and layout do not count."""
+        return hashlib.sha256(self.model_dump_json().encode()).hexdigest()
