@@ -5,6 +5,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+_GRID = 2.0**46
+
 
 def pan_gains(pan: float, law_db: float) -> tuple[float, float]:
     """Gains of left and right for a mono signal at `pan` (-1 left, 0 centre, 1 right).
@@ -33,8 +35,19 @@ def pan_gains(pan: float, law_db: float) -> tuple[float, float]:
 
 def apply_width(stereo: npt.NDArray[np.float64], width: float) -> None:
     """Scale the side signal of `stereo` (2, n) by `width`, in place; left + right stays what it was."""
-    if width == 1.0:
-        return
-    side = 0.5 * (width - 1.0) * (stereo[0] - stereo[1])
-    stereo[0] += side
-    stereo[1] -= side
+    if width != 1.0:
+        add_to_side(stereo, 0.5 * (width - 1.0) * (stereo[0] - stereo[1]))
+
+
+def add_to_side(stereo: npt.NDArray[np.float64], change: npt.NDArray[np.float64]) -> None:
+    """Add `change` (n,) to the side signal of `stereo` (2, n), in place.
+
+    All three are first rounded to multiples of 2^-46 (-277 dB): the sums are exact then, below 2^6, so that left +
+    right is the same to the last bit whatever the change is.
+    """
+    for signal in (stereo, change):
+        np.multiply(signal, _GRID, out=signal)
+        np.rint(signal, out=signal)
+        np.multiply(signal, 1.0 / _GRID, out=signal)
+    stereo[0] += change
+    stereo[1] -= change

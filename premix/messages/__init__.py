@@ -6,6 +6,7 @@ Add a slug to the file of the stage that gives it. The table feeds the message l
 from premix.messages import (
     alignment,
     batch,
+    chain,
     damage,
     delivery,
     demo,
@@ -24,6 +25,7 @@ STAGES = {
     "damage": damage.SLUGS,
     "alignment": alignment.SLUGS,
     "gate": gate.SLUGS,
+    "chains": chain.SLUGS,
     "measures": measures.SLUGS,
     "delivery": delivery.SLUGS,
     "report": report.SLUGS,
