@@ -11,7 +11,8 @@ from pathlib import Path
 from premix.alignment.coarse import coarse_offsets
 from premix.alignment.decide import align
 from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
-from premix.analysis.intact import check_intact
+from premix.analysis.intact import check_intact, damage
+from premix.analysis.look import look
 from premix.analysis.scan import scan
 from premix.delivery.manifest import manifest, write_manifest
 from premix.delivery.names import document_name, file_names
@@ -29,6 +30,7 @@ from premix.model.alignment import Alignment
 from premix.model.analysis import Analysis
 from premix.model.finding import Finding
 from premix.model.gate import Gating
+from premix.model.intake import TrackLook
 from premix.model.recipe import MergedRecipe
 from premix.model.render import MixPlan, Rendering
 from premix.model.run import FinishedRun
@@ -85,6 +87,18 @@ def load(
     found, unused = find_tracks(merged.recipe, folder)
     tracks = take_in(found, merged.recipe, folder, recover=recover)
     return merged, replace(tracks, findings=(*unused, *tracks.findings))
+
+
+def inspect(
+    recipe: Path, folder: Path, settings: Sequence[str] = (), *, recover: bool = False, progress: Progress | None = None
+) -> tuple[MergedRecipe, TrackSet, tuple[TrackLook, ...], tuple[Problem, ...]]:
+    """A first look: recipe, tracks with their findings, every track's levels, and what would stop a render."""
+    progress = progress or Progress()
+    merged, tracks = load(recipe, folder, settings, recover=recover)
+    progress.begin("reading", sum(t.header.frames for t in tracks.tracks))
+    looks = look(tracks, progress.advance)
+    findings, problems = damage(tracks, [v.levels for v in looks])
+    return merged, replace(tracks, findings=(*tracks.findings, *findings)), looks, problems
 
 
 @contextmanager
@@ -156,7 +170,7 @@ def render(
         stop_if_refused(merged, alignment)
         gating = decide_gates(merged.recipe, tracks, analysis, alignment)
         plan = plan_mix(merged.recipe, tracks, alignment, gating)
-        with _pool(threads) as pool:
+        with thread_pool(threads) as pool:
             rendering, plan = _render_files(prepared, gating, plan, package, pool, progress, extra_trim_db)
         run = FinishedRun(merged, tracks, analysis, alignment, gating, plan, rendering, prepared.sheet)
         broken = check_limits(merged.recipe.limits, alignment, rendering)
@@ -233,7 +247,8 @@ def _write_page(run: FinishedRun, document: dict[str, object], folder: Path) -> 
     return write_report(run, document, folder / document_name(run.tracks.song, "report", "html"))
 
 
-def _pool(threads: int) -> ThreadPoolExecutor | nullcontext[None]:
+def thread_pool(threads: int) -> ThreadPoolExecutor | nullcontext[None]:
+    """A context with a pool, or with None where one thread is enough."""
     return ThreadPoolExecutor(threads) if threads > 1 else nullcontext()
 
 

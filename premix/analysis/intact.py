@@ -1,5 +1,6 @@
 """What the pass over every sample tells of damage: NaN stops the run; clipping, dropouts, DC and silence are told."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from premix.errors import Problem, TracksError
@@ -17,19 +18,26 @@ _MOST_TIMES = 5
 
 def check_intact(tracks: TrackSet, analysis: Analysis) -> Analysis:
     """The analysis with its findings. Raises TracksError for tracks that hold NaN or infinite samples."""
-    problems, findings = [], []
-    for track in tracks.tracks:
-        levels = analysis.levels_of(track.performance, track.mic)
-        if levels.nonfinite:
-            problems.append(Problem(
-                "track-not-finite", track.name,
-                f"{levels.nonfinite} samples of {track.header.path.name} are not a number or infinite",
-                remedy=SLUGS["track-not-finite"],
-            ))
-        findings.extend(_findings(track, levels, analysis.rate))
+    levels = [analysis.levels_of(t.performance, t.mic) for t in tracks.tracks]
+    findings, problems = damage(tracks, levels)
     if problems:
         raise TracksError(problems)
     return replace(analysis, findings=(*analysis.findings, *findings))
+
+
+def damage(tracks: TrackSet, levels: Sequence[TrackLevels]) -> tuple[tuple[Finding, ...], tuple[Problem, ...]]:
+    """What the levels (one a track, in order) tell: findings, and problems that stop a render."""
+    problems: list[Problem] = []
+    findings: list[Finding] = []
+    for track, level in zip(tracks.tracks, levels, strict=True):
+        if level.nonfinite:
+            problems.append(Problem(
+                "track-not-finite", track.name,
+                f"{level.nonfinite} samples of {track.header.path.name} are not a number or infinite",
+                remedy=SLUGS["track-not-finite"],
+            ))
+        findings.extend(_findings(track, level, tracks.rate))
+    return tuple(findings), tuple(problems)
 
 
 def _findings(track: Track, levels: TrackLevels, rate: int) -> list[Finding]:

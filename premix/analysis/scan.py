@@ -78,7 +78,7 @@ class _PerformanceScan:
         self._hop = control_hop(tracks.rate)
         band = recipe.gate.band_hz or DEFAULT_KEY_BAND_HZ
         self._key_powers = [KeyPower(tracks.rate, self._hop, band) for _ in close]
-        self._levels = [LevelMeter(tracks.rate, _clip_level(t)) for t in self._tracks]
+        self._levels = [LevelMeter(tracks.rate, clip_level(t)) for t in self._tracks]
         self._envelope_path = scratch / f"{performance}.key"
         self._control = np.zeros((self._keyed, 0), np.float32)
         self._control_start = 0
@@ -172,7 +172,7 @@ class _PerformanceScan:
         ]
 
 
-def _clip_level(track: Track) -> float:
+def clip_level(track: Track) -> float:
     """Largest positive sample of the track's format."""
     bits = track.header.bits
     return 1.0 if track.header.subtype in ("FLOAT", "DOUBLE") else 1.0 - 2.0 ** (1 - bits)

@@ -8,6 +8,7 @@ from premix.cli import show
 from premix.cli.options import (
     json_option,
     recipe_argument,
+    recover_option,
     set_option,
     sheet_option,
     threads_option,
@@ -22,6 +23,7 @@ from premix.cli.summary import decisions_table
 @set_option
 @click.option("--save", type=click.Path(path_type=Path), help="Write the decisions to this file, to read and edit.")
 @sheet_option
+@recover_option
 @threads_option
 @json_option
 def align_command(
@@ -30,6 +32,7 @@ def align_command(
     settings: tuple[str, ...],
     save: Path | None,
     sheet: Path | None,
+    recover: bool,
     threads: int,
     as_json: bool,
 ) -> int:
@@ -42,7 +45,9 @@ def align_command(
 
     bar = show.BarProgress()
     try:
-        with prepare(recipe, tracks, settings=settings, threads=threads, sheet=sheet, progress=bar) as prepared:
+        with prepare(
+            recipe, tracks, settings=settings, threads=threads, sheet=sheet, recover=recover, progress=bar
+        ) as prepared:
             bar.end()
             alignment = prepared.alignment
             temperature_c = prepared.merged.recipe.alignment.temperature_c

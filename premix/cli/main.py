@@ -16,6 +16,8 @@ COMMANDS = {
     "render": "premix.cli.render",
     "align": "premix.cli.align",
     "inspect": "premix.cli.inspect",
+    "null": "premix.cli.null",
+    "audition": "premix.cli.audition",
     "batch": "premix.cli.batch",
     "demo": "premix.cli.demo",
     "schema": "premix.cli.schema",
@@ -26,7 +28,9 @@ HELP = {
     "render": "Turn a song's tracks into stems, buses and a guitar bus.",
     "align": "Show polarity and delay of every mic; nothing is rendered.",
     "inspect": "Check the tracks before any work is done.",
+    "audition": "Render variants of the recipe, equally loud, to compare by ear.",
     "batch": "Render many songs, on this machine's cores or on a cluster.",
+    "null": "Subtract one render from another and tell what is left.",
     "demo": "Write the demo session.",
     "schema": "Print the JSON Schema of the recipe.",
 }

@@ -12,6 +12,9 @@ set_option = click.option(
 sheet_option = click.option(
     "--alignment", "sheet", type=click.Path(path_type=Path), help="Take the decisions from this alignment sheet."
 )
+recover_option = click.option(
+    "--recover", is_flag=True, help="Read what is there of files that were cut off or never closed."
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 threads_option = click.option(
     "--threads", type=click.IntRange(1, 64), default=1, show_default=True, help="Threads for one song."

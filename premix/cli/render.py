@@ -8,6 +8,7 @@ from premix.cli import show
 from premix.cli.options import (
     json_option,
     recipe_argument,
+    recover_option,
     set_option,
     sheet_option,
     threads_option,
@@ -25,7 +26,12 @@ from premix.cli.summary import summary
 @click.option(
     "--pictures", type=click.Path(path_type=Path), metavar="DIR", help="Also write the page's pictures as SVG and PNG."
 )
+@click.option(
+    "--expect", type=click.Path(path_type=Path), metavar="MANIFEST",
+    help="Exit 4 unless every sample is that of this earlier render, and say what changed.",
+)
 @sheet_option
+@recover_option
 @set_option
 @threads_option
 @json_option
@@ -36,22 +42,26 @@ def render_command(
     force: bool,
     no_report: bool,
     pictures: Path | None,
+    expect: Path | None,
     sheet: Path | None,
+    recover: bool,
     settings: tuple[str, ...],
     threads: int,
     as_json: bool,
 ) -> int:
     """Render TRACKS after RECIPE into OUT: stems, rooms, buses, the guitar bus, a track sheet, a manifest, a page."""
+    from premix.delivery.expect import compare, read_manifest
     from premix.pipeline import render
     from premix.report.extra import missing_extra
 
     missing = missing_extra()
     if pictures is not None and (no_report or missing):
         raise click.UsageError("--pictures needs the page: leave out --no-report, and install premix-stems[report].")
+    expected = read_manifest(expect) if expect is not None else None
     bar = show.BarProgress()
     try:
         outcome = render(
-            recipe, tracks, out, settings=settings, force=force, threads=threads, sheet=sheet,
+            recipe, tracks, out, settings=settings, force=force, threads=threads, sheet=sheet, recover=recover,
             report=not no_report, pictures=pictures, progress=bar,
         )
     finally:
@@ -61,4 +71,8 @@ def render_command(
     else:
         summary(outcome, out)
         show.findings([missing] if missing and not no_report else [])
-    return 4 if outcome.broken else 0
+    differences = compare(expected, outcome.manifest) if expected is not None else ()
+    if expected is not None:
+        show.findings(differences)
+        show.say(f"{'not ' if differences else ''}the samples that were expected")
+    return 4 if outcome.broken or differences else 0

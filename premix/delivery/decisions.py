@@ -1,9 +1,12 @@
 """What `align` and `inspect` tell programs: the manifest's own shapes, before anything is rendered."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from premix.delivery.manifest import decision_entries, efficiency_entries, relative_path, to_plain
+from premix.errors import Problem
 from premix.model.alignment import Alignment
+from premix.model.intake import TrackLook
 from premix.model.recipe import MergedRecipe
 from premix.model.tracks import TrackSet
 
@@ -18,8 +21,10 @@ def alignment_document(alignment: Alignment, temperature_c: float) -> dict[str, 
     }
 
 
-def intake_document(merged: MergedRecipe, tracks: TrackSet) -> dict[str, Any]:
-    """What was found in the tracks folder."""
+def intake_document(
+    merged: MergedRecipe, tracks: TrackSet, looks: Sequence[TrackLook], problems: Sequence[Problem]
+) -> dict[str, Any]:
+    """What was found in the tracks folder; problems: what would stop a render."""
     return {
         "recipe": {"merged": merged.source, "origins": merged.origins, "sha256": merged.sha256},
         "song": tracks.song,
@@ -34,8 +39,13 @@ def intake_document(merged: MergedRecipe, tracks: TrackSet) -> dict[str, Any]:
                 "rate": t.header.rate,
                 "subtype": t.header.subtype,
                 "start_samples": t.start,
+                "sha256": v.levels.sha256,
+                "sample_peak": v.levels.sample_peak,
+                "loudness_lufs": v.loudness_lufs,
+                "noise_floor_dbfs": v.noise_floor_dbfs,
             }
-            for t in tracks.tracks
+            for t, v in zip(tracks.tracks, looks, strict=True)
         ],
+        "problems": to_plain(problems),
         "findings": to_plain(tracks.findings),
     }

@@ -2,7 +2,7 @@
 
 SLUGS: dict[str, str] = {
     "alignment-silent": "Check the cable and the export, or mute the mic in this performance.",
-    "alignment-incoherent": "Check that the file belongs to this take; else give polarity and delay by hand or mute it.",
+    "alignment-incoherent": "Check that the file belongs to this take; else decide by hand, or mute it.",
     "alignment-edge": "Raise alignment.search_ms if the mic really is that far, or give its delay by hand.",
     "alignment-ambiguous": "Give the mic's polarity by hand.",
     "alignment-offset": "Export all files from one start, or give the delay by hand.",

@@ -14,4 +14,8 @@ SLUGS: dict[str, str] = {
     "reserved_name": "Choose another `deliver.name` in the recipe.",
     "name_too_long": "Choose a shorter `song` or `deliver.name` in the recipe.",
     "save-exists": "Choose another name for the file.",
+    "not-a-manifest": "Give the manifest.json of an earlier render, or its folder.",
+    "expect-file-differs": "See the causes told with it; approve the new render, or put them back.",
+    "expect-cause": "Put it back as it was, or approve the new render.",
+    "null-mixed": "Compare two files, or two output folders, of one rate and channel count.",
 }

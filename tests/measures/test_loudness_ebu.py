@@ -136,6 +136,7 @@ def test_pyloudnorm_reads_the_same(rate: int, channels: int) -> None:
     assert found.range_lu == pytest.approx(reader.loudness_range(signal.T), abs=0.2)
 
 
+@pytest.mark.tools("ffmpeg")
 def test_ffmpeg_reads_the_same(tmp_path: Path) -> None:
     """ffmpeg's ebur128 filter, which prints one decimal: 0.06 LU for loudness, 0.1 LU more for its range."""
     signal = riff_noise(20.0, seed=2) * np.where(np.arange(20 * RATE) < 10 * RATE, 1.0, 0.4)

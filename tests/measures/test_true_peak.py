@@ -118,6 +118,7 @@ def test_ideal_interpolation_reads_the_same() -> None:
     assert true_peak_db(signal) == pytest.approx(20.0 * np.log10(np.abs(fine).max()), abs=0.03)
 
 
+@pytest.mark.tools("ffmpeg")
 def test_ffmpeg_reads_the_same(tmp_path: Path) -> None:
     """ffmpeg's ebur128 (4 x, one decimal): 0.05 for its rounding, 0.05 for its coarser grid."""
     signal = 0.9 * riff_noise(4.0, seed=10)

@@ -1,0 +1,33 @@
+"""Tests that hold premix against programs from outside carry `@pytest.mark.tools("sox", ...)`.
+
+On a machine without those programs the tests are left out and counted in the closing lines; where CI is set they must
+be there, so a missing program fails the run instead of hiding a check.
+"""
+
+import os
+import shutil
+
+import pytest
+
+_left_out: dict[str, int] = {}
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out tests whose programs are missing, unless CI is set."""
+    kept, dropped = [], []
+    for item in items:
+        names = [name for mark in item.iter_markers("tools") for name in mark.args]
+        missing = [name for name in names if shutil.which(name) is None]
+        if missing and os.environ.get("CI"):
+            raise pytest.UsageError(f"{item.nodeid} needs {', '.join(missing)}, which CI must install")
+        (dropped if missing else kept).append(item)
+        for name in missing:
+            _left_out[name] = _left_out.get(name, 0) + 1
+    if dropped:
+        config.hook.pytest_deselected(items=dropped)
+        items[:] = kept
+
+
+def pytest_report_collectionfinish() -> list[str]:
+    """Say which programs are missing and how many checks that costs."""
+    return [f"{count} checks left out: {name} is not installed" for name, count in sorted(_left_out.items())]
