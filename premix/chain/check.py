@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
 from premix.chain.processor import Place, Setting
 from premix.chain.running import place_of, processor_of
@@ -34,13 +33,13 @@ def placed_chains(recipe: Recipe) -> Iterator[PlacedChain]:
     return (placed for placed in found if placed.chain)
 
 
-def chain_problems(recipe: Recipe, origins: dict[str, str], tracks: TrackSet, folder: Path) -> list[Problem]:
-    """Every problem of every chain. origins: key path -> file:line:column. folder: of the recipe."""
+def chain_problems(recipe: Recipe, origins: dict[str, str], tracks: TrackSet) -> list[Problem]:
+    """Every problem of every chain. origins: key path -> file:line:column."""
     problems = []
     for placed in placed_chains(recipe):
         origin = origins.get(placed.path, "")
         channels = 2 if placed.place == "guitar_bus" else 1
-        setting = Setting(tracks.rate, channels, placed.path, folder)
+        setting = Setting(tracks.rate, channels, placed.path)
         for index, step in enumerate(placed.chain):
             processor = processor_of(step)
             where = f"{origin} {place_of(placed.path, index, step)}".strip()
@@ -49,20 +48,21 @@ def chain_problems(recipe: Recipe, origins: dict[str, str], tracks: TrackSet, fo
                 problems.append(Problem(unfit.slug, f"{where}.{unfit.key}", unfit.what, unfit.allowed, remedy))
             key = getattr(processor, "key", None)
             if key is not None:
-                problems += _key_problems(key, placed.place, tracks, f"{where}.key")
+                problems += _key_problems(key, placed.place, recipe, tracks, f"{where}.key")
     return problems
 
 
-def _key_problems(key: str, place: Place, tracks: TrackSet, where: str) -> Iterator[Problem]:
-    """A key must have tracks: a performance anywhere, a mic in every performance that the chain may be on."""
-    performances = tracks.performances()
-    if key in performances:
+def _key_problems(key: str, place: Place, recipe: Recipe, tracks: TrackSet, where: str) -> Iterator[Problem]:
+    """A key must be heard: a performance anywhere; a mic, not on a bus, in every performance."""
+    names = tracks.performances()
+    heard = [n for n in names if not (recipe.performances[n].mute or recipe.buses[recipe.performances[n].bus].mute)]
+    if key in heard:
         return
-    without = [p for p in performances if key not in {track.mic for track in tracks.of(p)}]
+    without = [n for n in heard if key not in {track.mic for track in tracks.of(n)}]
     if place in ("bus", "guitar_bus"):
-        what, allowed = f"'{key}' is no performance of this song", ", ".join(performances)
+        what = f"'{key}' is no performance that is heard"
     elif without:
-        what, allowed = f"'{key}' is no performance, and no mic of {without[0]}", ""
+        what = f"'{key}' is no performance that is heard, and no mic of {without[0]}"
     else:
         return
-    yield Problem("chain-no-key", where, what, allowed, SLUGS["chain-no-key"])
+    yield Problem("chain-no-key", where, what, ", ".join(heard), SLUGS["chain-no-key"])

@@ -1,6 +1,7 @@
 """convolution: a user's impulse response, in 64 bits, at its own level."""
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -21,7 +22,7 @@ class Convolution(Processor):
     files: ClassVar[tuple[str, ...]] = ("file",)
 
     file: str = Field(
-        description=f"The impulse response, from the recipe's folder: mono (or stereo on the guitar bus), at most "
+        description=f"The impulse response, from this recipe's folder: mono (or stereo on the guitar bus), at most "
         f"{LONGEST_S:g} s. Its delay is part of it; at another rate it is resampled.",
         examples=["rooms/small.wav"],
         min_length=1,
@@ -39,7 +40,7 @@ class Convolution(Processor):
             return
         allowed = f"an audio file of at most {LONGEST_S:g} s, mono" + (" or stereo" if setting.channels > 1 else "")
         try:
-            channels = len(load_response(setting.folder / self.file, setting.rate))
+            channels = len(load_response(Path(self.file), setting.rate))
         except UnfitResponse as unfit:
             yield Unfit("file", f"'{self.file}' is no impulse response: {unfit}", allowed, "chain-file")
         else:
@@ -57,6 +58,6 @@ class Convolution(Processor):
 
     def _taps(self, setting: Setting) -> FloatArray:
         """The response with mix and gain in it; the dry part is an impulse at its start."""
-        taps = load_response(setting.folder / self.file, setting.rate) * (self.mix * db_to_gain(self.gain_db))
+        taps = load_response(Path(self.file), setting.rate) * (self.mix * db_to_gain(self.gain_db))
         taps[:, 0] += 1.0 - self.mix
         return taps

@@ -19,7 +19,7 @@ class PlugIn(Processor):
     files: ClassVar[tuple[str, ...]] = ("file", "state")
 
     file: str = Field(
-        description="The plug-in, from the recipe's folder.",
+        description="The plug-in, from this recipe's folder.",
         examples=["/plugins/Warm.vst3"],
         min_length=1,
         max_length=400,
@@ -33,7 +33,7 @@ class PlugIn(Processor):
     )
     state: str | None = Field(
         None,
-        description="A file with the plug-in's settings (its raw state, or a .vstpreset), from the recipe's folder.",
+        description="A file with the plug-in's settings (its raw state, or a .vstpreset), from this recipe's folder.",
         examples=["warm.vstpreset"],
         min_length=1,
         max_length=400,
@@ -43,10 +43,4 @@ class PlugIn(Processor):
     )
 
     def make(self, setting: Setting) -> Running:
-        return HostedPlugIn(
-            setting,
-            str(setting.folder / self.file),
-            self.name,
-            str(setting.folder / self.state) if self.state else None,
-            self.time_limit_s,
-        )
+        return HostedPlugIn(setting, self.file, self.name, self.state, self.time_limit_s)

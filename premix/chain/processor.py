@@ -1,7 +1,7 @@
 """What a processor is: typed parameters in units, and an instance that takes a signal block by block."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar, Literal
 
@@ -22,15 +22,13 @@ KeySource = Callable[[int], FloatArray]
 class Setting:
     """Where an instance runs.
 
-    where: its place in the recipe, for messages. folder: where the recipe's files are named from. lag: samples by
-    which the steps before it have delayed the signal. key: name of a mic or a performance, and a lag -> its signal
-    at the times of the blocks, `lag` samples later; asked while the instance is made.
+    where: its place in the recipe, for messages. lag: samples by which the steps before it have delayed the signal.
+    key: name of a mic or a performance, and a lag -> its signal at the times of the blocks, `lag` samples later.
     """
 
     rate: int
     channels: int
     where: str = "chain"
-    folder: Path = field(default_factory=Path)
     lag: int = 0
     key: Callable[[str, int], KeySource] | None = None
 
@@ -75,7 +73,7 @@ class Processor(Section):
     kind: ClassVar[str]
     places: ClassVar[tuple[Place, ...]] = PLACES
     files: ClassVar[tuple[str, ...]] = ()
-    """Fields that name a file the sound depends on; its hash goes into the manifest."""
+    """Fields that name a file the sound depends on. The recipe room makes them absolute; their hashes are told."""
 
     def problems(self, setting: Setting) -> Iterator[Unfit]:
         """What cannot be used at this rate and place, or is not there; subclasses add to it."""
@@ -84,8 +82,8 @@ class Processor(Section):
             value = getattr(self, key)
             if key.endswith("_hz") and isinstance(value, float) and value > highest:
                 yield Unfit(key, f"{value:g} Hz is too high for tracks at {setting.rate} Hz", f"at most {highest:g} Hz")
-            if key in self.files and value is not None and not (setting.folder / value).exists():
-                yield Unfit(key, f"there is no file '{value}'", "a path from the recipe's folder", "chain-no-file")
+            if key in self.files and value is not None and not Path(value).exists():
+                yield Unfit(key, f"there is no file '{value}'", "a path from the folder of the recipe that names it", "chain-no-file")
 
     def make(self, setting: Setting) -> Running:
         """A fresh instance."""

@@ -49,15 +49,9 @@ def key_weights(recipe: Recipe, alignment: Alignment, envelopes: KeyEnvelopes) -
     summed = [d.summed for d in decisions]
     if any(d.summed and d.role == "close" for d in decisions):
         summed = [d.summed and d.role == "close" for d in decisions]
-    gains = [_gain_db(recipe, name, mic) for mic in envelopes.mics]
+    gains = [recipe.mic_in(name, mic).gain_db for mic in envelopes.mics]
     weights = [db_to_gain(gain) if used else 0.0 for gain, used in zip(gains, summed, strict=True)]
     return np.array(weights), np.array([d.delay_samples for d in decisions])
-
-
-def _gain_db(recipe: Recipe, performance: str, mic: str) -> float:
-    """A mic's gain in the sum, with that of its groups."""
-    groups = [group.gain_db for group in recipe.groups.values() if mic in group.mics]
-    return recipe.mic_in(performance, mic).gain_db + sum(groups)
 
 
 class _Gates:

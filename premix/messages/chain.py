@@ -2,7 +2,7 @@
 
 SLUGS: dict[str, str] = {
     "chain-range": "Write a value that these tracks allow.",
-    "chain-no-file": "Check the path: it starts at the recipe's folder.",
+    "chain-no-file": "Check the path: it starts at the folder of the recipe file that names it.",
     "chain-file": "Export the impulse response again as a WAV file, or name another one.",
     "chain-no-key": "Name a mic or a performance that has tracks in this song, or leave `key` out.",
     "chain-not-finite": "Look at the processor named there and at the levels before it; nothing was written.",

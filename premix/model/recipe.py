@@ -124,8 +124,9 @@ class Recipe(Section):
     )
 
     def mic_in(self, performance: str, mic: str) -> Mic:
-        """The mic as it stands in one performance: its own settings with the performance's exceptions,
-        its delay's default filled in by role. KeyError for unknown names."""
+        """The mic as it stands in one performance: its own settings with the performance's exceptions, its
+        delay's default filled in by role, its groups' gains added and their chains put first. KeyError for
+        unknown names."""
         base = self.mics[mic]
         exception = self.performances[performance].mics.get(mic)
         changes: dict[str, Any] = {}
@@ -136,6 +137,9 @@ class Recipe(Section):
                     changes[field] = value
         if base.delay is None and "delay" not in changes:
             changes["delay"] = "none" if base.role == "room" else "auto"
+        groups = [group for group in self.groups.values() if mic in group.mics]
+        changes["gain_db"] = changes.get("gain_db", base.gain_db) + sum(group.gain_db for group in groups)
+        changes["chain"] = (*(step for group in groups for step in group.chain), *base.chain)
         return base.model_copy(update=changes)
 
     def gate_of(self, mic: str) -> Gate:

@@ -30,7 +30,10 @@ class MicPath:
 
 @dataclass(frozen=True, slots=True)
 class PerformancePlan:
-    """One performance: its close mics, its rooms, its gain (linear) and the bus it goes to."""
+    """One performance: its close mics, its rooms, its gain (linear) and the bus it goes to.
+
+    unheard: its other mics; they may still be the key of a processor.
+    """
 
     performance: str
     bus: str
@@ -38,6 +41,7 @@ class PerformancePlan:
     close: tuple[MicPath, ...]
     rooms: tuple[MicPath, ...]
     chain: Chain = ()
+    unheard: tuple[MicPath, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +54,15 @@ class BusPlan:
     left: float
     right: float
     chain: Chain = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ChainFile:
+    """A file that a processor depends on: where ('mics.dynamic.chain[0].convolution.file'), its name, its hash."""
+
+    where: str
+    name: str
+    sha256: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +82,7 @@ class MixPlan:
     guitar_chain: Chain
     room_in_stem: bool
     trim: float = 1.0
+    chain_files: tuple[ChainFile, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,5 @@
 """Driving one processor from a test: whole signals through it in blocks, with and without its latency."""
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -19,9 +18,9 @@ def step(kind: str, **params: Any) -> ChainStep:
     return ChainStep(kind=kind, params=params)
 
 
-def setting(channels: int = 1, rate: int = RATE, folder: Path = Path(), **more: Any) -> Setting:
+def setting(channels: int = 1, rate: int = RATE, **more: Any) -> Setting:
     """A setting for tests."""
-    return Setting(rate, channels, folder=folder, **more)
+    return Setting(rate, channels, **more)
 
 
 def drive(
