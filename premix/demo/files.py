@@ -88,7 +88,7 @@ def _check_folder(folder: Path) -> None:
         return
     try:
         truth = DemoTruth.from_json((folder / "truth.json").read_text(encoding="utf-8"))
-        ours = {t.path for t in truth.tracks} | {"truth.json", "README.txt"}
+        ours = {t.path for t in truth.tracks} | {"truth.json", "song.yaml", "README.txt"}
     except (OSError, ValueError, KeyError, TypeError):
         ours = set()
     if foreign := sorted(names - ours):

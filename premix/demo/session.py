@@ -38,7 +38,7 @@ def write_demo(
     performances: Sequence[str] = PERFORMANCES,
     bits: int = 24,
 ) -> DemoTruth:
-    """Write `<performance>_<mic>.<file_format>` of every track, truth.json and README.txt into folder.
+    """Write `<performance>_<mic>.<file_format>` of every track, truth.json, song.yaml and README.txt into folder.
 
     The same settings give the same samples: every random number comes from `seed` and the performance's name.
     Between machines a sample may differ by one step of the last bit, where two libraries round differently.
@@ -60,6 +60,7 @@ def write_demo(
             REFERENCE, tuple(tracks), tuple(takes))
         (stage / "truth.json").write_text(truth.to_json(), encoding="utf-8", newline="\n")
         (stage / "README.txt").write_text(files.readme(truth), encoding="utf-8", newline="\n")
+        (stage / "song.yaml").write_text(f"song: {SONG}\n", encoding="utf-8", newline="\n")
     return truth
 
 

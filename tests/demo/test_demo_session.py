@@ -34,7 +34,7 @@ def test_the_committed_short_session_is_small_and_complete() -> None:
     """25 tracks, a truth and a README, in less than 8 MB."""
     names = {path.name for path in DEMO_STEMS.iterdir()}
     tracks = {f"{performance}_{mic.name}.flac" for performance in PERFORMANCES for mic in MICS}
-    assert names == tracks | {"truth.json", "README.txt"}
+    assert names == tracks | {"truth.json", "song.yaml", "README.txt"}
     assert sum(path.stat().st_size for path in DEMO_STEMS.iterdir()) < 8e6
 
 
@@ -75,7 +75,7 @@ def test_an_earlier_session_is_replaced_whole(tmp_path: Path) -> None:
     write_demo(tmp_path / "demo", seconds=3.0, performances=("left_a", "right_a"))
     truth = write_demo(tmp_path / "demo", seconds=3.0, performances=("left_a",), file_format="flac")
     names = {path.name for path in (tmp_path / "demo").iterdir()}
-    assert names == {t.path for t in truth.tracks} | {"truth.json", "README.txt"}
+    assert names == {t.path for t in truth.tracks} | {"truth.json", "song.yaml", "README.txt"}
     assert [path.name for path in tmp_path.iterdir()] == ["demo"]
 
 
