@@ -14,8 +14,7 @@ from premix.measures.loudness_gram import LoudnessGram
 from premix.report.listening import Clip, Listening, Player, Source, Version, clips_of
 from premix.report.window import Window
 
-SECONDS = 12.0
-LEAST_SECONDS = 1.0
+_LEAST_SECONDS = 1.0
 _TOP = 0.9
 _BASE64 = 4.0 / 3.0
 
@@ -39,7 +38,7 @@ def make_listening(
             begin, end = window.seconds(rate)
             return Listening(matched, clips, begin, end, tuple(left_out))
         frames = int(0.95 * window.frames * most_bytes / size)
-        if frames >= LEAST_SECONDS * rate:
+        if frames >= _LEAST_SECONDS * rate:
             window = Window(window.start, frames)
         else:
             left_out.append(f"player: {players.pop().title}")

@@ -94,9 +94,9 @@ def band_label(centre_hz: float) -> str:
     return frequency_label(int(nominal) if 10 <= nominal < 20 or nominal >= 40 else nominal)
 
 
-def legend(axes: Any, columns: int) -> None:
-    """The legend above the panel, to the right of its title."""
-    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=columns, borderaxespad=0.0, columnspacing=1.4)
+def legend(axes: Any, columns: int, left: float = 0.21) -> None:
+    """The legend above the panel, beside its title (from `left`, 0 to 1), where a narrow screen shows it too."""
+    axes.legend(loc="lower left", bbox_to_anchor=(left, 1.0), ncols=columns, borderaxespad=0.0, columnspacing=1.4)
 
 
 def svg(figure: Any) -> str:

@@ -9,7 +9,7 @@ from premix.audiofile.writer import storage_error
 from premix.model.finding import Finding
 from premix.model.render import MixPlan, PerformancePlan
 from premix.model.run import FinishedRun
-from premix.report.clips import SECONDS, make_listening
+from premix.report.clips import make_listening
 from premix.report.facts import Figures, flat, limit_rows, verdict, written
 from premix.report.figures.picture import Material, Picture
 from premix.report.figures.table import pictures_of
@@ -17,7 +17,7 @@ from premix.report.html_page import html_page
 from premix.report.listening import Listening
 from premix.report.saved_pictures import save_pictures, shown
 from premix.report.song_players import MOST_PERFORMANCES, groups_of, players_of, sources_of
-from premix.report.window import Window, busiest_window
+from premix.report.window import SECONDS, Window, busiest_window
 from premix.units import gain_to_db, samples_to_s
 
 MOST_BYTES = 24_500_000
@@ -51,7 +51,7 @@ def write_report(
     document: the run's manifest as plain data; every figure in a table is looked up there. The tracks are read
     again, in short excerpts. Raises DeliveryError where the page cannot be written.
     """
-    window = busiest_window(run, SECONDS)
+    window = busiest_window(run.gating, run.tracks.rate, run.tracks.frames, SECONDS)
     pictures, left_out = pictures_of(Material(run, window))
     drawn = {subject: [shown(picture) for picture in made] for subject, made in pictures.items()}
     facts = _facts(run, document) | {"pictures": drawn}

@@ -4,8 +4,6 @@ Colours that stand beside each other differ in lightness too, so that they stay 
 every kind of colour vision; lines differ in their dashes as well.
 """
 
-from itertools import cycle, islice
-
 COLOURS: dict[str, tuple[str, str]] = {
     "paper": ("#fbfaf6", "#15171a"),
     "wash": ("#f0ede4", "#1f2226"),
@@ -24,9 +22,9 @@ COLOURS: dict[str, tuple[str, str]] = {
 """Name -> (on light paper, on dark paper); a page's style sheet knows them as --name."""
 
 Dash = str | tuple[float, tuple[float, ...]]
-_SERIES: tuple[tuple[str, Dash], ...] = (
-    ("plum", "-"), ("pine", (0.0, (7.0, 1.5))), ("rust", (0.0, (4.0, 1.2, 1.0, 1.2))), ("slate", (0.0, (2.5, 1.2))),
-    ("straw", "-"),
+_INKS = ("plum", "pine", "rust", "slate", "straw")
+_DASHES: tuple[Dash, ...] = (
+    "-", (0.0, (7.0, 1.5)), (0.0, (4.0, 1.2, 1.0, 1.2)), (0.0, (2.5, 1.2)), (0.0, (1.0, 1.0)),
 )
 
 
@@ -36,8 +34,9 @@ def colour(name: str) -> str:
 
 
 def series(count: int) -> list[tuple[str, Dash]]:
-    """(colour on light paper, dashes) of each of `count` lines, dark ones first."""
-    return [(colour(name), dash) for name, dash in islice(cycle(_SERIES), count)]
+    """(colour on light paper, dashes) of each of `count` lines, dark ones first; the first 25 all differ."""
+    inks, dashes = len(_INKS), len(_DASHES)
+    return [(colour(_INKS[n % inks]), _DASHES[(n + n // inks) % dashes]) for n in range(count)]
 
 
 def style_variables(dark: bool) -> str:

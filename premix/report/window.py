@@ -6,10 +6,13 @@ import numpy as np
 
 from premix.audiofile.reader import TrackReader
 from premix.model.analysis import FloatArray
+from premix.model.gate import Gating
 from premix.model.render import PerformancePlan
 from premix.model.run import FinishedRun
 from premix.units import gain_to_db, ms_to_samples, power_to_db, s_to_samples, samples_to_s
 
+SECONDS = 12.0
+"""Length of the stretch: long enough to judge a riff, short enough for a page of many clips."""
 LEAD_S = 0.25
 """How long before a start the stretch begins."""
 _MOST_STARTS = 256
@@ -28,21 +31,22 @@ class Window:
         return samples_to_s(self.start, rate), samples_to_s(self.start + self.frames, rate)
 
 
-def busiest_window(run: FinishedRun, seconds: float) -> Window:
+def busiest_window(gating: Gating, rate: int, frames: int, seconds: float) -> Window:
     """The stretch with the most starts and stops of the riff, so that attacks and gate are both in it.
 
-    The whole song where it is shorter; the earliest of equal ones; the song's begin where nothing plays.
+    frames: length of the song. The whole song where it is shorter; the earliest of equal ones; the song's begin
+    where nothing plays.
     """
-    rate, frames = run.tracks.rate, round(s_to_samples(seconds, run.tracks.rate))
-    if frames >= run.tracks.frames:
-        return Window(0, run.tracks.frames)
-    edges = np.sort([edge for riff in run.gating.riffs for span in riff.spans for edge in span])
-    starts = np.sort([span[0] for riff in run.gating.riffs for span in riff.spans]) - LEAD_S
-    if not starts.size:
+    length = round(s_to_samples(seconds, rate))
+    if length >= frames:
         return Window(0, frames)
-    starts = np.clip(starts, 0.0, samples_to_s(run.tracks.frames - frames, rate))
+    edges = np.sort([edge for riff in gating.riffs for span in riff.spans for edge in span])
+    starts = np.sort([span[0] for riff in gating.riffs for span in riff.spans]) - LEAD_S
+    if not starts.size:
+        return Window(0, length)
+    starts = np.clip(starts, 0.0, samples_to_s(frames - length, rate))
     counts = np.searchsorted(edges, starts + seconds) - np.searchsorted(edges, starts)
-    return Window(round(s_to_samples(float(starts[np.argmax(counts)]), rate)), frames)
+    return Window(round(s_to_samples(float(starts[np.argmax(counts)]), rate)), length)
 
 
 def clearest_attack(run: FinishedRun, plan: PerformancePlan) -> int | None:
