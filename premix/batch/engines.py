@@ -12,7 +12,7 @@ from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Protocol
 
-_LEAVE_S = 10.0
+_LEAVE_S = 5.0
 """Time a worker has to leave its song cleanly when the batch has died."""
 
 

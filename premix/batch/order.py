@@ -6,16 +6,18 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from premix.batch.cluster import LOCAL, ClusterEngine
+from premix.batch.cluster import ClusterEngine
 from premix.batch.consistency import Difference, differences
 from premix.batch.engines import Engine, ProcessEngine
 from premix.batch.facts import SongFacts
-from premix.batch.job import TRIM_TOLERANCE_DB, SongJob, SongResult, render_song
+from premix.batch.job import SongJob, SongResult
 from premix.batch.match import Matching, match_loudness
 from premix.batch.memory import cores, fitting_jobs, free_bytes
 from premix.batch.pulse import Hub
 from premix.batch.run import Runner, Watch, Work
-from premix.batch.songs import find_songs
+from premix.batch.songs import Song, find_songs
+from premix.batch.work import TRIM_TOLERANCE_DB, render_song
+from premix.errors import Problem, RecipeError
 from premix.messages.batch import SLUGS
 from premix.model.finding import Finding
 from premix.recipe.read import read_recipe
@@ -45,6 +47,7 @@ def run_batch(
     settings: Sequence[str] = (),
     force: bool = False,
     match: Match = "none",
+    sheets: Path | None = None,
     jobs: int | None = None,
     scheduler: str | None = None,
     watch: Watch | None = None,
@@ -52,32 +55,71 @@ def run_batch(
 ) -> Batch:
     """Render every song into OUT/<its folder's name>; a song that fails never stops another.
 
-    songs: as `find_songs` takes them. jobs: songs at once, by default one a core, never more than fit into the
-    free memory. scheduler: address of a dask scheduler, or 'local'. Raises UserError where the batch cannot begin.
+    songs: as `find_songs` takes them. sheets: folder with an alignment sheet <song>.yaml for each song. jobs: songs
+    at once, by default one a core, never more than fit into the free memory. scheduler: address of a dask
+    scheduler, or 'local'. Raises UserError where the batch cannot begin.
     """
     house = read_recipe(recipe, settings=settings).recipe
     found = find_songs(songs, house, out)
+    sheet_of = _sheets(sheets, found)
     at_once, findings = _at_once(jobs, len(found))
-    if scheduler is not None:  # other machines know no current folder of ours
-        recipe, out = recipe.absolute(), out.absolute()
-        found = tuple(replace(song, folder=song.folder.absolute()) for song in found)
+    trim_db = None if match == "loudness" else 0.0
     with Hub(out) as hub, _engine(scheduler, at_once, hub) as engine:
-        runner = Runner(engine, hub, watch or Watch(), work)
-        trim = None if match == "loudness" else 0.0
+        go, given = hub.go, tuple(settings)
         asked = [
-            SongJob(s.name, recipe, s.folder, out / s.name, hub.go, tuple(settings), force, trim) for s in found
+            SongJob(s.name, recipe, s.folder, out / s.name, go, given, sheet_of.get(s.name), force, trim_db)
+            for s in found
         ]
-        matching, interrupted = None, False
-        try:
-            runner.run(asked)
-            if match == "loudness":
-                matching = match_loudness(_rendered(runner.results, asked))
-                _render_matched(runner, asked, matching)
-        except KeyboardInterrupt:
-            interrupted = True
-    results = tuple(runner.results.get(job.name, SongResult(job.name, "stopped")) for job in asked)
-    findings = (*findings, *(matching.findings if matching else ()))
-    return Batch(results, matching, differences(_rendered(runner.results, asked)), findings, interrupted)
+        runner = Runner(engine, hub, watch or Watch(), work)
+        matching, interrupted = _run(runner, asked if scheduler is None else list(map(_for_elsewhere, asked)), match)
+    return Batch(
+        results=tuple(runner.results.get(song.name, SongResult(song.name, "stopped")) for song in found),
+        matching=matching,
+        differences=differences(_rendered(runner.results, asked)),
+        findings=(*findings, *(matching.findings if matching else ())),
+        interrupted=interrupted,
+    )
+
+
+def _run(runner: Runner, asked: Sequence[SongJob], match: Match) -> tuple[Matching | None, bool]:
+    """Run the jobs, and once more what has to be matched; whether that was interrupted."""
+    matching = None
+    try:
+        runner.run(asked)
+        if match == "loudness":
+            matching = match_loudness(_rendered(runner.results, asked))
+            _render_matched(runner, asked, matching)
+    except KeyboardInterrupt:
+        return matching, True
+    return matching, False
+
+
+def _sheets(folder: Path | None, songs: Sequence[Song]) -> dict[str, Path]:
+    """The sheet of each song; RecipeError with every song that has none."""
+    if folder is None:
+        return {}
+    found = {song.name: folder / f"{song.name}.yaml" for song in songs}
+    slug = "batch-no-sheet"
+    problems = [
+        Problem(slug, song, f"there is no alignment sheet {path}", remedy=SLUGS[slug])
+        for song, path in found.items()
+        if not path.exists()
+    ]
+    if problems:
+        raise RecipeError(problems)
+    return found
+
+
+def _for_elsewhere(job: SongJob) -> SongJob:
+    """The job with whole paths: other machines know no current folder of ours."""
+    return replace(
+        job,
+        recipe=job.recipe.absolute(),
+        folder=job.folder.absolute(),
+        out=job.out.absolute(),
+        go=job.go.absolute(),
+        sheet=job.sheet and job.sheet.absolute(),
+    )
 
 
 def _at_once(jobs: int | None, songs: int) -> tuple[int, tuple[Finding, ...]]:
@@ -119,4 +161,3 @@ def _render_matched(runner: Runner, asked: Sequence[SongJob], matching: Matching
         runner.results[job.name] = replace(result, seconds=first[job.name].seconds + result.seconds)
 
 
-__all__ = ["LOCAL", "Batch", "Match", "run_batch"]

@@ -5,8 +5,9 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, wait
 
 from premix.batch.engines import Engine, held_interrupts
-from premix.batch.job import SongJob, SongResult, lost_song
+from premix.batch.job import SongJob, SongResult
 from premix.batch.pulse import Hub
+from premix.batch.work import lost_song
 from premix.errors import UserError
 
 Work = Callable[[SongJob], SongResult]

@@ -11,6 +11,7 @@ from premix.audiofile.reader import TrackReader
 from premix.delivery.manifest import relative_path
 from premix.delivery.package import MANIFEST
 from premix.model.recipe import MergedRecipe
+from premix.model.sheet import Sheet
 from premix.model.tracks import Track, TrackSet
 
 
@@ -24,8 +25,10 @@ def finished_manifest(out: Path) -> dict[str, Any] | None:
     return manifest if whole else None
 
 
-def unchanged(manifest: Mapping[str, Any], merged: MergedRecipe, tracks: TrackSet) -> bool:
-    """Whether the manifest is of these tracks, this merged recipe, this premix and these libraries.
+def unchanged(
+    manifest: Mapping[str, Any], merged: MergedRecipe, tracks: TrackSet, sheet: Sheet | None = None
+) -> bool:
+    """Whether the manifest is of these tracks, this merged recipe and sheet, this premix and these libraries.
 
     Reads every sample of the tracks: the hash in the manifest is the one that the render itself took.
     """
@@ -34,6 +37,7 @@ def unchanged(manifest: Mapping[str, Any], merged: MergedRecipe, tracks: TrackSe
             manifest["premix"] == __version__
             and all(importlib.metadata.version(name) == version for name, version in manifest["libraries"].items())
             and manifest["recipe"]["sha256"] == merged.sha256
+            and manifest["sheet"] == (None if sheet is None else {"sha256": sheet.sha256})
             and manifest["song"] == tracks.song
             and manifest["time_reference"] == tracks.time_reference
             and len(manifest["inputs"]) == len(tracks.tracks)

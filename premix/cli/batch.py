@@ -27,6 +27,10 @@ if TYPE_CHECKING:
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder for the songs' folders.")
 @click.option("--jobs", type=click.IntRange(1, 1024), help="Songs at once. Default: one a core, as memory allows.")
 @click.option("--scheduler", metavar="ADDRESS", help="Render on a dask scheduler's workers; `local` starts some here.")
+@click.option(
+    "--alignment", "sheets", metavar="FOLDER", type=click.Path(path_type=Path),
+    help="Take each song's decisions from the alignment sheet FOLDER/<song>.yaml.",
+)
 @click.option("--force", is_flag=True, help="Render again what is unchanged, and replace what premix did not write.")
 @click.option(
     "--match", type=click.Choice(["loudness", "none"]), default="none", show_default=True,
@@ -41,6 +45,7 @@ def batch_command(
     out: Path,
     jobs: int | None,
     scheduler: str | None,
+    sheets: Path | None,
     force: bool,
     match: "Match",
     summary_markdown: Path | None,
@@ -60,8 +65,8 @@ def batch_command(
     watch = LineWatch()
     try:
         batch = run_batch(
-            recipe, songs, out, settings=settings, force=force, match=match, jobs=jobs, scheduler=scheduler,
-            watch=watch,
+            recipe, songs, out, settings=settings, force=force, match=match, sheets=sheets, jobs=jobs,
+            scheduler=scheduler, watch=watch,
         )
     finally:
         watch.clear()

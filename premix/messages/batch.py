@@ -9,6 +9,7 @@ SLUGS: dict[str, str] = {
     "batch-out-in-songs": "Choose an output folder outside the songs' folders with --out.",
     "batch-out-in-use": "Wait until the other batch has ended, or choose another folder with --out.",
     "batch-no-summary-folder": "Make the folder, or choose another place with --summary-markdown.",
+    "batch-no-sheet": "Save one with: premix align RECIPE SONG --save FOLDER/SONG.yaml, and look it through.",
     # where they are rendered
     "batch-no-engine": "Install it with: pip install 'premix-stems[batch]'.",
     "batch-no-scheduler": "Start one with `dask scheduler`, and give --scheduler the address that it prints.",
@@ -19,6 +20,7 @@ SLUGS: dict[str, str] = {
     "batch-song-lost": "Look for a lack of memory or a damaged file, then repeat the command for this song.",
     "batch-no-memory": "Give fewer --jobs, and repeat the command: finished songs are skipped.",
     "batch-bug": "Send the log to the developers of premix; the other songs are not affected.",
+    "batch-earlier-render": "Mend the song and repeat the command; until then do not hand these files on.",
     # findings across songs
     "batch-fewer-jobs": "Nothing to do; with more free memory more songs are rendered at once.",
     "batch-mic-moved": "Listen to this mic; nothing to do if it was moved on purpose: every song is aligned by itself.",

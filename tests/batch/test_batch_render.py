@@ -1,0 +1,186 @@
+"""Songs that are really rendered: the same files in every engine, skipped when unchanged, matched in loudness."""
+
+import json
+import os
+from collections.abc import Iterator
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from premix.batch import order
+from premix.batch import unchanged as unchanged_module
+from premix.batch.order import Batch, run_batch
+from premix.batch.unchanged import finished_manifest, unchanged
+from premix.pipeline import load, render
+from tests.batch.conftest import MakeSongs
+from tests.batch.sessions import write_recipe
+
+LEFT_ONLY = ("performances.right_a=null",)
+"""Half the work, where one performance shows the same."""
+
+
+class ThreadEngine:
+    """Songs in a thread of this process: another Executor, and no process to start."""
+
+    def __init__(self, jobs: int, go: Path) -> None:
+        self.at_once = jobs
+
+    @contextmanager
+    def executor(self, workers: int) -> Iterator[Executor]:
+        with ThreadPoolExecutor(1) as pool:
+            yield pool
+
+
+@pytest.fixture
+def in_threads(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(order, "ProcessEngine", ThreadEngine)
+
+
+def statuses(batch: Batch) -> list[str]:
+    return [result.status for result in batch.results]
+
+
+def loudness(out: Path) -> dict[str, float]:
+    """Song -> loudness of its guitar bus, by its manifest."""
+    found = {}
+    for path in out.glob("*/manifest.json"):
+        files = json.loads(path.read_text("utf-8"))["files"]
+        found[path.parent.name] = next(f["loudness_lufs"] for f in files if f["part"] == "guitars")
+    return found
+
+
+def contents(folder: Path) -> dict[str, object]:
+    """Every file's bytes by its path; the manifest as data, its figures to 12 digits."""
+    found: dict[str, object] = {
+        p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()
+    }
+    text = (folder / "manifest.json").read_text("utf-8")
+    return {**found, "manifest.json": json.loads(text, parse_float=lambda digits: f"{float(digits):.11e}")}
+
+
+def test_every_engine_and_job_count_gives_the_files_of_a_single_render(tmp_path: Path, make_songs: MakeSongs) -> None:
+    """Byte for byte: one process, two, a cluster of our own, and `render` itself.
+
+    The manifest says the same to 12 digits: the last ones of a measure depend on where its arrays lie in memory.
+    """
+    recipe, songs = write_recipe(tmp_path), make_songs("a", "b")
+    render(recipe, Path(songs[0]), tmp_path / "single")
+    expected = contents(tmp_path / "single")
+    for name, options in (("two", {"jobs": 2}), ("one", {"jobs": 1}), ("cluster", {"jobs": 2, "scheduler": "local"})):
+        batch = run_batch(recipe, songs[: options["jobs"]], tmp_path / name, **options)  # type: ignore[arg-type]
+        assert set(statuses(batch)) == {"rendered"}
+        assert contents(tmp_path / name / "a") == expected, name
+
+
+def test_an_unchanged_song_is_known_by_hashes(
+    tmp_path: Path, make_songs: MakeSongs, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Times say nothing; one sample, the recipe, a value by --set, premix, or a file that is gone say all."""
+    recipe, song, out = write_recipe(tmp_path), Path(make_songs("a")[0]), tmp_path / "out" / "a"
+    render(recipe, song, out, settings=LEFT_ONLY)
+    manifest = finished_manifest(out)
+    assert manifest is not None
+
+    def same(*settings: str) -> bool:
+        return unchanged(manifest, *load(recipe, song, (*LEFT_ONLY, *settings)))
+
+    os.utime(song / "left_a_sub.wav", (0, 0))
+    assert same()
+    assert not same("gate.hold_ms=41")
+    assert not same("song=Other")
+    (song / "song.yaml").write_text("mics: {sub: {gain_db: -7}}\n")
+    assert not same()
+    (song / "song.yaml").unlink()
+    with monkeypatch.context() as patched:
+        patched.setattr(unchanged_module, "__version__", "0.0.0")
+        assert not same()
+    samples, rate = soundfile.read(song / "left_a_sub.wav", dtype="int32")
+    samples[len(samples) // 2] += 256  # one step of 24 bits
+    soundfile.write(song / "left_a_sub.wav", samples, rate, subtype="PCM_24")
+    assert not same()
+    (out / "a_guitars.wav").unlink()
+    assert finished_manifest(out) is None
+
+
+@pytest.mark.usefixtures("in_threads")
+def test_a_finished_song_is_skipped_unless_forced(tmp_path: Path, make_songs: MakeSongs) -> None:
+    """The second run writes nothing into the song's folder; the summary shows the figures all the same."""
+    recipe, songs, out = write_recipe(tmp_path), make_songs("a"), tmp_path / "out"
+    [first] = run_batch(recipe, songs, out, settings=LEFT_ONLY).results
+    stamp = (out / "a").stat().st_mtime_ns
+    [second] = run_batch(recipe, songs, out, settings=LEFT_ONLY).results
+    assert (first.status, second.status) == ("rendered", "unchanged")
+    assert first.facts == second.facts and (out / "a").stat().st_mtime_ns == stamp
+    assert statuses(run_batch(recipe, songs, out, settings=LEFT_ONLY, force=True)) == ["rendered"]
+
+
+@pytest.mark.usefixtures("in_threads")
+def test_matched_songs_are_equally_loud_and_stay_so(tmp_path: Path, make_songs: MakeSongs) -> None:
+    """The louder song comes down to the softer one's 6 dB less; again is unchanged; without matching it comes back."""
+    recipe, songs, out = write_recipe(tmp_path), make_songs("loud", "soft"), tmp_path / "out"
+    (tmp_path / "album" / "soft" / "song.yaml").write_text("guitar_bus: {gain_db: -6}\n")
+    run_batch(recipe, songs, out, settings=LEFT_ONLY)
+    before = loudness(out)
+    batch = run_batch(recipe, songs, out, settings=LEFT_ONLY, match="loudness")
+    assert statuses(batch) == ["rendered", "unchanged"]
+    after = loudness(out)
+    assert after["soft"] == before["soft"]
+    assert after["loud"] == pytest.approx(after["soft"], abs=0.0051)  # trims are whole hundredths of a dB
+    assert batch.matching is not None and batch.matching.target_lufs == before["soft"]
+    assert statuses(run_batch(recipe, songs, out, settings=LEFT_ONLY, match="loudness")) == ["unchanged"] * 2
+    assert statuses(run_batch(recipe, songs, out, settings=LEFT_ONLY)) == ["rendered", "unchanged"]
+    assert loudness(out) == before
+
+
+def test_an_extra_trim_leaves_the_ceiling_s_trim_as_it_was(tmp_path: Path, make_songs: MakeSongs) -> None:
+    """Every file is the same song, lower: both trims are in the manifest, and the levels agree with their sum."""
+    recipe, song = write_recipe(tmp_path), Path(make_songs("a")[0])
+    settings = (*LEFT_ONLY, "deliver.ceiling_dbtp=-12", "deliver.bits=32")
+    plain = render(recipe, song, tmp_path / "plain", settings=settings).manifest
+    lower = render(recipe, song, tmp_path / "lower", settings=settings, extra_trim_db=-2.5).manifest
+    assert plain["trim_db"] < 0.0  # type: ignore[operator]
+    assert lower["extra_trim_db"] == -2.5
+    assert lower["trim_db"] == plain["trim_db"] - 2.5  # type: ignore[operator]
+    one, _ = soundfile.read(tmp_path / "plain" / "a_guitars.wav")
+    other, _ = soundfile.read(tmp_path / "lower" / "a_guitars.wav")
+    gain = 10.0 ** (-2.5 / 20.0)
+    assert np.max(np.abs(one * gain - other)) < 1e-7  # 32-bit floats: half a step at 0.25 is 1.5e-8
+
+
+@pytest.mark.usefixtures("in_threads")
+def test_a_mic_that_was_moved_between_songs_is_found(tmp_path: Path, make_songs: MakeSongs) -> None:
+    """The second song's ribbon is read 30 samples later (21 cm) and upside down: both are told, by their numbers."""
+    recipe, songs = write_recipe(tmp_path), make_songs("a", "b")
+    track = Path(songs[1]) / "left_a_ribbon.wav"
+    samples, rate = soundfile.read(track, dtype="int32")
+    soundfile.write(track, -np.concatenate([samples[:30] * 0, samples[:-30]]), rate, subtype="PCM_24")
+    batch = run_batch(recipe, songs, tmp_path / "out", settings=LEFT_ONLY, jobs=1)
+    found = {(d.song, d.subject, d.slug) for d in batch.differences}
+    assert found == {("b", "ribbon", "batch-mic-moved"), ("b", "ribbon", "batch-polarity-changed")}
+    [moved] = [d for d in batch.differences if d.slug == "batch-mic-moved"]
+    usual, here = (float(text.split()[0]) for text in (moved.usual, moved.here))
+    assert here - usual == pytest.approx(30 / 48.0, abs=0.03)  # ms; CLOSE_MS is what a difference is worth telling
+
+
+def test_a_bug_in_one_song_is_kept_to_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An exception that is no user's error comes back as a bug with its traceback, and nothing is left in OUT."""
+    from premix.batch import work
+    from premix.batch.job import SongJob
+    from premix.batch.pulse import Hub
+
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("of all things")
+
+    monkeypatch.setattr(work, "render", broken)
+    with Hub(tmp_path / "out") as hub:
+        asked = SongJob("a", write_recipe(tmp_path), tmp_path / "a", tmp_path / "out" / "a", hub.go)
+        result = work.render_song(asked)
+        stopped = work.render_song(replace(asked, go=tmp_path / "gone"))
+    assert (result.status, result.problems[0].slug) == ("bug", "batch-bug")
+    assert "ZeroDivisionError: of all things" in result.log
+    assert stopped.status == "stopped"

@@ -1,0 +1,108 @@
+"""The summary of a batch as CSV, JSON, Markdown and HTML, with names that try to break out."""
+
+import csv
+import io
+import json
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from premix.batch.consistency import Difference
+from premix.batch.job import SongResult
+from premix.batch.order import Batch
+from premix.batch.summary import as_csv, as_markdown, document, write_summary
+from premix.batch.verdict import exit_code, row_of
+from premix.errors import DeliveryError, Problem
+from tests.batch.sessions import facts
+
+NASTY = "<b>Ri|ff & \"co\"_*[x](y)\n"
+PROBLEM = Problem("track-not-found", "left/sub", "no file fits", remedy="Rename it.")
+
+
+def batch(*results: SongResult, interrupted: bool = False) -> Batch:
+    moved = Difference(NASTY, "ribbon", "arrival", "+0.5 ms", "+0.6 ms", "batch-mic-moved")
+    return Batch(results, None, (moved,), (), interrupted)
+
+
+DONE = SongResult(NASTY, "rendered", facts(report="x_report.html", refused=("left/sub",)), seconds=12.3456)
+KEPT = SongResult("kept", "unchanged", facts())
+BROKEN = SongResult("broken", "unchanged", facts(broken=("guitar bus: mono fold is -6 dB",)))
+FAILED = SongResult("failed", "problems", problems=(PROBLEM,))
+
+
+class Page(HTMLParser):
+    """Tags, attributes and text of a page."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.attributes: list[tuple[str, str | None]] = []
+        self.texts: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.attributes += attrs
+
+    def handle_data(self, data: str) -> None:
+        self.texts.append(data)
+
+
+def test_the_exit_code_is_that_of_the_gravest_song() -> None:
+    """3 a bug, 1 a song that needs the user or was lost, 4 a broken limit (also of an unchanged song), 130 stopped."""
+    assert exit_code([DONE, KEPT], False) == 0
+    assert exit_code([DONE, BROKEN], False) == 4
+    assert exit_code([DONE, BROKEN, FAILED], False) == 1
+    assert exit_code([SongResult("x", "lost"), DONE], False) == 1
+    assert exit_code([FAILED, SongResult("x", "bug")], False) == 3
+    assert exit_code([DONE], True) == 130
+
+
+def test_csv_gives_every_name_back(tmp_path: Path) -> None:
+    """Read by the standard reader: the name as it was, figures to the thousandth, nothing where nothing is known."""
+    rows = list(csv.DictReader(io.StringIO(as_csv([row_of(DONE), row_of(FAILED)]))))
+    assert rows[0]["song"] == NASTY
+    assert (rows[0]["verdict"], rows[0]["refused_mics"], rows[0]["seconds"]) == ("done", "left/sub", "12.346")
+    assert rows[1]["loudness_lufs"] == ""
+    assert rows[1]["told"] == PROBLEM.line()
+
+
+def test_markdown_keeps_its_table_whatever_a_song_is_called() -> None:
+    """Every row has as many unescaped bars as the head, and no mark-up of the name survives."""
+    text = as_markdown(batch(DONE, FAILED))
+    table = [line for line in text.splitlines() if line.startswith("|")][:4]
+    assert len({line.replace("\\|", "").count("|") for line in table}) == 1
+    assert "<b>" not in text and "\\[x\\](y)" in text
+    assert "no file fits" in text and "+0.6 ms" in text
+
+
+def test_the_page_shows_names_as_text_and_asks_nobody(tmp_path: Path) -> None:
+    """No script, no image, no address but the relative, quoted links to the songs' own files."""
+    write_summary(batch(DONE, KEPT, FAILED), tmp_path)
+    page = Page((tmp_path / "index.html").read_text("utf-8"))
+    assert NASTY in page.texts
+    assert not {"script", "img", "link", "iframe"} & set(page.tags)
+    targets = [value for name, value in page.attributes if name in ("href", "src")]
+    assert targets == ["%3Cb%3ERi%7Cff%20%26%20%22co%22_%2A%5Bx%5D%28y%29%0A/x_report.html", "kept/manifest.json"]
+    assert "url(" not in (tmp_path / "index.html").read_text("utf-8")
+
+
+def test_json_holds_verdicts_and_findings_for_programs(tmp_path: Path) -> None:
+    """The file is the document; the exit code stands in it."""
+    made = batch(DONE, BROKEN)
+    write_summary(made, tmp_path)
+    read = json.loads((tmp_path / "summary.json").read_text("utf-8"))
+    assert read == document(made)
+    assert read["exit_code"] == 4
+    assert [song["verdict"] for song in read["songs"]] == ["done", "limits broken"]
+    assert [finding["slug"] for finding in read["findings"]] == ["batch-mic-moved"]
+
+
+def test_a_summary_that_cannot_be_written_is_told_and_leaves_nothing(tmp_path: Path) -> None:
+    """A folder stands where the file should go."""
+    (tmp_path / "summary.json").mkdir()
+    with pytest.raises(DeliveryError) as caught:
+        write_summary(batch(DONE), tmp_path)
+    assert caught.value.problems[0].slug == "cannot_write"
+    assert [path.name for path in tmp_path.iterdir()] == ["summary.json"]
