@@ -11,6 +11,8 @@ from premix.model.analysis import Analysis, ComplexArray, FloatArray
 from premix.model.recipe import DelayByHand, Mic, Recipe
 from premix.units import cm_to_samples, db_to_gain, ms_to_samples
 
+FINE_SEARCH_MS = 20.0
+"""Widest search of the frames themselves; further offsets are found on the envelopes first."""
 SILENT_PEAK = 10.0 ** (-80.0 / 20.0)
 """A track that never reaches -80 dBFS holds nothing to align."""
 MIN_COHERENCE = 0.3
@@ -75,7 +77,8 @@ def build_case(recipe: Recipe, analysis: Analysis, performance: str) -> Case:
         offsets=spectra.offsets,
     )
     silent = [m for m in case.mics if analysis.levels_of(performance, m).sample_peak < SILENT_PEAK]
-    _find_trusted(case, recipe.reference_mic(), silent)
+    wide = recipe.alignment.search_ms > FINE_SEARCH_MS
+    _find_trusted(case, recipe.reference_mic(), silent, "alignment-offset" if wide else "alignment-incoherent")
     return case
 
 
@@ -107,10 +110,11 @@ def pair_evidence(case: Case, m: int, n: int) -> Against:
     return against_rest(case.signal, m, turned)
 
 
-def _find_trusted(case: Case, reference: str, silent: list[str]) -> None:
+def _find_trusted(case: Case, reference: str, silent: list[str], stranger: str) -> None:
     """Find the largest group of mutually coherent close mics; refuse close mics that stay outside.
 
-    Where groups are equal, or nobody agrees with anybody, the reference's own group is believed.
+    Where groups are equal, or nobody agrees with anybody, the reference's own group is believed. stranger: slug of
+    the refusal of mics outside.
     """
     close = [m for m in range(len(case.mics)) if case.close[m]]
     for m in close:
@@ -130,7 +134,7 @@ def _find_trusted(case: Case, reference: str, silent: list[str]) -> None:
         case.coherence[m], case.agreement[m] = best[0], best[1]
         if m not in group:
             case.trusted[m] = False
-            case.refusals[case.mics[m]] = "alignment-incoherent"
+            case.refusals[case.mics[m]] = stranger
 
 
 def _groups(mics: list[int], links: set[tuple[int, int]]) -> list[list[int]]:

@@ -6,7 +6,7 @@ tells how many whole milliseconds apart two files are; a second scan then reads 
 
 import numpy as np
 
-from premix.alignment.decide import FINE_SEARCH_MS
+from premix.alignment.case import FINE_SEARCH_MS
 from premix.model.analysis import Analysis, FloatArray, KeyEnvelopes
 from premix.model.recipe import Recipe
 from premix.units import ms_to_samples
