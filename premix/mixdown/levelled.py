@@ -11,11 +11,11 @@ from premix.measures.render_meters import GUITARS, WITHOUT_CENTRE, RenderMeters
 from premix.measures.same_take import same_take_findings
 from premix.measures.tightness import tightness
 from premix.messages.delivery import SLUGS
-from premix.mixdown.render import Progress, Sink, render
+from premix.mixdown.render import Mixed, Progress, Sink, render
 from premix.model.doubling import Tightness
 from premix.model.gate import Gating
 from premix.model.recipe import CENTRE_BUS, Deliver
-from premix.model.render import MixPlan, Part, PartMeasures, Rendering, RoomQuiet, WrittenFile
+from premix.model.render import MixPlan, Part, PartMeasures, Rendering, WrittenFile
 from premix.units import db_to_gain
 
 
@@ -52,7 +52,7 @@ def render_levelled(
     measured = [*names, *(f"stem_{s}" for s in stems), GUITARS, WITHOUT_CENTRE]
     sink = open_sink(meters)
     try:
-        quiet = render(plan, measured, gating, sink, pool=pool, progress=progress)
+        mixed = render(plan, measured, gating, sink, pool=pool, progress=progress)
         trim_db = _trim_db(meters, deliver.ceiling_dbtp)
         if trim_db < 0.0:
             if deliver.trim == "none":
@@ -66,7 +66,7 @@ def render_levelled(
     except BaseException:
         sink.abandon()
         raise
-    return _rendering(plan, gating, meters, files, quiet, trim_db), plan
+    return _rendering(plan, gating, meters, files, mixed, trim_db), plan
 
 
 def _rendering(
@@ -74,7 +74,7 @@ def _rendering(
     gating: Gating,
     meters: RenderMeters,
     files: tuple[WrittenFile, ...],
-    quiet: tuple[RoomQuiet, ...],
+    mixed: Mixed,
     trim_db: float,
 ) -> Rendering:
     stereo, without = meters.stereo_measures()
@@ -83,11 +83,11 @@ def _rendering(
         files=files,
         stereo=stereo,
         stereo_without_centre=without if any(b.name == CENTRE_BUS for b in plan.buses) else None,
-        room_quiet=quiet,
+        room_quiet=mixed.quiet,
         trim_db=trim_db,
         tightness=_tightness(plan, gating),
         takes=takes,
-        findings=same_take_findings(takes),
+        findings=(*same_take_findings(takes), *mixed.findings),
     )
 
 

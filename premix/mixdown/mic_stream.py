@@ -1,5 +1,8 @@
 """One track on its way into the sum: read ahead by its delay, filtered, handed on block by block."""
 
+from collections.abc import Callable
+from typing import Protocol
+
 import numpy as np
 
 from premix.audiofile.reader import TrackReader
@@ -15,27 +18,47 @@ HISTORY = FFT - HOP
 _WARM_UP = 65536
 
 
+class MicInsert(Protocol):
+    """A mic's chain: late by `latency_samples`, first given the sample at time `first`."""
+
+    first: int
+    latency_samples: int
+
+    def process(self, block: FloatArray) -> FloatArray: ...
+
+
+MakeInsert = Callable[[MicPath], MicInsert]
+
+
 class MicStream:
     """The samples of one mic, advanced by the whole part of its delay.
 
     `next(rows)` gives (HISTORY + rows * HOP) samples: HISTORY from before the block, then the block itself, where
     sample k of the block belongs at output sample k of the same block. A mic whose rest of delay is zero needs no
-    FIR (`response` is None) and nulls against its file bit for bit.
+    FIR (`response` is None) and nulls against its file bit for bit. start: time of the first sample. insert: makes
+    the path's chain; without it there is none.
     """
 
-    def __init__(self, path: MicPath, rate: int, rows: int) -> None:
+    def __init__(
+        self, path: MicPath, rate: int, rows: int, start: int = 0, insert: MakeInsert | None = None
+    ) -> None:
         self.gain = path.gain
         whole, rest = split_delay(path.delay_samples)
         self.response: ComplexArray | None = None
         if rest != 0.0:
             self.response = np.fft.rfft(advance_fir(rest) * path.gain, FFT)
             whole += TAPS // 2 - 1
+        self._insert = insert(path) if insert is not None and path.chain else None
         self._reader = TrackReader(path.track)
-        self._position = whole
+        self._position = start + whole
         self._buffer = np.zeros(HISTORY + rows * HOP)
         self._filled = 0
         self._filter = _Filter(mic_sections(rate, path.high_pass_hz, path.low_pass_hz, path.rotation))
-        self._warm_up()
+        try:
+            self._warm_up(round(path.delay_samples))
+        except BaseException:
+            self.close()
+            raise
 
     def close(self) -> None:
         self._reader.close()
@@ -47,19 +70,30 @@ class MicStream:
             self._buffer[:HISTORY] = self._buffer[self._filled : self._filled + HISTORY]
         new = self._buffer[HISTORY : HISTORY + count]
         self._reader.read(self._position, new)
-        self._filter.run(new)
+        self._shape(new)
         self._position += count
         self._filled = count
         return self._buffer[: HISTORY + count]
 
-    def _warm_up(self) -> None:
-        """Let the filter and the FIR see what lies before the first block: an advanced mic has sound there."""
-        start = min(self._position - HISTORY, 0 if self._filter.active else self._position - HISTORY)
+    def _shape(self, samples: FloatArray) -> None:
+        """Filters and chain, in place."""
+        self._filter.run(samples)
+        if self._insert is not None:
+            samples[:] = self._insert.process(samples)
+
+    def _warm_up(self, delay: int) -> None:
+        """Let filter, chain and FIR see what lies before the first block: an advanced mic has sound there."""
+        start = self._position - HISTORY
+        if self._filter.active or self._insert is not None:
+            start = min(start, 0)
+        if self._insert is not None:
+            self._insert.first = start - delay
+            self._position += self._insert.latency_samples  # read ahead, so that it comes out in time
         while start < self._position:
             count = min(_WARM_UP, self._position - start)
             piece = np.zeros(count)
             self._reader.read(start, piece)
-            self._filter.run(piece)
+            self._shape(piece)
             keep = min(count, HISTORY)
             self._buffer[: HISTORY - keep] = self._buffer[keep:HISTORY]
             self._buffer[HISTORY - keep : HISTORY] = piece[count - keep :]

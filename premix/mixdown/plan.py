@@ -1,5 +1,6 @@
 """The recipe's mix with all decisions filled in: what the render pass needs and nothing else."""
 
+from premix.chain.files import chain_files
 from premix.dsp.pan import pan_gains
 from premix.model.alignment import Alignment
 from premix.model.gate import Gating
@@ -32,6 +33,7 @@ def plan_mix(recipe: Recipe, tracks: TrackSet, alignment: Alignment, gating: Gat
         guitar_gain=db_to_gain(recipe.guitar_bus.gain_db),
         guitar_chain=recipe.guitar_bus.chain,
         room_in_stem=recipe.deliver.room in ("stem", "both"),
+        chain_files=chain_files(recipe),
     )
 
 
@@ -40,15 +42,15 @@ def _performance(
 ) -> PerformancePlan:
     close: list[MicPath] = []
     rooms: list[MicPath] = []
+    unheard: list[MicPath] = []
     for track in tracks.of(name):
         decision = alignment.of(name, track.mic)
-        if not decision.summed:
-            continue
         path = _path(recipe, alignment, gating, track)
-        (rooms if decision.role == "room" else close).append(path)
+        (unheard if not decision.summed else rooms if decision.role == "room" else close).append(path)
     settings = recipe.performances[name]
     return PerformancePlan(
-        name, settings.bus, db_to_gain(settings.gain_db), tuple(close), tuple(rooms), settings.chain
+        name, settings.bus, db_to_gain(settings.gain_db), tuple(close), tuple(rooms), settings.chain,
+        tuple(unheard),
     )
 
 
@@ -64,7 +66,7 @@ def _path(recipe: Recipe, alignment: Alignment, gating: Gating, track: Track) ->
         low_pass_hz=mic.low_pass_hz,
         rotation=decision.rotation,
         chain=mic.chain,
-        curve=gating.room_of(track.performance, track.mic).curve if is_room else None,
+        curve=gating.room_of(track.performance, track.mic).curve if is_room and decision.summed else None,
     )
 
 

@@ -5,28 +5,35 @@ lie at fixed places of the time line, so the result does not depend on the block
 """
 
 from collections.abc import Sequence
+from contextlib import ExitStack
 
 import numpy as np
 
-from premix.mixdown.mic_stream import FFT, HISTORY, HOP, MicStream
+from premix.mixdown.mic_stream import FFT, HISTORY, HOP, MakeInsert, MicStream
 from premix.model.analysis import FloatArray
 from premix.model.render import MicPath
 
 
 class MicSum:
-    """The sum of some mics of one performance, streamed. rows: most rows of HOP samples a block has."""
+    """The sum of some mics of one performance, streamed.
 
-    def __init__(self, paths: Sequence[MicPath], rate: int, rows: int) -> None:
-        self._streams = [MicStream(path, rate, rows) for path in paths]
+    rows: most rows of HOP samples a block has. start: time of the first sample. insert: makes the mics' chains.
+    """
+
+    def __init__(
+        self, paths: Sequence[MicPath], rate: int, rows: int, start: int = 0, insert: MakeInsert | None = None
+    ) -> None:
+        self._streams: list[MicStream] = []
+        with ExitStack() as stack:
+            for path in paths:
+                self._streams.append(MicStream(path, rate, rows, start, insert))
+                stack.callback(self._streams[-1].close)
+            self.close = stack.pop_all().close
         turned = any(s.response is not None for s in self._streams)
         bins = FFT // 2 + 1
         self._total = np.zeros((rows if turned else 0, bins), np.complex128)
         self._one = np.zeros((rows if turned else 0, bins), np.complex128)
         self._back = np.zeros((rows if turned else 0, FFT))
-
-    def close(self) -> None:
-        for stream in self._streams:
-            stream.close()
 
     def next(self, rows: int, out: FloatArray) -> None:
         """Fill `out` (rows * HOP,) with the next block of the sum."""

@@ -1,0 +1,89 @@
+"""Performances to buses, buses to the stereo guitar bus."""
+
+from collections.abc import Sequence
+from typing import Protocol
+
+import numpy as np
+
+from premix.dsp.delay_line import DelayLine
+from premix.dsp.pan import apply_width
+from premix.mixdown.inserts import Inserts
+from premix.mixdown.late import Late
+from premix.mixdown.mic_stream import HOP
+from premix.model.analysis import FloatArray
+from premix.model.recipe import CENTRE_BUS
+from premix.model.render import MixPlan
+
+
+class Share(Protocol):
+    """What a performance gives to its bus."""
+
+    bus: str
+    sum: FloatArray
+
+
+class BusMixer:
+    """The buses and the guitar buses that are wanted.
+
+    ahead: samples by which it must be fed before the files, for what its chains delay.
+    """
+
+    def __init__(self, plan: MixPlan, wanted: set[str], rows: int, inserts: Inserts) -> None:
+        self._plan, self._wanted = plan, wanted
+        self._buses = {bus.name: np.zeros(rows * HOP) for bus in plan.buses}
+        self._chains = {bus.name: inserts.make(bus.chain, f"buses.{bus.name}.chain") for bus in plan.buses}
+        names = {"guitars": None, "guitars_without_centre": CENTRE_BUS}
+        self._guitars = {
+            name: (without, inserts.make(plan.guitar_chain, "guitar_bus.chain", 2))
+            for name, without in names.items()
+            if name in wanted
+        }
+        self._guitar_latency = max((chain.latency_samples for _, chain in self._guitars.values()), default=0)
+        longest = max((chain.latency_samples for chain in self._chains.values()), default=0)
+        self._even = {n: DelayLine(1, longest - chain.latency_samples) for n, chain in self._chains.items()}
+        self._late = Late(self._guitar_latency, plan.trim)
+        self._out = Late(0, plan.trim)
+        self.ahead = longest + self._guitar_latency
+
+    def begin(self, first: int) -> None:
+        """The time of the first block's first sample, so that keys lie at the right place."""
+        for chain in self._chains.values():
+            chain.first = first + self._guitar_latency + chain.latency_samples
+        for _, chain in self._guitars.values():
+            chain.first = first + self._guitar_latency
+
+    def next(self, mixers: Sequence[Share], count: int) -> dict[str, FloatArray]:
+        """The next blocks of the buses (1, count) and guitar buses (2, count) that are wanted."""
+        for bus in self._plan.buses:
+            block = self._buses[bus.name][:count]
+            block[:] = 0.0
+            for mixer in mixers:
+                if mixer.bus == bus.name:
+                    block += mixer.sum[:count]
+            if self.ahead or self._chains[bus.name].active:
+                even = self._even[bus.name].process(block[None])
+                block[:] = self._chains[bus.name].process(even)[0]
+            block *= bus.gain
+        made = {
+            f"bus_{name}": self._late.of(name, block[None, :count])
+            for name, block in self._buses.items()
+            if f"bus_{name}" in self._wanted
+        }
+        for name, (without, chain) in self._guitars.items():
+            stereo = self._stereo(count, without)
+            if chain.active:
+                stereo = chain.process(stereo)
+            if self._plan.guitar_gain != 1.0:
+                stereo *= self._plan.guitar_gain
+            made[name] = self._out.of(name, stereo)
+        return made
+
+    def _stereo(self, count: int, without: str | None) -> FloatArray:
+        stereo = np.zeros((2, count))
+        for bus in self._plan.buses:
+            if bus.name != without:
+                for side, gain in enumerate((bus.left, bus.right)):
+                    if gain != 0.0:
+                        stereo[side] += gain * self._buses[bus.name][:count]
+        apply_width(stereo, self._plan.width)
+        return stereo
