@@ -2,6 +2,7 @@
 
 SLUGS: dict[str, str] = {
     "disk_full": "Make room on the disk, or choose another place with --out; nothing was written.",
+    "over-ceiling": "Lower the gains, raise `deliver.ceiling_dbtp`, or write `deliver: {trim: auto}`.",
     "cannot_write": "Choose a place you may write to with --out.",
     "not_finite": "Look for the track or the processor that gives such samples; nothing was written.",
     "out_in_tracks": "Choose an output folder outside the tracks folder with --out.",
