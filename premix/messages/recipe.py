@@ -35,7 +35,7 @@ SLUGS: dict[str, str] = {
     "recipe-count": "Give as many entries as are allowed there.",
     "recipe-bad-name": "Use letters, digits, _ and - for names.",
     "recipe-chain-step": "Write a processor's name, or one name with its parameters.",
-    "recipe-not-supported-yet": "Leave the key out: this version does not act on it.",
+    "recipe-unknown-processor": "Spell the processor as in this reference, and put it where it may stand.",
     # between values
     "recipe-unknown-mic": "Name a mic of the recipe's `mics`.",
     "recipe-unknown-performance": "Name a performance of the recipe's `performances`.",

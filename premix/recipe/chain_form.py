@@ -1,10 +1,16 @@
-"""A chain as the YAML writes it (a bare name or a one-key mapping a step) -> as the record holds it."""
+"""A chain as the YAML writes it (a bare name or a one-key mapping a step) -> as the record holds it, checked."""
 
+from dataclasses import replace
+from pathlib import Path as FilePath
 from typing import Any
 
-from premix.recipe.faults import Fault, Path
+from premix.chain.table import PROCESSORS
+from premix.model.recipe import Chain, ChainStep, Recipe
+from premix.recipe.allowed import Schemas
+from premix.recipe.faults import Fault, Guess, Path, shown
 from premix.recipe.marks import Node
-from premix.recipe.values import place
+from premix.recipe.step_schema import PLACE_OF_KEY, kinds_at, parameters
+from premix.recipe.values import place, validate_as
 
 _UNREADABLE = {"kind": "unreadable"}
 """Stands in for a step that was refused, so that the checks can go on."""
@@ -21,28 +27,80 @@ def for_record(data: Any, root: Node, faults: list[Fault], path: Path = ()) -> A
     return tuple(for_record(child, root, faults, (*path, index)) for index, child in enumerate(data))
 
 
+def with_absolute_files(recipe: Recipe, root: Node, folder: FilePath) -> Recipe:
+    """The recipe with the files of its chains named absolutely.
+
+    A file is named from the folder of the recipe file that says so; in a --set value, from `folder`.
+    """
+    changed: dict[str, Any] = {}
+    for name in PLACE_OF_KEY:
+        section = getattr(recipe, name)
+        if name == "guitar_bus":
+            if section.chain:
+                chain = _absolute(section.chain, root, folder, (name, "chain"))
+                changed[name] = section.model_copy(update={"chain": chain})
+            continue
+        changed[name] = {
+            key: entry.model_copy(update={"chain": _absolute(entry.chain, root, folder, (name, key, "chain"))})
+            if entry.chain
+            else entry
+            for key, entry in section.items()
+        }
+    return recipe.model_copy(update=changed)
+
+
 def _is_chain(path: Path) -> bool:
     return path == ("guitar_bus", "chain") or (
-        len(path) == 3 and path[0] in ("mics", "performances", "buses", "groups")
+        len(path) == 3 and path[0] != "guitar_bus" and path[0] in PLACE_OF_KEY
     )
 
 
 def _step(step: Any, root: Node, faults: list[Fault], path: Path) -> dict[str, Any]:
     if isinstance(step, str):
-        return {"kind": step}
+        return _known(step, {}, root, faults, path, path)
     if isinstance(step, dict) and len(step) == 1:
         ((kind, params),) = step.items()
         if params is None:
-            return {"kind": kind}
+            return _known(kind, {}, root, faults, path, (*path, kind))
         if isinstance(params, dict):
-            return {"kind": kind, "params": params}
-    faults.append(
-        Fault(
-            place(root, path),
-            path,
-            "recipe-chain-step",
-            "this is no processor",
-            "a name, or one name with its parameters, as in {high_pass: {cutoff_hz: 80}}",
-        )
-    )
+            return _known(kind, params, root, faults, path, (*path, kind))
+    allowed = "a name, or one name with its parameters, as in {high_pass: {cutoff_hz: 80}}"
+    faults.append(Fault(place(root, path), path, "recipe-chain-step", "this is no processor", allowed))
     return _UNREADABLE
+
+
+def _known(
+    kind: str, params: dict[str, Any], root: Node, faults: list[Fault], step: Path, path: Path
+) -> dict[str, Any]:
+    """The step of a processor of the table that may stand here; faults of its parameters lie below `path`."""
+    known = kinds_at(PLACE_OF_KEY[str(step[0])])
+    if kind not in known:
+        elsewhere = PROCESSORS.get(kind)
+        what = f"there is no processor '{shown(kind)}'"
+        if elsewhere is not None:
+            what = f"'{kind}' stands on the {' or '.join(elsewhere.places)} only"
+        mark = place(root, path, key=path != step)
+        faults.append(Fault(mark, path, "recipe-unknown-processor", what, ", ".join(known), Guess(kind, known)))
+        return _UNREADABLE
+    node = root
+    for part in path:
+        node = node.child(part) or node
+    found: list[Fault] = []
+    # A fault of the parameters is told by its place in the whole recipe.
+    validate_as(PROCESSORS[kind], params, replace(node, mark=place(root, path)), found, Schemas(parameters(kind)))
+    faults += [replace(fault, path=(*path, *fault.path)) for fault in found]
+    return {"kind": kind, "params": params} if params else {"kind": kind}
+
+
+def _absolute(chain: Chain, root: Node, folder: FilePath, path: Path) -> Chain:
+    return tuple(_with_files(step, root, folder, (*path, index, step.kind)) for index, step in enumerate(chain))
+
+
+def _with_files(step: ChainStep, root: Node, folder: FilePath, path: Path) -> ChainStep:
+    params = dict(step.params)
+    for key in PROCESSORS[step.kind].files:
+        if params.get(key) is not None:
+            mark = place(root, (*path, key))
+            start = FilePath(mark.file).parent if mark.line else folder
+            params[key] = str((start / params[key]).absolute())
+    return step.model_copy(update={"params": params})

@@ -8,20 +8,12 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from premix.recipe import collisions, known_names
-from premix.recipe.faults import Fault, Path, shown
+from premix.recipe.faults import Fault, shown
 from premix.recipe.marks import Node
 from premix.recipe.merged import Merged, is_number
 from premix.recipe.schema import TABLES
 
 MOST_NAMES = 256
-NOT_SUPPORTED_YET: dict[tuple[str, ...], str] = {
-    ("mics", "*", "chain"): "processors on a mic",
-    ("performances", "*", "chain"): "processors on a stem",
-    ("buses", "*", "chain"): "processors on a bus",
-    ("guitar_bus", "chain"): "processors on the guitar bus",
-    ("groups",): "groups of mics",
-}
-"""Path (* for any name) -> what it would do. A value there is refused; the entry goes when it is built."""
 
 
 def check(data: dict[str, Any], root: Node) -> Iterator[Fault]:
@@ -31,24 +23,6 @@ def check(data: dict[str, Any], root: Node) -> Iterator[Fault]:
         return  # that there are too many names is told with the values
     for one in _CHECKS:
         yield from one(merged)
-
-
-def _not_supported_yet(merged: Merged) -> Iterator[Fault]:
-    for pattern, what in NOT_SUPPORTED_YET.items():
-        for path in _filled(merged.data, pattern, ()):
-            slug = "recipe-not-supported-yet"
-            yield merged.at_key(path, slug, f"not supported yet: {what}", remedy="leave it out")
-
-
-def _filled(data: Any, pattern: tuple[str, ...], path: Path) -> Iterator[Path]:
-    """Paths that fit the pattern and hold something."""
-    if not pattern:
-        if data:
-            yield path
-    elif isinstance(data, dict):
-        for step in list(data) if pattern[0] == "*" else [pattern[0]]:
-            if step in data:
-                yield from _filled(data[step], pattern[1:], (*path, step))
 
 
 def _room_gates(merged: Merged) -> Iterator[Fault]:
@@ -123,7 +97,6 @@ def _delivered_twice(merged: Merged) -> Iterator[Fault]:
 
 
 _CHECKS: tuple[Callable[[Merged], Iterator[Fault]], ...] = (
-    _not_supported_yet,
     known_names.reference,
     known_names.performance_names,
     known_names.group_mics,

@@ -8,7 +8,7 @@ from typing import Any
 
 from premix.model.recipe import MergedRecipe, Recipe
 from premix.recipe import faults as told
-from premix.recipe.chain_form import for_record
+from premix.recipe.chain_form import for_record, with_absolute_files
 from premix.recipe.checks import check
 from premix.recipe.faults import Fault, Mark
 from premix.recipe.layers import Layer, load_file, load_layers
@@ -38,7 +38,12 @@ def read_recipe(path: Path, *, song_folder: Path | None = None, settings: Sequen
     faults.extend(check(data, merged))
     told.tell(faults, files)
     assert recipe is not None, "a recipe without faults is valid"
-    return MergedRecipe(recipe=recipe, source=source, origins=_origins(merged, layers), sha256=_sha256(recipe))
+    return MergedRecipe(
+        recipe=with_absolute_files(recipe, merged, path.parent),
+        source=source,
+        origins=_origins(merged, layers),
+        sha256=_sha256(recipe),
+    )
 
 
 def read_yaml(path: Path) -> tuple[Any, dict[told.Path, Mark]]:

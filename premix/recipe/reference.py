@@ -10,17 +10,23 @@ from pathlib import Path
 from string import Template
 from typing import Any
 
+from premix.chain.processor import PLACES
+from premix.chain.table import PROCESSORS
 from premix.messages import STAGES
 from premix.recipe.allowed import Schema, Schemas, spoken
 from premix.recipe.faults import Path as KeyPath
 from premix.recipe.files import LARGEST_BYTES
 from premix.recipe.marks import DEEPEST, MOST_NODES
 from premix.recipe.schema import TABLES, recipe_schema
+from premix.recipe.step_schema import parameters
 
 FOLDER = Path(__file__).parents[2] / "recipes"
 _PROSE = Path(__file__).with_name("reference.md")
+_WHOLE = "The whole recipe"
+_NEEDED = {_WHOLE: ("mics", "performances")}
+"""Keys that are needed unless a recipe extends another: the schema cannot mark them."""
 _PLACES: tuple[tuple[KeyPath, str], ...] = (
-    ((), "The whole recipe"),
+    ((), _WHOLE),
     (("tracks",), "`tracks`"),
     (("mics", "x"), "`mics.<name>`"),
     (("performances", "x"), "`performances.<name>`"),
@@ -45,6 +51,7 @@ def reference() -> str:
         nodes=MOST_NODES,
         depth=DEEPEST,
         keys="\n".join(_keys()),
+        processors="\n".join(_processors()),
         messages="\n".join(_messages()),
     )
 
@@ -66,15 +73,30 @@ def _recipes() -> Iterator[str]:
 def _keys() -> Iterator[str]:
     schemas = Schemas()
     for path, title in _PLACES:
-        (section,) = schemas.at(path)
-        yield f"### {title}\n"
-        yield f"{section['description']}\n"
-        yield "| key | what it does | allowed | default | typical |"
-        yield "|---|---|---|---|---|"
-        for key, entry in section["properties"].items():
-            needed = key in section.get("required", ()) or (not path and key in ("mics", "performances"))
-            yield _row(key, (*path, key), entry, needed, schemas)
-        yield ""
+        yield from _section(path, title, schemas)
+
+
+def _processors() -> Iterator[str]:
+    """One section a processor of the table."""
+    for kind, processor in PROCESSORS.items():
+        yield from _section((), f"`{kind}`", Schemas(parameters(kind)))
+        if processor.places != PLACES:
+            yield f"Stands on: {', '.join(f'`{place}`' for place in processor.places)}.\n"
+
+
+def _section(path: KeyPath, title: str, schemas: Schemas) -> Iterator[str]:
+    """A heading, what the section is, and one row a key."""
+    (section,) = schemas.at(path)
+    yield f"### {title}\n"
+    yield f"{' '.join(section['description'].split())}\n"
+    if not section["properties"]:
+        return
+    yield "| key | what it does | allowed | default | typical |"
+    yield "|---|---|---|---|---|"
+    for key, entry in section["properties"].items():
+        needed = key in section.get("required", ()) or key in _NEEDED.get(title, ())
+        yield _row(key, (*path, key), entry, needed, schemas)
+    yield ""
 
 
 def _row(key: str, path: KeyPath, entry: Schema, needed: bool, schemas: Schemas) -> str:

@@ -9,6 +9,7 @@ from functools import cache
 from typing import Any
 
 from premix.model.recipe import Recipe
+from premix.recipe.step_schema import PLACE_OF_SECTION, step_section, step_sections
 
 SCHEMA_ID = "urn:premix:recipe:1"
 TABLES = ("mics", "performances", "buses", "groups", "variants")
@@ -21,19 +22,6 @@ _EXTENDS = {
     "minLength": 1,
     "type": "string",
 }
-_CHAIN_STEP = {
-    "description": "One processor: its name alone, or its name with its parameters.",
-    "examples": ["invert", {"high_pass": {"cutoff_hz": 80}}],
-    "anyOf": [
-        {"type": "string", "maxLength": 64},
-        {
-            "type": "object",
-            "minProperties": 1,
-            "maxProperties": 1,
-            "additionalProperties": {"type": ["object", "null"]},
-        },
-    ],
-}
 
 
 def recipe_schema() -> dict[str, Any]:
@@ -45,11 +33,14 @@ def recipe_schema() -> dict[str, Any]:
 def _schema() -> dict[str, Any]:
     made = Recipe.model_json_schema()
     sections = made["$defs"]
-    sections["ChainStep"] = copy.deepcopy(_CHAIN_STEP)
+    del sections["ChainStep"]
+    for name, place in PLACE_OF_SECTION.items():
+        sections[name]["properties"]["chain"]["items"] = {"$ref": f"#/$defs/{step_section(place)}"}
     sections["DelayByHand"] |= {"minProperties": 1, "maxProperties": 1}
     for section in (*sections.values(), made):
         for entry in section.get("properties", {}).values():
             _tidy(entry)
+    sections.update(step_sections())
     properties = {"format": made["properties"].pop("format"), "extends": copy.deepcopy(_EXTENDS)} | made["properties"]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",

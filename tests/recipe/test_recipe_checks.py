@@ -163,17 +163,43 @@ FAULTS = {
         recipe(performances="performances: {left: {bus: left, mics: {ribbon: {file: /tmp/x.wav}}}}"),
         "3:56 performances.left.mics.ribbon.file: the path leads out of the tracks folder",
     ),
-    "chain": (
-        recipe(mics="mics: {dynamic: {chain: [{high_pass: {cutoff_hz: 80}}, invert]}}"),
-        "2:18 mics.dynamic.chain: not supported yet: processors on a mic; leave it out",
+    "unknown processor": (
+        recipe(mics="mics: {dynamic: {chain: [{high_pas: {cutoff_hz: 80}}]}}"),
+        "2:27 mics.dynamic.chain[0].high_pas: there is no processor 'high_pas'; allowed: high_pass, low_pass",
     ),
-    "chain on the guitar bus": (
+    "unknown bare processor": (
         recipe(more="guitar_bus: {chain: [invert]}"),
-        "4:14 guitar_bus.chain: not supported yet: processors on the guitar bus",
+        "4:22 guitar_bus.chain[0]: there is no processor 'invert'",
     ),
-    "groups": (
-        recipe(more="groups: {g: {mics: [dynamic]}}"),
-        "4:1 groups: not supported yet: groups of mics; leave it out",
+    "processor at the wrong place": (
+        recipe(more="buses: {left: {chain: [mid_side]}}"),
+        "4:24 buses.left.chain[0]: 'mid_side' stands on the guitar_bus only",
+    ),
+    "unknown parameter": (
+        recipe(mics="mics: {dynamic: {chain: [{high_pass: {cutoff_hz: 80, slope_db: 12}}]}}"),
+        "2:54 mics.dynamic.chain[0].high_pass.slope_db: unknown key 'slope_db'; allowed: cutoff_hz, slope_db_oct, "
+        "phase; did you mean 'slope_db_oct'?",
+    ),
+    "parameter out of range": (
+        recipe(mics="mics: {dynamic: {chain: [polarity, {bell: {frequency_hz: 900, gain_db: 60}}]}}"),
+        "2:72 mics.dynamic.chain[1].bell.gain_db: 60 is out of range; allowed: a number from -36 to 36 dB",
+    ),
+    "parameter of the wrong type": (
+        recipe(mics="mics: {dynamic: {chain: [{high_pass: {cutoff_hz: 80 Hz}}]}}"),
+        "2:50 mics.dynamic.chain[0].high_pass.cutoff_hz: '80 Hz' cannot stand here; allowed: a number from 10 to 86400 "
+        "Hz; write the number alone: 80",
+    ),
+    "parameter that is no number": (
+        recipe(more="groups: {g: {mics: [dynamic], chain: [{gain: {gain_db: .nan}}]}}"),
+        "4:56 groups.g.chain[0].gain.gain_db: '.nan' is no finite number",
+    ),
+    "missing parameter": (
+        recipe(more="performances: {left: {bus: left, chain: [{high_pass: {slope_db_oct: 24}}]}}", performances=""),
+        "4:54 performances.left.chain[0].high_pass.cutoff_hz: 'cutoff_hz' is missing; allowed: a number from 10 to",
+    ),
+    "missing parameters of a bare name": (
+        recipe(more="buses: {left: {chain: [high_pass]}}"),
+        "4:24 buses.left.chain[0].cutoff_hz: 'cutoff_hz' is missing",
     ),
 }
 
@@ -252,12 +278,12 @@ def test_buses_that_nothing_is_sent_to_are_not_made_up(tmp_path: Path) -> None:
 
 def test_chain_steps_become_kind_and_parameters(tmp_path: Path) -> None:
     """A bare name, a name with parameters, a name with none; anything else is no processor."""
-    text = "guitar_bus: {chain: [invert, {high_pass: {cutoff_hz: 80}}, {bell: null}]}\n"
+    text = "guitar_bus: {chain: [polarity, {high_pass: {cutoff_hz: 80}}, {reverb: null}]}\n"
     root = read_nodes(text, "x", [])
     assert root is not None
     faults: list[Fault] = []
     steps = for_record(plain(root), root, faults)["guitar_bus"]["chain"]
-    assert steps == ({"kind": "invert"}, {"kind": "high_pass", "params": {"cutoff_hz": 80}}, {"kind": "bell"})
+    assert steps == ({"kind": "polarity"}, {"kind": "high_pass", "params": {"cutoff_hz": 80}}, {"kind": "reverb"})
     assert faults == []
     lines = said(tmp_path, BASE + "guitar_bus: {chain: [3, {a: {}, b: {}}, {c: 1}, []]}\n")
-    assert slugs(lines) == ["recipe-not-supported-yet"] + ["recipe-chain-step"] * 4
+    assert slugs(lines) == ["recipe-chain-step"] * 4

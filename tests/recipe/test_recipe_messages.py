@@ -43,7 +43,7 @@ TRIGGERS: dict[str, str | bytes] = {
     "recipe-count": BASE + "deliver: {files: []}\n",
     "recipe-bad-name": BASE + "buses: {a b: {}}\n",
     "recipe-chain-step": BASE + "guitar_bus: {chain: [3]}\n",
-    "recipe-not-supported-yet": BASE + "guitar_bus: {chain: [invert]}\n",
+    "recipe-unknown-processor": BASE + "guitar_bus: {chain: [invert]}\n",
     "recipe-unknown-mic": BASE + "alignment: {reference: x}\n",
     "recipe-unknown-performance": BASE + "variants: {v: {performances: {x: {}}}}\n",
     "recipe-unknown-bus": BASE + "variants: {v: {buses: {x: {}}}}\n",
