@@ -60,7 +60,7 @@ def out(request, outs):
 
 
 def test_stems_and_rooms_null_against_each_bus(out):
-    """Below -140 dB; sample by sample below the rounding of the files that are added, half a float step each, at its gain."""
+    """Below -140 dB; sample by sample below the rounding of the files that are added: half a float step x its gain."""
     parts, trim_db = parts_of(out), manifest_of(out)["trim_db"]
     assert trim_db < 0.0  # the null must hold with the common trim on every file
     for bus in ("left", "right", "centre"):
