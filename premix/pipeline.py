@@ -14,6 +14,7 @@ from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
 from premix.analysis.intact import check_intact, damage
 from premix.analysis.look import look
 from premix.analysis.scan import scan
+from premix.chain.check import check_chains
 from premix.delivery.manifest import manifest, write_manifest
 from premix.delivery.names import document_name, file_names
 from premix.delivery.package import Package
@@ -86,6 +87,7 @@ def load(
     merged = read_recipe(recipe, song_folder=folder, settings=settings)
     found, unused = find_tracks(merged.recipe, folder)
     tracks = take_in(found, merged.recipe, folder, recover=recover)
+    check_chains(merged.recipe, merged.origins, tracks)
     return merged, replace(tracks, findings=(*unused, *tracks.findings))
 
 

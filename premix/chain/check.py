@@ -3,10 +3,9 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from premix.chain.processor import Place, Setting
+from premix.chain.processor import HIGHEST, Place, Setting
 from premix.chain.running import place_of, processor_of
-from premix.errors import Problem
-from premix.messages.chain import SLUGS
+from premix.errors import Problem, RecipeError
 from premix.model.recipe import Chain, Recipe
 from premix.model.tracks import TrackSet
 
@@ -33,8 +32,24 @@ def placed_chains(recipe: Recipe) -> Iterator[PlacedChain]:
     return (placed for placed in found if placed.chain)
 
 
-def chain_problems(recipe: Recipe, origins: dict[str, str], tracks: TrackSet) -> list[Problem]:
-    """Every problem of every chain. origins: key path -> file:line:column."""
+def check_chains(recipe: Recipe, origins: dict[str, str], tracks: TrackSet) -> None:
+    """Raise RecipeError with every problem of every chain and mic filter. origins: key path -> file:line:column."""
+    problems = [*_filter_problems(recipe, origins, tracks.rate), *_chain_problems(recipe, origins, tracks)]
+    if problems:
+        raise RecipeError(problems)
+
+
+def _filter_problems(recipe: Recipe, origins: dict[str, str], rate: int) -> Iterator[Problem]:
+    """A mic's own filters must lie in the band of its tracks, too."""
+    for name, mic in recipe.mics.items():
+        for key in ("high_pass_hz", "low_pass_hz"):
+            value, path = getattr(mic, key), f"mics.{name}.{key}"
+            if value is not None and value > HIGHEST * rate:
+                what, allowed = f"{value:g} Hz is too high for tracks at {rate} Hz", f"at most {HIGHEST * rate:g} Hz"
+                yield Problem("chain-range", f"{origins.get(path, '')} {path}".strip(), what, allowed)
+
+
+def _chain_problems(recipe: Recipe, origins: dict[str, str], tracks: TrackSet) -> list[Problem]:
     problems = []
     for placed in placed_chains(recipe):
         origin = origins.get(placed.path, "")
@@ -44,8 +59,7 @@ def chain_problems(recipe: Recipe, origins: dict[str, str], tracks: TrackSet) ->
             processor = processor_of(step)
             where = f"{origin} {place_of(placed.path, index, step)}".strip()
             for unfit in processor.problems(setting):
-                remedy = SLUGS[unfit.slug]
-                problems.append(Problem(unfit.slug, f"{where}.{unfit.key}", unfit.what, unfit.allowed, remedy))
+                problems.append(Problem(unfit.slug, f"{where}.{unfit.key}", unfit.what, unfit.allowed))
             key = getattr(processor, "key", None)
             if key is not None:
                 problems += _key_problems(key, placed.place, recipe, tracks, f"{where}.key")
@@ -65,4 +79,4 @@ def _key_problems(key: str, place: Place, recipe: Recipe, tracks: TrackSet, wher
         what = f"'{key}' is no performance that is heard, and no mic of {without[0]}"
     else:
         return
-    yield Problem("chain-no-key", where, what, ", ".join(heard), SLUGS["chain-no-key"])
+    yield Problem("chain-no-key", where, what, ", ".join(heard))
