@@ -15,8 +15,8 @@ COLOURS: dict[str, tuple[str, str]] = {
     "open": ("#e2dcc9", "#33383d"),
     "plum": ("#2b1942", "#efe6fb"),
     "pine": ("#15533f", "#a4dbc8"),
-    "rust": ("#9b3f21", "#ef9f80"),
-    "slate": ("#5c72ab", "#8ba0d8"),
+    "rust": ("#9b3f21", "#f1a688"),
+    "slate": ("#5c72ab", "#8399d4"),
     "straw": ("#a38a45", "#97834a"),
 }
 """Name -> (on light paper, on dark paper); a page's style sheet knows them as --name."""

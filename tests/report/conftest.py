@@ -1,0 +1,108 @@
+"""One rendered song, one audition and one browser for all tests of the page."""
+
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import nullcontext
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from premix.audition import audition
+from premix.model.run import FinishedRun
+from premix.pipeline import render
+from premix.report.page import write_report
+from tests.report.songs import HOSTILE_NAME, write_recipe, write_song
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """A finished run on disk, with its page and its pictures."""
+
+    run: FinishedRun
+    manifest: dict[str, Any]
+    recipe: Path
+    tracks: Path
+    out: Path
+    page: Path
+    pictures: Path
+
+
+@pytest.fixture(scope="session")
+def rendered(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
+    """The test song, rendered with its page."""
+    folder = tmp_path_factory.mktemp("song")
+    tracks, out, pictures = folder / "tracks", folder / "out", folder / "pictures"
+    write_song(tracks)
+    recipe = write_recipe(folder)
+    with pytest.MonkeyPatch.context() as patch:  # the key envelopes stay, so that tests can go on with the run
+        (folder / "scratch").mkdir()
+        patch.setattr("premix.pipeline._scratch", lambda: nullcontext(folder / "scratch"))
+        outcome = render(recipe, tracks, out, report=True, pictures=pictures)
+    (page,) = out.glob("*_report.html")
+    return Rendered(outcome.run, dict(outcome.manifest), recipe, tracks, out, page, pictures)
+
+
+def cut_short(rendered: Rendered, song: str) -> tuple[FinishedRun, dict[str, Any]]:
+    """The run and manifest under another name, and quicker to draw: no riffs and no room mics."""
+    run = rendered.run
+    silent = replace(run.gating, riffs=tuple(replace(riff, spans=()) for riff in run.gating.riffs))
+    bare = tuple(replace(plan, rooms=()) for plan in run.plan.performances)
+    run = replace(
+        run, gating=silent, plan=replace(run.plan, performances=bare), tracks=replace(run.tracks, song=song)
+    )
+    return run, rendered.manifest | {"song": song}
+
+
+@pytest.fixture(scope="session")
+def hostile_page(rendered: Rendered, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A page of a song whose name is an attack, with hardly any room for clips."""
+    path = tmp_path_factory.mktemp("hostile") / "page.html"
+    return write_report(*cut_short(rendered, HOSTILE_NAME), path, most_bytes=1_900_000).path
+
+
+@dataclass(frozen=True)
+class Auditioned:
+    """An audition on disk."""
+
+    manifest: dict[str, Any]
+    out: Path
+    page: Path
+
+
+@pytest.fixture(scope="session")
+def auditioned(rendered: Rendered, tmp_path_factory: pytest.TempPathFactory) -> Auditioned:
+    """The mics of the test song, varied."""
+    out = tmp_path_factory.mktemp("audition") / "out"
+    manifest = audition(rendered.recipe, rendered.tracks, out, by_mics=True)
+    (page,) = out.glob("*_audition.html")
+    return Auditioned(manifest, out, page)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Chromium without a window, with a profile of its own; it logs its console and every request."""
+    from selenium.webdriver import Chrome
+    from selenium.webdriver.chrome.options import Options
+    from selenium.webdriver.chrome.service import Service
+
+    program, driver = shutil.which("chromium"), shutil.which("chromedriver")
+    assert program and driver, "the tests of the page need Debian's packages chromium and chromium-driver"
+    profile = tempfile.mkdtemp(prefix="premix-browser-")
+    options = Options()
+    options.binary_location = program
+    for argument in (
+        "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+        "--disable-background-networking", "--disable-component-update", "--disable-sync",
+        "--autoplay-policy=user-gesture-required", f"--user-data-dir={profile}",
+    ):
+        options.add_argument(argument)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    chrome = Chrome(options=options, service=Service(driver))
+    try:
+        yield chrome
+    finally:
+        chrome.quit()
+        shutil.rmtree(profile, ignore_errors=True)

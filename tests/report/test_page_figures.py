@@ -1,0 +1,186 @@
+"""The page as a text: its figures are the manifest's, its parts are all there, nothing gets in or out of it."""
+
+import base64
+import hashlib
+import json
+import re
+import subprocess
+import sys
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from premix.report.facts import LimitRow, look_up, verdict, written
+from premix.report.page import SECTIONS, write_report
+from tests.report.conftest import Auditioned, Rendered, cut_short
+from tests.report.songs import HOSTILE_NAME, NAME
+
+
+class Reader(HTMLParser):
+    """Every element of a page, with its attributes and the text right after its start tag."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.found: list[tuple[str, dict[str, str | None], list[str]]] = []
+        self._text: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._text = []
+        self.found.append((tag, dict(attrs), self._text))
+
+    def handle_endtag(self, tag: str) -> None:
+        self._text = []
+
+    def handle_data(self, data: str) -> None:
+        self._text.append(data)
+
+    def all(self, tag: str) -> list[tuple[dict[str, str | None], str]]:
+        """(attributes, text) of every element of a kind."""
+        return [(attrs, "".join(text)) for name, attrs, text in self.found if name == tag]
+
+
+@pytest.fixture(scope="module")
+def page(rendered: Rendered) -> Reader:
+    """The page of the test song, read."""
+    return Reader(rendered.page.read_text("utf-8"))
+
+
+def _held_against(reader: Reader, manifest: dict[str, Any]) -> int:
+    """Compare every marked figure of a page with the manifest; gives how many there were."""
+    figures = reader.all("data")
+    for attrs, text in figures:
+        place, value = str(attrs["data-from"]), str(attrs["value"])
+        path = [int(step) if step.isdigit() else step for step in place.split(".")]
+        there = look_up(manifest, *path)
+        there = len(there) if isinstance(there, list) else there
+        assert float(value) == there, place
+        number = re.match(r"[+\N{MINUS SIGN}]?[\d.]+", text)
+        assert number is not None, (place, text)
+        digits = len(number[0].partition(".")[2])
+        # shown as rounded: within half a unit of the last digit, and the float's own rounding
+        assert abs(float(number[0].replace("\N{MINUS SIGN}", "-")) - there) <= 0.5 * 10.0**-digits * (1 + 1e-9), place
+    return len(figures)
+
+
+def test_every_figure_is_the_manifests(rendered: Rendered, page: Reader) -> None:
+    """The manifest as written, and the figures as shown, agree to the last digit that is shown."""
+    manifest = json.loads((rendered.out / "manifest.json").read_text("utf-8"))
+    assert _held_against(page, manifest) > 150
+
+
+def test_every_figure_of_an_audition_is_its_manifests(auditioned: Auditioned) -> None:
+    """The same of the audition's page."""
+    manifest = json.loads((auditioned.out / "manifest.json").read_text("utf-8"))
+    assert _held_against(Reader(auditioned.page.read_text("utf-8")), manifest) > 30
+
+
+def test_sections_stand_in_the_order_of_an_engineers_questions(page: Reader) -> None:
+    """Every section is there, once, in order, and the contents lead to it."""
+    ids = [attrs["id"] for attrs, _ in page.all("section")]
+    assert ids == [id for id, _ in SECTIONS]
+    links = [str(attrs["href"]) for attrs, _ in page.all("a")]
+    assert links == ["#content", *(f"#{id}" for id in ids)]
+
+
+def test_every_picture_has_a_text_and_a_table(rendered: Rendered) -> None:
+    """An alternative text in the picture, a caption, and a table in the same section."""
+    text = rendered.page.read_text("utf-8")
+    figures = re.findall(r"<figure.*?</figure>", text, re.DOTALL)
+    assert len(figures) == 1 + 3 + 3 + 3 + 2 + 1 + 1
+    for figure in figures:
+        label = re.search(r'<svg [^>]*role="img" aria-label="([^"]+)"', figure)
+        assert label is not None and len(label[1]) > 30
+        assert re.search(r"<figcaption>.{30,}</figcaption>", figure, re.DOTALL)
+    for section in re.findall(r"<section.*?</section>", text, re.DOTALL):
+        assert "<figure" not in section or "<table" in section
+
+
+def test_a_song_name_is_text_and_nothing_else(hostile_page: Path) -> None:
+    """Markup in the name is shown as it is; no element comes of it."""
+    page = Reader(hostile_page.read_text("utf-8"))
+    assert [text.strip() for _, text in page.all("h1")] == [HOSTILE_NAME]
+    assert page.all("title")[0][1] == f"{HOSTILE_NAME}: guitars, as recorded and aligned"
+    kinds = [attrs.get("type") for attrs, _ in page.all("script")]
+    assert kinds == ["text/plain"] * (len(kinds) - 2) + ["application/json", None]
+    assert not any("onload" in attrs for _, attrs, _ in page.found)
+
+
+def test_the_page_goes_by_the_songs_name(rendered: Rendered, page: Reader) -> None:
+    """Its title as it is, its file name in plain letters."""
+    assert page.all("title")[0][1].startswith(f"{NAME}: ")
+    assert rendered.page.name == "Tide_A_O_report.html"
+
+
+def test_nothing_leads_out_of_the_page(page: Reader) -> None:
+    """No source, no style attribute; links stay inside, and the policy allows only this style and script."""
+    for tag, attrs, _ in page.found:
+        assert not {"src", "srcset", "style", "action", "data"} & attrs.keys(), tag
+        assert str(attrs.get("href", "#")).startswith("#")
+        assert str(attrs.get("xlink:href", "#")).startswith("#")
+        assert not any(name.startswith("on") for name in attrs)
+    policy = str(next(a["content"] for a, _ in page.all("meta") if a.get("http-equiv") == "Content-Security-Policy"))
+    assert policy.startswith("default-src 'none';")
+    style, script = page.all("style")[0][1], page.all("script")[-1][1]
+    for kind, text in (("style-src", style), ("script-src", script)):
+        digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+        assert f"{kind} 'sha256-{digest}'" in policy
+
+
+def test_the_recipe_stands_there_with_its_origins(page: Reader) -> None:
+    """Every merged value has its row: key, value, place."""
+    cells = [text for _, text in page.all("code")]
+    assert "mics.sub.low_pass_hz" in cells and "180" in cells
+    assert any(text.startswith("recipe.yaml:7:") for _, text in page.all("td"))
+
+
+def test_a_broken_limit_and_its_remedy_come_first(rendered: Rendered, page: Reader) -> None:
+    """The recipe asks for a mono fold that sides of unrelated performances cannot have."""
+    text = next(text for attrs, text in page.all("p") if "verdict" in str(attrs.get("class")))
+    assert text == f"1 limit broken: {len(rendered.manifest['files'])} files"
+    items = [attrs["class"] for attrs, _ in page.all("li") if "class" in attrs]
+    assert items[0] == "error"
+    assert "no: broken" in [text for _, text in page.all("td")]
+
+
+@pytest.mark.parametrize(("holds", "severities", "words"), [
+    ((), (), "Done: 2 files"),
+    ((True,), ("info",), "Done: 2 files"),
+    ((True,), ("warning",), "Done, 1 finding to look at: 2 files"),
+    ((False, False), ("error", "error", "warning"), "2 limits broken, 1 finding to look at: 2 files"),
+])
+def test_the_verdict_says_the_worst_first(holds: tuple[bool, ...], severities: tuple[str, ...], words: str) -> None:
+    """Broken limits, then findings, then done."""
+    document = {"findings": [{"severity": severity} for severity in severities], "files": [1, 2]}
+    assert verdict(document, [LimitRow("", "", "", "", value) for value in holds]) == words
+
+
+@pytest.mark.parametrize(("value", "digits", "sign", "text"), [
+    (-0.001, 2, False, "0.00"), (-1.25, 1, True, "\N{MINUS SIGN}1.2"), (3.0, 0, True, "+3"), (None, 2, False, "–"),
+])
+def test_numbers_are_written_plainly(value: float | None, digits: int, sign: bool, text: str) -> None:
+    """A true minus sign, no negative zero, a dash for nothing."""
+    assert written(value, digits, sign=sign) == text
+
+
+def test_a_small_page_hears_less_and_says_so(rendered: Rendered, hostile_page: Path, tmp_path: Path) -> None:
+    """Clips are shortened, then players left out, until the page is as small as asked."""
+    assert hostile_page.stat().st_size < 1_900_000
+    text = hostile_page.read_text("utf-8")
+    assert "can be heard here; the files hold the whole song" in text and '<script type="text/plain"' in text
+    none = write_report(*cut_short(rendered, "none"), tmp_path / "none.html", most_bytes=0).path.read_text("utf-8")
+    assert "player: Guitar bus" in none and '<script type="text/plain"' not in none
+
+
+def test_pictures_are_the_same_bytes_on_a_rerun(rendered: Rendered, tmp_path: Path) -> None:
+    """Another process, with another seed of its hashes, writes the same SVG and PNG files."""
+    command = [sys.executable, "-m", "premix", "render", str(rendered.recipe), str(rendered.tracks), "--out",
+               str(tmp_path / "out"), "--pictures", str(tmp_path / "pictures")]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 4, done.stderr  # rendered; a limit is broken
+    first = {path.name: path.read_bytes() for path in rendered.pictures.iterdir()}
+    assert {path.suffix for path in rendered.pictures.iterdir()} == {".svg", ".png"}
+    assert first == {path.name: path.read_bytes() for path in (tmp_path / "pictures").iterdir()}
+    assert next((tmp_path / "out").glob("*_report.html")).read_bytes() == rendered.page.read_bytes()

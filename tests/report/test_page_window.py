@@ -1,0 +1,63 @@
+"""Where the page looks and listens: the busiest stretch, the clearest attack, the key in between."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from premix.model.gate import Gating, Riff
+from premix.report.window import Window, attack_window, busiest_window, clearest_attack, key_level_db
+from tests.report.conftest import Rendered
+from tests.report.songs import RATE, RIFF, SECONDS
+
+
+def _gating(*spans: tuple[float, float]) -> Gating:
+    return Gating((Riff("left", spans, -20.0, -30.0, True),), ())
+
+
+def test_the_busiest_stretch_has_the_most_starts_and_stops() -> None:
+    """Four short passages win over one long one, and the stretch begins a quarter of a second before them."""
+    gating = _gating((1.0, 50.0), (60.0, 61.0), (62.0, 63.0), (64.0, 65.0), (66.0, 67.0))
+    assert busiest_window(gating, 100, 10_000, 12.0) == Window(5_975, 1_200)
+
+
+def test_a_short_song_is_heard_whole() -> None:
+    """And a song in which nothing plays from its begin."""
+    assert busiest_window(_gating((1.0, 2.0)), 100, 800, 12.0) == Window(0, 800)
+    assert busiest_window(_gating(), 100, 10_000, 12.0) == Window(0, 1_200)
+
+
+def test_a_stretch_stays_inside_the_song() -> None:
+    """The busiest passage may be the last one."""
+    window = busiest_window(_gating((1.0, 2.0), (98.0, 98.5), (98.8, 99.0), (99.2, 99.5)), 100, 10_000, 12.0)
+    assert window.start + window.frames <= 10_000 and window.start + window.frames > 9_950
+
+
+def test_the_attack_is_found_in_the_reference_mic(rendered: Rendered) -> None:
+    """One of the riff's starts, to a millisecond: the passages of the test song begin at once."""
+    begin = clearest_attack(rendered.run, rendered.run.plan.performances[0])
+    assert begin is not None
+    assert min(abs(begin / RATE - on) for on, _ in RIFF) < 0.001
+    window = attack_window(begin, RATE)
+    assert (window.start, window.frames) == (begin - 96, 576)
+    assert np.isclose(window.seconds(RATE)[1] - window.seconds(RATE)[0], 0.012)
+
+
+def test_a_performance_that_never_starts_has_no_attack(rendered: Rendered) -> None:
+    """Then there is nothing to draw."""
+    riffs = tuple(replace(riff, spans=()) for riff in rendered.run.gating.riffs)
+    run = replace(rendered.run, gating=replace(rendered.run.gating, riffs=riffs))
+    assert clearest_attack(run, run.plan.performances[0]) is None
+
+
+def test_the_key_that_is_drawn_is_the_one_that_is_gated(rendered: Rendered) -> None:
+    """It passes the threshold where the riff was found to start and stop, to the width of a point and the 30 ms over
+    which the gate smooths its key."""
+    run = rendered.run
+    riff = run.gating.riff_of("right")
+    points = 1200
+    times, level = key_level_db(run, "right", Window(0, run.tracks.frames), points)
+    above = level - riff.loud_db > riff.threshold_db
+    edges = times[1:][np.diff(above.astype(int)) != 0]
+    wanted = np.array([edge for span in riff.spans for edge in span])
+    assert edges.shape == wanted.shape
+    assert np.abs(edges - wanted).max() < 0.03 + SECONDS / points
