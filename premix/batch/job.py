@@ -12,6 +12,16 @@ Status = Literal["rendered", "unchanged", "problems", "lost", "bug", "stopped"]
 
 
 @dataclass(frozen=True, slots=True)
+class RenderOptions:
+    """How every song is rendered. settings, recover, report: as a render takes them. force: also what is unchanged."""
+
+    settings: tuple[str, ...] = ()
+    force: bool = False
+    recover: bool = False
+    report: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class SongJob:
     """What a worker has to know.
 
@@ -24,9 +34,8 @@ class SongJob:
     folder: Path
     out: Path
     go: Path
-    settings: tuple[str, ...] = ()
     sheet: Path | None = None
-    force: bool = False
+    options: RenderOptions = RenderOptions()
     extra_trim_db: float | None = 0.0
     version: str = __version__
 

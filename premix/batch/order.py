@@ -10,7 +10,7 @@ from premix.batch.cluster import ClusterEngine
 from premix.batch.consistency import Difference, differences
 from premix.batch.engines import Engine, ProcessEngine
 from premix.batch.facts import SongFacts
-from premix.batch.job import SongJob, SongResult
+from premix.batch.job import RenderOptions, SongJob, SongResult
 from premix.batch.match import Matching, match_loudness
 from premix.batch.memory import cores, fitting_jobs, free_bytes
 from premix.batch.pulse import Hub
@@ -44,8 +44,7 @@ def run_batch(
     songs: Sequence[str],
     out: Path,
     *,
-    settings: Sequence[str] = (),
-    force: bool = False,
+    options: RenderOptions | None = None,
     match: Match = "none",
     sheets: Path | None = None,
     jobs: int | None = None,
@@ -59,16 +58,18 @@ def run_batch(
     at once, by default one a core, never more than fit into the free memory. scheduler: address of a dask
     scheduler, or 'local'. Raises UserError where the batch cannot begin.
     """
-    house = read_recipe(recipe, settings=settings).recipe
+    options = options or RenderOptions()
+    house = read_recipe(recipe, settings=options.settings).recipe
     found = find_songs(songs, house, out)
     sheet_of = _sheets(sheets, found)
     at_once, findings = _at_once(jobs, len(found))
     trim_db = None if match == "loudness" else 0.0
     with Hub(out) as hub, _engine(scheduler, at_once, hub) as engine:
-        go, given = hub.go, tuple(settings)
         asked = [
-            SongJob(s.name, recipe, s.folder, out / s.name, go, given, sheet_of.get(s.name), force, trim_db)
-            for s in found
+            SongJob(
+                song.name, recipe, song.folder, out / song.name, hub.go, sheet_of.get(song.name), options, trim_db
+            )
+            for song in found
         ]
         runner = Runner(engine, hub, watch or Watch(), work)
         matching, interrupted = _run(runner, asked if scheduler is None else list(map(_for_elsewhere, asked)), match)

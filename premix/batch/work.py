@@ -16,6 +16,7 @@ from premix.errors import DeliveryError, Problem, UserError
 from premix.messages.batch import SLUGS
 from premix.pipeline import load, render
 from premix.recipe.sheet import read_sheet
+from premix.report.extra import missing_extra
 
 TRIM_TOLERANCE_DB = 0.005
 
@@ -30,7 +31,7 @@ def render_song(job: SongJob) -> SongResult:
     try:
         _check_version(job)
         pulse.begin("reading", 1)
-        facts = None if job.force else _facts_if_unchanged(job)
+        facts = None if job.options.force else _facts_if_unchanged(job)
         status: Status = "unchanged"
         if facts is None:
             facts, status = _render(job, pulse), "rendered"
@@ -75,9 +76,12 @@ def _facts_if_unchanged(job: SongJob) -> SongFacts | None:
     manifest = finished_manifest(job.out)
     if manifest is None or not _is_trimmed_right(job, manifest.get("extra_trim_db")):
         return None
-    merged, tracks = load(job.recipe, job.folder, job.settings)
+    facts = facts_of(manifest)
+    if job.options.report and facts.report is None and missing_extra() is None:
+        return None
+    merged, tracks = load(job.recipe, job.folder, job.options.settings, recover=job.options.recover)
     sheet = None if job.sheet is None else read_sheet(job.sheet)
-    return facts_of(manifest) if unchanged(manifest, merged, tracks, sheet) else None
+    return facts if unchanged(manifest, merged, tracks, sheet) else None
 
 
 def _is_trimmed_right(job: SongJob, extra_trim_db: object) -> bool:
@@ -91,9 +95,11 @@ def _render(job: SongJob, pulse: Pulse) -> SongFacts:
         job.recipe,
         job.folder,
         job.out,
-        settings=job.settings,
-        force=job.force,
+        settings=job.options.settings,
+        force=job.options.force,
         sheet=job.sheet,
+        recover=job.options.recover,
+        report=job.options.report,
         extra_trim_db=job.extra_trim_db or 0.0,
         progress=pulse,
     )

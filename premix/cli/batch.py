@@ -13,7 +13,7 @@ import click
 
 from premix.batch.run import Watch
 from premix.cli import show
-from premix.cli.options import json_option, recipe_argument, set_option
+from premix.cli.options import json_option, recipe_argument, recover_option, set_option
 from premix.errors import DeliveryError, Problem
 
 if TYPE_CHECKING:
@@ -37,6 +37,8 @@ if TYPE_CHECKING:
     help="Trim every song's guitar bus down to the softest one's loudness.",
 )
 @click.option("--summary-markdown", type=click.Path(path_type=Path), help="Also write the summary as Markdown.")
+@click.option("--no-report", is_flag=True, help="Make no HTML pages.")
+@recover_option
 @set_option
 @json_option
 def batch_command(
@@ -49,6 +51,8 @@ def batch_command(
     force: bool,
     match: "Match",
     summary_markdown: Path | None,
+    no_report: bool,
+    recover: bool,
     settings: tuple[str, ...],
     as_json: bool,
 ) -> int:
@@ -57,20 +61,24 @@ def batch_command(
     SONG is a folder of tracks, a folder of such folders, a glob, or @FILE with one of these a line. A song that
     fails never stops another; one whose tracks, recipe and premix are unchanged is not rendered again.
     """
+    from premix.batch.job import RenderOptions
     from premix.batch.order import run_batch
     from premix.batch.summary import as_markdown, document, write_summary, write_text
     from premix.batch.verdict import exit_code
+    from premix.report.extra import missing_extra
 
     _check_folder(summary_markdown)
     watch = LineWatch()
     try:
         batch = run_batch(
-            recipe, songs, out, settings=settings, force=force, match=match, sheets=sheets, jobs=jobs,
-            scheduler=scheduler, watch=watch,
+            recipe, songs, out, options=RenderOptions(settings, force, recover, report=not no_report), match=match,
+            sheets=sheets, jobs=jobs, scheduler=scheduler, watch=watch,
         )
     finally:
         watch.clear()
     _show(batch)
+    missing = missing_extra()
+    show.findings([missing] if missing and not no_report else [])
     write_summary(batch, out)
     if summary_markdown is not None:
         write_text(summary_markdown, as_markdown(batch))

@@ -20,7 +20,7 @@ class Command:
 
     def __init__(self, args: Sequence[str | Path], limit_bytes: int | None = None) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "premix", "batch", *map(str, args)],
+            [sys.executable, "-m", "premix", "batch", "--no-report", *map(str, args)],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,

@@ -14,13 +14,17 @@ import soundfile
 
 from premix.batch import order
 from premix.batch import unchanged as unchanged_module
+from premix.batch.job import RenderOptions
 from premix.batch.order import Batch, run_batch
+from premix.batch.summary import write_summary
 from premix.batch.unchanged import finished_manifest, unchanged
-from premix.pipeline import load, render
+from premix.errors import RecipeError
+from premix.pipeline import load, prepare, render, save_sheet
 from tests.batch.conftest import MakeSongs
 from tests.batch.sessions import write_recipe
 
 LEFT_ONLY = ("performances.right_a=null",)
+LEFT = RenderOptions(LEFT_ONLY)
 """Half the work, where one performance shows the same."""
 
 
@@ -69,10 +73,10 @@ def test_every_engine_and_job_count_gives_the_files_of_a_single_render(tmp_path:
     The manifest says the same to 12 digits: the last ones of a measure depend on where its arrays lie in memory.
     """
     recipe, songs = write_recipe(tmp_path), make_songs("a", "b")
-    render(recipe, Path(songs[0]), tmp_path / "single")
+    render(recipe, Path(songs[0]), tmp_path / "single", settings=LEFT_ONLY)
     expected = contents(tmp_path / "single")
-    for name, options in (("two", {"jobs": 2}), ("one", {"jobs": 1}), ("cluster", {"jobs": 2, "scheduler": "local"})):
-        batch = run_batch(recipe, songs[: options["jobs"]], tmp_path / name, **options)  # type: ignore[arg-type]
+    for name, jobs, scheduler in (("two", 2, None), ("one", 1, None), ("cluster", 1, "local")):
+        batch = run_batch(recipe, songs[:jobs], tmp_path / name, options=LEFT, jobs=jobs, scheduler=scheduler)
         assert set(statuses(batch)) == {"rendered"}
         assert contents(tmp_path / name / "a") == expected, name
 
@@ -111,12 +115,45 @@ def test_an_unchanged_song_is_known_by_hashes(
 def test_a_finished_song_is_skipped_unless_forced(tmp_path: Path, make_songs: MakeSongs) -> None:
     """The second run writes nothing into the song's folder; the summary shows the figures all the same."""
     recipe, songs, out = write_recipe(tmp_path), make_songs("a"), tmp_path / "out"
-    [first] = run_batch(recipe, songs, out, settings=LEFT_ONLY).results
+    [first] = run_batch(recipe, songs, out, options=LEFT).results
     stamp = (out / "a").stat().st_mtime_ns
-    [second] = run_batch(recipe, songs, out, settings=LEFT_ONLY).results
+    [second] = run_batch(recipe, songs, out, options=LEFT).results
     assert (first.status, second.status) == ("rendered", "unchanged")
     assert first.facts == second.facts and (out / "a").stat().st_mtime_ns == stamp
-    assert statuses(run_batch(recipe, songs, out, settings=LEFT_ONLY, force=True)) == ["rendered"]
+    assert statuses(run_batch(recipe, songs, out, options=replace(LEFT, force=True))) == ["rendered"]
+
+
+@pytest.mark.usefixtures("in_threads")
+def test_a_page_that_is_missing_is_made_once(tmp_path: Path, make_songs: MakeSongs) -> None:
+    """A song without its page is rendered again when pages are wanted; the index leads to it."""
+    recipe, songs, out = write_recipe(tmp_path), make_songs("a"), tmp_path / "out"
+    assert statuses(run_batch(recipe, songs, out, options=LEFT)) == ["rendered"]
+    for status in ("rendered", "unchanged"):
+        batch = run_batch(recipe, songs, out, options=replace(LEFT, report=True))
+        assert statuses(batch) == [status]
+    write_summary(batch, out)
+    assert '<a href="a/a_report.html">a</a>' in (out / "index.html").read_text("utf-8")
+    assert (out / "a" / "a_report.html").exists()
+
+
+@pytest.mark.usefixtures("in_threads")
+def test_sheets_decide_and_belong_to_what_is_unchanged(tmp_path: Path, make_songs: MakeSongs) -> None:
+    """A song's own sheet is followed; another text of it, or none, renders again; where one is missing nothing is."""
+    recipe, songs, out, sheets = write_recipe(tmp_path), make_songs("a"), tmp_path / "out", tmp_path / "sheets"
+    sheets.mkdir()
+    with prepare(recipe, Path(songs[0]), settings=LEFT_ONLY) as prepared:
+        save_sheet(prepared, sheets / "a.yaml")
+    for status in ("rendered", "unchanged"):
+        assert statuses(run_batch(recipe, songs, out, options=LEFT, sheets=sheets)) == [status]
+    decisions = json.loads((out / "a" / "manifest.json").read_text("utf-8"))["alignment"]
+    assert {decision["origin"] for decision in decisions} == {"sheet"}
+    text = (sheets / "a.yaml").read_text("utf-8")
+    (sheets / "a.yaml").write_text(text.replace("polarity: inverted", "polarity: normal", 1), "utf-8")
+    assert statuses(run_batch(recipe, songs, out, options=LEFT, sheets=sheets)) == ["rendered"]
+    assert statuses(run_batch(recipe, songs, out, options=LEFT)) == ["rendered"]
+    with pytest.raises(RecipeError) as caught:
+        run_batch(recipe, songs, out, options=LEFT, sheets=tmp_path / "none")
+    assert [problem.slug for problem in caught.value.problems] == ["batch-no-sheet"]
 
 
 @pytest.mark.usefixtures("in_threads")
@@ -124,16 +161,16 @@ def test_matched_songs_are_equally_loud_and_stay_so(tmp_path: Path, make_songs: 
     """The louder song comes down to the softer one's 6 dB less; again is unchanged; without matching it comes back."""
     recipe, songs, out = write_recipe(tmp_path), make_songs("loud", "soft"), tmp_path / "out"
     (tmp_path / "album" / "soft" / "song.yaml").write_text("guitar_bus: {gain_db: -6}\n")
-    run_batch(recipe, songs, out, settings=LEFT_ONLY)
+    run_batch(recipe, songs, out, options=LEFT)
     before = loudness(out)
-    batch = run_batch(recipe, songs, out, settings=LEFT_ONLY, match="loudness")
+    batch = run_batch(recipe, songs, out, options=LEFT, match="loudness")
     assert statuses(batch) == ["rendered", "unchanged"]
     after = loudness(out)
     assert after["soft"] == before["soft"]
     assert after["loud"] == pytest.approx(after["soft"], abs=0.0051)  # trims are whole hundredths of a dB
     assert batch.matching is not None and batch.matching.target_lufs == before["soft"]
-    assert statuses(run_batch(recipe, songs, out, settings=LEFT_ONLY, match="loudness")) == ["unchanged"] * 2
-    assert statuses(run_batch(recipe, songs, out, settings=LEFT_ONLY)) == ["rendered", "unchanged"]
+    assert statuses(run_batch(recipe, songs, out, options=LEFT, match="loudness")) == ["unchanged"] * 2
+    assert statuses(run_batch(recipe, songs, out, options=LEFT)) == ["rendered", "unchanged"]
     assert loudness(out) == before
 
 
@@ -159,7 +196,7 @@ def test_a_mic_that_was_moved_between_songs_is_found(tmp_path: Path, make_songs:
     track = Path(songs[1]) / "left_a_ribbon.wav"
     samples, rate = soundfile.read(track, dtype="int32")
     soundfile.write(track, -np.concatenate([samples[:30] * 0, samples[:-30]]), rate, subtype="PCM_24")
-    batch = run_batch(recipe, songs, tmp_path / "out", settings=LEFT_ONLY, jobs=1)
+    batch = run_batch(recipe, songs, tmp_path / "out", options=LEFT, jobs=1)
     found = {(d.song, d.subject, d.slug) for d in batch.differences}
     assert found == {("b", "ribbon", "batch-mic-moved"), ("b", "ribbon", "batch-polarity-changed")}
     [moved] = [d for d in batch.differences if d.slug == "batch-mic-moved"]
