@@ -19,6 +19,7 @@ COMMANDS = {
     "null": "premix.cli.null",
     "audition": "premix.cli.audition",
     "batch": "premix.cli.batch",
+    "draft": "premix.cli.draft",
     "demo": "premix.cli.demo",
     "schema": "premix.cli.schema",
 }
@@ -31,6 +32,7 @@ HELP = {
     "audition": "Render variants of the recipe, equally loud, to compare by ear.",
     "batch": "Render many songs, on this machine's cores or on a cluster.",
     "null": "Subtract one render from another and tell what is left.",
+    "draft": "Propose a recipe for a folder of tracks.",
     "demo": "Write the demo session.",
     "schema": "Print the JSON Schema of the recipe.",
 }

@@ -10,6 +10,7 @@ from premix.messages import (
     damage,
     delivery,
     demo,
+    draft,
     gate,
     measures,
     recipe,
@@ -31,6 +32,7 @@ STAGES = {
     "report": report.SLUGS,
     "batch": batch.SLUGS,
     "demo": demo.SLUGS,
+    "draft": draft.SLUGS,
 }
 
 SLUGS: dict[str, str] = {slug: remedy for table in STAGES.values() for slug, remedy in table.items()}

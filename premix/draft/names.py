@@ -1,0 +1,157 @@
+"""File names split into tokens, and each token's kind: side, mic, number, letter, word, filler."""
+
+import re
+import unicodedata
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from premix.draft.words import FILLER, LETTERS, MICS, NO_MIC, SIDES
+
+_RUN = re.compile(r"[^\W\d_]+|\d+")
+_HUMP = re.compile(r"(?<=[a-zß-öø-ÿ])(?=[A-ZÀ-ÖØ-Þ])|(?<=[A-ZÀ-ÖØ-Þ])(?=[A-ZÀ-ÖØ-Þ][a-zß-öø-ÿ]{2})")
+_SIDE_AND_LETTER = re.compile(r"([lr])([a-d])")
+_MOST_SIDED = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Token:
+    """A run of letters or digits of a name. text: folded; start, end: where it stands; kind; means: what it says."""
+
+    text: str
+    start: int
+    end: int
+    kind: str = "word"
+    means: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A file: its path below the folder (NFC), the length of that without extension, and its tokens."""
+
+    name: str
+    length: int
+    tokens: tuple[Token, ...]
+
+    @property
+    def side(self) -> str | None:
+        """The side that the name tells."""
+        return next((token.means for token in self.tokens if token.kind == "side"), None)
+
+
+def plain(text: str) -> str:
+    """Text as tokens are compared: case, accents and Unicode form off."""
+    split = unicodedata.normalize("NFKD", text.casefold().replace("ø", "o").replace("ł", "l"))
+    return "".join(char for char in split if not unicodedata.combining(char))
+
+
+def readings(names: Sequence[str]) -> Iterator[tuple[Named, ...]]:
+    """The ways to read a folder's names, the likeliest first: they differ in which single letter is the side."""
+    files = tuple(_split(unicodedata.normalize("NFC", name)) for name in names)
+    files = _sides_with_letters(files)
+    letters = _side_letters(files)
+    if not letters:
+        yield tuple(_kinds(file, {}, None) for file in files)
+        return
+    for which in (0, -1):
+        yield tuple(_kinds(file, letters, which) for file in files)
+
+
+def not_a_mic(name: str) -> str | None:
+    """What a track is whose name says that it is no mic of a guitar: 'a direct signal'; None for all others."""
+    return next((NO_MIC[token.text] for token in _split(name).tokens if token.text in NO_MIC), None)
+
+
+def _split(name: str) -> Named:
+    stem, dot, _ = name.rpartition(".")
+    length = len(stem) if dot else len(name)
+    tokens: list[Token] = []
+    for run in _RUN.finditer(name[:length]):
+        cuts = [0, *(hump.start() for hump in _HUMP.finditer(run.group())), len(run.group())]
+        for begin, end in pairwise(cuts):
+            if end > begin:
+                start, stop = run.start() + begin, run.start() + end
+                tokens += _known_parts(Token(plain(name[start:stop]), start, stop))
+    return Named(name, length, tuple(tokens))
+
+
+def _known_parts(token: Token) -> list[Token]:
+    """'gtrleft' as 'gtr' and 'left': a token that is two known words written together."""
+    known = (SIDES, MICS, FILLER)
+    if any(token.text in table for table in known) or len(token.text) != token.end - token.start:
+        return [token]
+    for cut in range(len(token.text) - 1, 0, -1):
+        first, second = token.text[:cut], token.text[cut:]
+        pair_is_long = len(first) > 2 and len(second) > 2
+        is_letter = len(second) == 1 and second in "lr" and first in FILLER and len(first) > 2
+        if is_letter or (pair_is_long and all(any(part in table for table in known) for part in (first, second))):
+            middle = token.start + cut
+            return [Token(first, token.start, middle), Token(second, middle, token.end)]
+    return [token]
+
+
+def _sides_with_letters(files: Sequence[Named]) -> tuple[Named, ...]:
+    """'la' and 'rb' as side and letter, where both sides are written like that."""
+    fitting = {token.text for file in files for token in file.tokens if _SIDE_AND_LETTER.fullmatch(token.text)}
+    if len({text[0] for text in fitting}) < 2:
+        return tuple(files)
+    return tuple(
+        replace(file, tokens=tuple(part for token in file.tokens for part in _cut(token, fitting))) for file in files
+    )
+
+
+def _cut(token: Token, fitting: set[str]) -> list[Token]:
+    if token.text not in fitting:
+        return [token]
+    middle = token.start + 1
+    return [Token(token.text[0], token.start, middle), Token(token.text[1], middle, token.end)]
+
+
+def _side_letters(files: Sequence[Named]) -> dict[str, str]:
+    """The letters that stand for sides here; none where the names do not hold a left and a right one."""
+    bare = [
+        {token.text for token in file.tokens}
+        for file in files
+        if not any(token.text in SIDES for token in file.tokens)
+    ]
+    if not bare:
+        return {}
+
+    def sided(letters: dict[str, str]) -> int:
+        return sum(any(text in letters for text in texts) for texts in bare)
+
+    everything = set().union(*bare)
+    fitting = [s for s in LETTERS if {s.get(text) for text in everything} >= {"left", "right"}]
+    if not fitting and len(bare) < len(files):
+        return {}
+    fitting = fitting or [s for s in LETTERS[:1] if sided({k: v for k, v in s.items() if v != "centre"}) == len(bare)]
+    return max(fitting, key=sided) if fitting else {}
+
+
+def _kinds(file: Named, letters: dict[str, str], which: int | None) -> Named:
+    """The file with the kind of each token; which: the first (0) or last (-1) letter of a side is the side."""
+    side = next((index for index, token in enumerate(file.tokens) if token.text in SIDES), None)
+    if side is None and which is not None:
+        candidates = [index for index, token in enumerate(file.tokens) if token.text in letters]
+        firm = [index for index in candidates if letters[file.tokens[index].text] != "centre"]
+        candidates = firm if which == 0 and firm and len(firm) < _MOST_SIDED else candidates
+        side = candidates[which] if candidates else None
+    tokens = []
+    for index, token in enumerate(file.tokens):
+        kind, means = _kind(token.text)
+        if index == side:
+            kind, means = "side", SIDES.get(token.text) or letters[token.text]
+        elif token.text in SIDES:
+            kind, means = "word", token.text
+        tokens.append(replace(token, kind=kind, means=means))
+    return replace(file, tokens=tuple(tokens))
+
+
+def _kind(text: str) -> tuple[str, str]:
+    if text in MICS:
+        return "mic", MICS[text]
+    if text.isdigit():
+        return "number", text.lstrip("0") or "0"
+    if text in FILLER:
+        return "filler", text
+    return ("letter" if len(text) == 1 else "word"), text

@@ -1,0 +1,163 @@
+"""What the audio of a folder says: which tracks are silent or equal, which belong together, which mic is sub or room.
+
+Only three windows of each file are read, at the same times in all of them; a whole file only where those are silent,
+or equal to another file's.
+"""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import numpy.typing as npt
+
+from premix.audiofile.reader import TrackReader
+from premix.errors import TracksError
+from premix.model.tracks import AudioHeader, Track
+from premix.units import db_to_gain
+
+_WINDOWS = 3
+_WINDOW_S = 4.0
+_FRAME = 4096
+_BAND_HZ = (80.0, 1500.0)
+"""Where close, sub-free and room mics of a guitar all hear it."""
+_LOW_HZ = 150.0
+_BLOCK_S, _FALL_S = 0.005, 0.03
+_SILENT = db_to_gain(-70.0)
+_PIECE = 1 << 16
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Heard:
+    """What one file sounds like.
+
+    silent: nothing in the whole file passes -70 dBFS. digest: of the samples of the windows. low_share: part of the
+    power below 150 Hz. fall_db: by how much it falls within 30 ms after its hardest stops. spectra: (frames, bins)
+    short-time spectra from 80 to 1500 Hz, complex64.
+    """
+
+    header: AudioHeader
+    silent: bool
+    digest: str
+    low_share: float
+    fall_db: float
+    spectra: npt.NDArray[np.complex64]
+
+
+def listen(headers: Sequence[AudioHeader]) -> tuple[list[Heard], list[AudioHeader]]:
+    """What the files say, and those whose samples cannot be read."""
+    usual = float(np.median([header.frames for header in headers])) if headers else 0.0
+    common = min((h.frames for h in headers if h.frames >= usual / 2), default=0)
+    heard, damaged = [], []
+    for header in headers:
+        try:
+            heard.append(_heard(header, common))
+        except TracksError:
+            damaged.append(header)
+    return heard, damaged
+
+
+def equal_files(heard: Sequence[Heard]) -> list[list[Heard]]:
+    """Files with the very same samples from start to end, two or more in each list; silent ones left out."""
+    alike: dict[tuple[str, int], list[Heard]] = {}
+    for item in heard:
+        if not item.silent:
+            alike.setdefault((item.digest, item.header.frames), []).append(item)
+    same: dict[str, list[Heard]] = {}
+    for items in alike.values():
+        for item in items if len(items) > 1 else ():
+            with TrackReader(_track(item.header), hash_samples=True) as reader:
+                same.setdefault(reader.sha256(), []).append(item)
+    return [items for items in same.values() if len(items) > 1]
+
+
+def coherence(a: Heard, b: Heard) -> float:
+    """Magnitude-squared coherence of two files (Welch), averaged from 80 to 1500 Hz by power; 0 for silence."""
+    count = min(len(a.spectra), len(b.spectra))
+    if count < 2 or a.silent or b.silent:
+        return 0.0
+    x, y = a.spectra[:count], b.spectra[:count]
+    cross = np.abs(np.sum(x * np.conj(y), axis=0, dtype=np.complex128)) ** 2
+    powers = _power(x) * _power(y)
+    weight = np.sqrt(powers)
+    total = float(np.sum(weight))
+    return float(np.sum(weight * cross / np.maximum(powers, 1e-60)) / total) if total > 0.0 else 0.0
+
+
+def togetherness(groups: Sequence[Sequence[Heard]]) -> float:
+    """Mean coherence of the pairs within groups; 1 where no group holds a pair."""
+    pairs = [coherence(a, b) for group in groups for a, b in combinations(group, 2)]
+    return float(np.mean(pairs)) if pairs else 1.0
+
+
+def _power(spectra: npt.NDArray[np.complex64]) -> FloatArray:
+    return np.asarray(np.sum(np.abs(spectra) ** 2, axis=0, dtype=np.float64))
+
+
+def _heard(header: AudioHeader, common: int) -> Heard:
+    with TrackReader(_track(header)) as reader:
+        windows = _windows(reader, header.rate, common or header.frames)
+        silent = max(float(np.max(np.abs(w), initial=0.0)) for w in windows) < _SILENT and _all_silent(reader)
+    digest = hashlib.sha256(b"".join(w.tobytes() for w in windows)).hexdigest()
+    low = [_low_and_whole(window, header.rate) for window in windows]
+    whole = sum(power for _, power in low)
+    return Heard(
+        header, silent, digest,
+        low_share=sum(power for power, _ in low) / whole if whole > 0.0 else 0.0,
+        fall_db=float(np.median([_fall_db(window, header.rate) for window in windows])),
+        spectra=np.concatenate([_spectra(window, header.rate) for window in windows]),
+    )
+
+
+def _track(header: AudioHeader) -> Track:
+    return Track("", "", header)
+
+
+def _windows(reader: TrackReader, rate: int, frames: int) -> list[FloatArray]:
+    """Up to three windows of four seconds, spread over the song; values that are no number count as zero."""
+    length = min(round(_WINDOW_S * rate), frames)
+    count = min(_WINDOWS, max(1, frames // length))
+    found = []
+    for number in range(count):
+        window = np.empty(length)
+        reader.read((frames - length) * (2 * number + 1) // (2 * count), window)
+        found.append(np.nan_to_num(window, nan=0.0, posinf=0.0, neginf=0.0))
+    return found
+
+
+def _all_silent(reader: TrackReader) -> bool:
+    piece = np.empty(_PIECE)
+    for start in range(0, reader.track.header.frames, _PIECE):
+        reader.read(start, piece)
+        if float(np.max(np.abs(np.nan_to_num(piece)))) >= _SILENT:
+            return False
+    return True
+
+
+def _spectra(window: FloatArray, rate: int) -> npt.NDArray[np.complex64]:
+    padded = np.pad(window, (0, max(0, _FRAME - len(window))))
+    frames = np.lib.stride_tricks.sliding_window_view(padded, _FRAME)[:: _FRAME // 2] * np.hanning(_FRAME)
+    low, high = (max(1, round(hz * _FRAME / rate)) for hz in _BAND_HZ)
+    return np.fft.rfft(frames, axis=1)[:, low : high + 1].astype(np.complex64)
+
+
+def _low_and_whole(window: FloatArray, rate: int) -> tuple[float, float]:
+    """Power below 150 Hz, and all power above 20 Hz."""
+    power = np.abs(np.fft.rfft(window)) ** 2
+    hz = np.fft.rfftfreq(len(window), 1.0 / rate)
+    return float(np.sum(power[(hz >= 20.0) & (hz < _LOW_HZ)])), float(np.sum(power[hz >= 20.0]))
+
+
+def _fall_db(window: FloatArray, rate: int) -> float:
+    """The fall within 30 ms that one in a hundred loud moments passes."""
+    size = max(1, round(_BLOCK_S * rate))
+    blocks = window[: len(window) // size * size].reshape(-1, size)
+    levels = 10.0 * np.log10(np.mean(blocks**2, axis=1) + 1e-12)
+    step = round(_FALL_S / _BLOCK_S)
+    if len(levels) <= step:
+        return 0.0
+    falls = (levels[:-step] - levels[step:])[levels[:-step] > np.max(levels) - 15.0]
+    return float(np.percentile(falls, 99.0)) if len(falls) else 0.0
