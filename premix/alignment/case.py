@@ -6,6 +6,8 @@ import numpy as np
 
 from premix.alignment.evidence import Against, against_rest, halves_agreement, mean_coherence
 from premix.alignment.kernel import WIDE_HIGH_HZ, BoolArray, SignalSpectra, signal_spectra
+from premix.chain.processor import Setting
+from premix.chain.running import linear_response
 from premix.dsp.mic_filters import mic_sections, sections_response
 from premix.model.analysis import Analysis, ComplexArray, FloatArray
 from premix.model.recipe import DelayByHand, Mic, Recipe
@@ -83,9 +85,15 @@ def build_case(recipe: Recipe, analysis: Analysis, performance: str) -> Case:
 
 
 def mic_response(mic: Mic, freqs_hz: FloatArray, rate: int) -> ComplexArray:
-    """(F) complex gain of a mic before the sum: its gain and its filters."""
+    """(F) complex gain of a mic before the sum: its gain, its filters and the linear part of its chain."""
     sections = mic_sections(rate, mic.high_pass_hz, mic.low_pass_hz)
-    return db_to_gain(mic.gain_db) * sections_response(sections, freqs_hz, rate)
+    filtered = db_to_gain(mic.gain_db) * sections_response(sections, freqs_hz, rate)
+    return filtered * chain_response(mic, freqs_hz, rate)
+
+
+def chain_response(mic: Mic, freqs_hz: FloatArray, rate: int) -> ComplexArray:
+    """(F) complex gain of the linear processors of a mic's chain; their latency is compensated and left out."""
+    return linear_response(mic.chain, freqs_hz, Setting(rate, 1))
 
 
 def hand_values(mic: Mic, rate: int, temperature_c: float) -> ByHand:

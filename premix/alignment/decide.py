@@ -2,15 +2,13 @@
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from premix.alignment.case import Case, build_case
-from premix.alignment.efficiency import measure_efficiency, phase_terms
+from premix.alignment.chain_cost import chain_costs
+from premix.alignment.decided import efficiency_of
 from premix.alignment.notes import findings_of
-from premix.alignment.rotation import rotation_response
 from premix.alignment.sheet import decide_from_sheet
 from premix.alignment.solved import SolvedSong
-from premix.model.alignment import Alignment, Efficiency, MicDecision
+from premix.model.alignment import Alignment, MicDecision
 from premix.model.analysis import Analysis
 from premix.model.finding import Finding
 from premix.model.recipe import Recipe
@@ -58,23 +56,6 @@ def _alignment(
         rate=rate,
         reference=recipe.reference_mic(),
         decisions=tuple(decisions),
-        efficiencies=tuple(_efficiency(case, decisions, rate) for case in cases),
-        findings=findings,
+        efficiencies=tuple(efficiency_of(case, decisions, rate) for case in cases),
+        findings=(*findings, *chain_costs(cases, decisions, rate)),
     )
-
-
-def _efficiency(case: Case, decisions: Sequence[MicDecision], rate: int) -> Efficiency:
-    """As recorded against as decided, over the close mics that are in the sum."""
-    own = [d for d in decisions if d.performance == case.performance]
-    chosen = np.array([case.close[m] and own[m].summed for m in range(len(own))])
-    freqs = case.signal.freqs_hz
-    zeros, ones = np.zeros(len(own)), np.ones(len(own))
-    rotated = np.ones((len(own), len(freqs)), np.complex128)
-    for m, decision in enumerate(own):
-        if decision.rotation is not None:
-            rotated[m] = rotation_response(decision.rotation, freqs, rate)
-    offsets = np.array(case.offsets, np.float64)
-    before = phase_terms(freqs, rate, zeros - offsets, ones)
-    delays, signs = np.array([d.delay_samples for d in own]), np.array([float(d.polarity) for d in own])
-    after = phase_terms(freqs, rate, delays - offsets, signs, rotated)
-    return measure_efficiency(case.performance, case.signal, chosen, before, after)
