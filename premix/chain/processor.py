@@ -83,7 +83,8 @@ class Processor(Section):
             if key.endswith("_hz") and isinstance(value, float) and value > highest:
                 yield Unfit(key, f"{value:g} Hz is too high for tracks at {setting.rate} Hz", f"at most {highest:g} Hz")
             if key in self.files and value is not None and not Path(value).exists():
-                yield Unfit(key, f"there is no file '{value}'", "a path from the folder of the recipe that names it", "chain-no-file")
+                allowed = "a path from the folder of the recipe that names it"
+                yield Unfit(key, f"there is no file '{value}'", allowed, "chain-no-file")
 
     def make(self, setting: Setting) -> Running:
         """A fresh instance."""

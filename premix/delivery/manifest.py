@@ -46,7 +46,10 @@ def manifest(run: FinishedRun) -> dict[str, Any]:
         "gate": _gates(run),
         "files": [_file(file, run) for file in rendering.files],
         "buses": _buses(run.plan),
-        "guitar_bus": {"gain_db": _db(run.plan.guitar_gain), "width": run.plan.width},
+        "guitar_bus": {
+            "gain_db": _db(run.plan.guitar_gain), "width": run.plan.width, "plain_sum": not run.plan.guitar_chain,
+        },
+        "chain_files": run.plan.chain_files,
         "mono": _stereo(rendering.stereo),
         "mono_without_centre": _stereo(rendering.stereo_without_centre),
         "tightness": rendering.tightness,
@@ -179,8 +182,12 @@ def _file(file: WrittenFile, run: FinishedRun) -> dict[str, Any]:
 
 
 def _buses(plan: MixPlan) -> list[dict[str, Any]]:
+    """plain_sum: whether the bus is the sum of its stems and rooms at their gains; a chain makes it another."""
     return [
-        {"bus": b.name, "gain_db": _db(b.gain), "pan": b.pan, "left_gain": b.left, "right_gain": b.right}
+        {
+            "bus": b.name, "gain_db": _db(b.gain), "pan": b.pan, "left_gain": b.left, "right_gain": b.right,
+            "plain_sum": not b.chain,
+        }
         for b in plan.buses
     ]
 
