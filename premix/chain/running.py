@@ -28,6 +28,7 @@ class RunningChain(Running):
     """The instances of a chain in order; setting.where names the chain."""
 
     def __init__(self, chain: Chain, setting: Setting) -> None:
+        self._where = setting.where
         self._steps: list[tuple[str, Running]] = []
         with ExitStack() as stack:
             for index, step in enumerate(chain):
@@ -40,11 +41,11 @@ class RunningChain(Running):
             self._stack = stack.pop_all()
 
     def process(self, block: FloatArray) -> FloatArray:
+        if self._steps:
+            _check_finite(block, self._where, "the samples that go in")
         for where, step in self._steps:
             block = step.process(block)
-            if not np.isfinite(np.dot(block.ravel(), block.ravel())):
-                what = "the samples that come out are not finite"
-                raise RecipeError(Problem("chain-not-finite", where, what, remedy=SLUGS["chain-not-finite"]))
+            _check_finite(block, where, "the samples that come out")
         return block
 
     def findings(self) -> tuple[Finding, ...]:
@@ -52,6 +53,14 @@ class RunningChain(Running):
 
     def close(self) -> None:
         self._stack.close()
+
+
+def _check_finite(block: FloatArray, where: str, which: str) -> None:
+    """Refuse NaN and infinity: they would stay in the states, and some libraries turn them into full scale."""
+    flat = block.ravel()
+    if not np.isfinite(np.dot(flat, flat)):
+        what, slug = f"{which} are not finite", "chain-not-finite"
+        raise RecipeError(Problem(slug, where, what, remedy=SLUGS[slug]))
 
 
 def linear_response(chain: Chain, freqs_hz: FloatArray, setting: Setting) -> ComplexArray:
