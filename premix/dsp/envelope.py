@@ -3,6 +3,8 @@
 import numpy as np
 import numpy.typing as npt
 
+from premix.dsp.mic_filters import mic_sections
+from premix.dsp.section_filter import SectionFilter
 from premix.model.analysis import FloatArray
 
 PowerArray = npt.NDArray[np.float32]
@@ -10,16 +12,14 @@ PowerArray = npt.NDArray[np.float32]
 KEY_BAND_HZ = (80.0, 5000.0)
 """Where a heavy guitar lives: below it are hum, handling noise and DC, above it hiss and cymbals."""
 
-_TINY = 1e-30
-
 
 class KeyPower:
     """Mean squares of the key band, one value per control frame, whatever the block size.
 
-    A Butterworth band-pass, 12 dB per octave at either end. It is causal, so nothing sounds before an onset, and
-    it rings on only briefly: its group delay is below 0.2 ms from 400 Hz up. As only the power per frame is
-    kept, the signal is first averaged over short runs of samples: a low-pass of its own, whose delay cancels
-    against the frame, and what folds back into the band still counts as power.
+    A Butterworth high-pass and a low-pass, 12 dB per octave each. They are causal, so nothing sounds before an
+    onset, and they ring on only briefly: their group delay is below 0.2 ms from 400 Hz up. As only the power per
+    frame is kept, the signal is first averaged over short runs of samples: a low-pass of its own, whose delay
+    cancels against the frame, and what folds back into the band still counts as power.
 
     rate: samples a second. hop: samples of a control frame. band_hz: low and high edge; a high edge above
     0.45 of the rate is moved there. ValueError when the band is empty or hop < 1.
@@ -29,14 +29,10 @@ class KeyPower:
         low, high = band_hz[0], min(band_hz[1], 0.45 * rate)
         if hop < 1 or not 0.0 < low < high:
             raise ValueError(f"hop {hop} or band {band_hz} Hz cannot be used at {rate} samples/s")
-        from scipy.signal import butter  # slow to import
-
         self.hop = hop
         self._step = _longest_step(rate, hop, high)
-        slow = rate / self._step
-        self._b, self._a = butter(2, (low, high), "bandpass", fs=slow)
-        self._b /= self._step  # of the averages
-        self._state: FloatArray | None = None
+        self._filter = SectionFilter(mic_sections(rate / self._step, high_pass_hz=low, low_pass_hz=high))
+        self._begun = False
         self._rest = np.zeros(0)
 
     def feed(self, x: FloatArray) -> PowerArray:
@@ -61,19 +57,16 @@ class KeyPower:
     def _power(self, x: FloatArray) -> PowerArray:
         if not x.size:
             return np.zeros(0, np.float32)
-        from scipy.signal import lfilter, lfilter_zi
-
         # Strided sums, not a matrix product: the same bits for every block size.
-        slow = x[0 :: self._step].copy()
+        band = x[0 :: self._step].copy()
         for offset in range(1, self._step):
-            slow += x[offset :: self._step]
-        if self._state is None:
+            band += x[offset :: self._step]
+        band /= self._step
+        if not self._begun:
             # As if the first sample had stood there for ever: a DC offset is no sound, not even at the start.
-            self._state = lfilter_zi(self._b, self._a) * slow[0]
-        # One direct-form filter costs half as much as two sections; its poles lie far enough apart for float64.
-        band, self._state = lfilter(self._b, self._a, slow, zi=self._state)
-        # In digital silence the state would sink into denormal numbers, which are slow; this is -600 dB.
-        self._state[np.abs(self._state) < _TINY] = 0.0
+            self._filter.settle(band[:1])
+            self._begun = True
+        self._filter.run(band[None])
         band = band.reshape(-1, self.hop // self._step)
         power: FloatArray = np.einsum("fs,fs->f", band, band) / band.shape[1]
         return power.astype(np.float32)

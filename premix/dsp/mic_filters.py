@@ -16,7 +16,7 @@ NO_SECTIONS: Sections = np.zeros((0, 6))
 
 
 def mic_sections(
-    rate: int,
+    rate: float,
     high_pass_hz: float | None = None,
     low_pass_hz: float | None = None,
     rotation: AllPass | None = None,
@@ -32,7 +32,7 @@ def mic_sections(
     return np.array(rows) if rows else NO_SECTIONS
 
 
-def _butterworth(corner_hz: float, rate: int, *, high: bool) -> list[float]:
+def _butterworth(corner_hz: float, rate: float, *, high: bool) -> list[float]:
     k = math.tan(math.pi * corner_hz / rate)
     norm = 1.0 / (1.0 + math.sqrt(2.0) * k + k * k)
     a1, a2 = 2.0 * (k * k - 1.0) * norm, (1.0 - math.sqrt(2.0) * k + k * k) * norm
@@ -41,7 +41,7 @@ def _butterworth(corner_hz: float, rate: int, *, high: bool) -> list[float]:
     return [k * k * norm, 2.0 * k * k * norm, k * k * norm, 1.0, a1, a2]
 
 
-def _all_pass(rotation: AllPass, rate: int) -> list[float]:
+def _all_pass(rotation: AllPass, rate: float) -> list[float]:
     """Phase 0 at DC falling to -180 degrees (order 1) or -360 degrees (order 2) at Nyquist; half way at the corner."""
     k = math.tan(math.pi * rotation.corner_hz / rate)
     if rotation.order == 1:

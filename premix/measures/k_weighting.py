@@ -1,26 +1,37 @@
 """K-weighting (ITU-R BS.1770-5, annex 1): the shelf and the high-pass in front of every loudness measure."""
 
+import math
 from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 
+from premix.dsp.section_filter import SectionFilter
+
 FloatArray = npt.NDArray[np.float64]
 
 STANDARD_RATE = 48_000
-# The analogue prototypes behind the standard's 48 kHz table (De Man 2014): gain in dB, Q, frequency in Hz.
-SHELF = (3.99984385397, 0.7071752369554193, 1681.9744509555319)
-HIGH_PASS = (0.0, 0.5003270373253953, 38.13547087613982)
+# The analogue prototypes behind the standard's 48 kHz table (De Man 2014): frequency in Hz and Q of each, gain in dB
+# of the shelf, and the power of that gain that the middle term has.
+SHELF_HZ, SHELF_Q, SHELF_DB, SHELF_MIDDLE = 1681.9744509555319, 0.7071752369554193, 3.99984385397, 0.499666774155
+HIGH_PASS_HZ, HIGH_PASS_Q = 38.13547087613982, 0.5003270373253953
 
 
 @cache
 def _sections(rate: int) -> FloatArray:
-    from pyloudnorm.iirfilter import IIRfilter
+    k = math.tan(math.pi * SHELF_HZ / rate)
+    top = 10.0 ** (SHELF_DB / 20.0)
+    middle = top**SHELF_MIDDLE
+    norm = 1.0 + k / SHELF_Q + k * k
+    shelf = [(top + middle * k / SHELF_Q + k * k) / norm, 2.0 * (k * k - top) / norm,
+             (top - middle * k / SHELF_Q + k * k) / norm, *_poles(k, SHELF_Q)]
+    k = math.tan(math.pi * HIGH_PASS_HZ / rate)
+    return np.array([shelf, [1.0, -2.0, 1.0, *_poles(k, HIGH_PASS_Q)]])
 
-    shelf = IIRfilter(*SHELF, rate, "high_shelf_DeMan")
-    high_pass = IIRfilter(*HIGH_PASS, rate, "high_pass_DeMan")
-    sections: FloatArray = np.array([[*shelf.b, *shelf.a], [*high_pass.b, *high_pass.a]], np.float64)
-    return sections
+
+def _poles(k: float, q: float) -> list[float]:
+    norm = 1.0 + k / q + k * k
+    return [1.0, 2.0 * (k * k - 1.0) / norm, (1.0 - k / q + k * k) / norm]
 
 
 def _gain_at_nyquist(section: FloatArray) -> float:
@@ -44,14 +55,10 @@ class KWeighting:
     """The K-weighting of a stream: `filter(block)` gives the weighted block, shape (channels, frames)."""
 
     def __init__(self, rate: int, channels: int) -> None:
-        self._sections = k_weighting_sections(rate)
-        self._state = np.zeros((2, channels, 2))
+        self._filter = SectionFilter(k_weighting_sections(rate), channels)
 
     def filter(self, block: FloatArray) -> FloatArray:
         """The K-weighted block; the filter's state runs on from the block before."""
-        if not block.size:
-            return block
-        from scipy.signal import sosfilt  # costs a second of start-up: only where loudness is measured
-
-        weighted, self._state = sosfilt(self._sections, block, zi=self._state)
+        weighted = np.array(block, order="C")
+        self._filter.run(weighted)
         return weighted

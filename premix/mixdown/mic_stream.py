@@ -8,6 +8,7 @@ import numpy as np
 from premix.audiofile.reader import TrackReader
 from premix.dsp.fractional import TAPS, advance_fir, split_delay
 from premix.dsp.mic_filters import mic_sections
+from premix.dsp.section_filter import SectionFilter
 from premix.model.analysis import ComplexArray, FloatArray
 from premix.model.render import MicPath
 
@@ -53,7 +54,8 @@ class MicStream:
         self._position = start + whole
         self._buffer = np.zeros(HISTORY + rows * HOP)
         self._filled = 0
-        self._filter = _Filter(mic_sections(rate, path.high_pass_hz, path.low_pass_hz, path.rotation))
+        sections = mic_sections(rate, path.high_pass_hz, path.low_pass_hz, path.rotation)
+        self._filter = SectionFilter(sections) if len(sections) else None
         try:
             self._warm_up(round(path.delay_samples))
         except BaseException:
@@ -77,14 +79,15 @@ class MicStream:
 
     def _shape(self, samples: FloatArray) -> None:
         """Filters and chain, in place."""
-        self._filter.run(samples)
+        if self._filter is not None:
+            self._filter.run(samples[None])
         if self._insert is not None:
             samples[:] = self._insert.process(samples)
 
     def _warm_up(self, delay: int) -> None:
         """Let filter, chain and FIR see what lies before the first block: an advanced mic has sound there."""
         start = self._position - HISTORY
-        if self._filter.active or self._insert is not None:
+        if self._filter is not None or self._insert is not None:
             start = min(start, 0)
         if self._insert is not None:
             self._insert.first = start - delay
@@ -98,19 +101,3 @@ class MicStream:
             self._buffer[: HISTORY - keep] = self._buffer[keep:HISTORY]
             self._buffer[HISTORY - keep : HISTORY] = piece[count - keep :]
             start += count
-
-
-class _Filter:
-    """Second-order sections with state; does nothing when there are none."""
-
-    def __init__(self, sections: FloatArray) -> None:
-        self.active = len(sections) > 0
-        self._sections = sections
-        self._state = np.zeros((len(sections), 2))
-
-    def run(self, samples: FloatArray) -> None:
-        """Filter `samples` (n,) in place."""
-        if self.active:
-            from scipy.signal import sosfilt  # slow to import
-
-            samples[:], self._state = sosfilt(self._sections, samples, zi=self._state)
