@@ -19,6 +19,13 @@ CONNECT_S = 10.0
 _PLENTY = 1_000_000
 """Songs handed over at once: all of them, so that workers which join later have work."""
 
+_LOCAL_CONFIG = {
+    "distributed.scheduler.allowed-failures": 0,  # a lost song comes back at once; the batch retries it alone
+    "distributed.worker.profile.enabled": False,
+    # Without dask's own MALLOC_TRIM_THRESHOLD_, which gives every block's memory back and doubles the system time.
+    "distributed.nanny.pre-spawn-environ": {"OMP_NUM_THREADS": 1, "OPENBLAS_NUM_THREADS": 1},
+}
+
 
 class ClusterEngine:
     """A context manager around a connection to the scheduler at `address`, or to one of our own ('local').
@@ -67,11 +74,11 @@ class ClusterEngine:
             executor.shutdown(wait=False)
 
     def _local(self) -> Any:
-        """A scheduler and workers of our own, for one machine; a lost song comes back at once, to be retried alone."""
+        """A scheduler and workers of our own, on this machine."""
         import dask
         from distributed import LocalCluster
 
-        self._open.enter_context(dask.config.set({"distributed.scheduler.allowed-failures": 0}))
+        self._open.enter_context(dask.config.set(_LOCAL_CONFIG))
         return self._open.enter_context(
             LocalCluster(
                 n_workers=self._jobs,
