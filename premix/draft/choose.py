@@ -4,50 +4,74 @@ Tracks of one performance are coherent, those of two performances are not.
 """
 
 import re
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 from premix.draft.grid import Grid, Key, Placed, grids
 from premix.draft.names import Named
-from premix.draft.sound import Heard, coherence, togetherness
+from premix.draft.sound import Heard
 
-_NEAR = 2.5
+Coherence = Callable[[str, str], float]
+"""Of two files, by name."""
+
+_NEAR = 6.0
 """Grids whose costs differ by less are told apart by the audio."""
-_TOGETHER, _APART = 0.5, 0.3
-_MOST_CLUSTERED = 64
+_COHERENT = 0.3
+"""Between tracks of one performance (0.5 and more, rooms too) and of two (under 0.2)."""
+_AGREES = 0.9
+_EMPTY = 2.0
+"""Places for each file, from where on the names have no order of their own."""
 
 
-def choose(heard: Mapping[str, Heard]) -> tuple[Grid, bool]:
-    """The grid of the files, and whether the performances come from the audio alone."""
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """The grid of the files. by_audio: its performances come from the audio; agrees: the audio does not object."""
+
+    grid: Grid
+    by_audio: bool
+    agrees: bool
+
+
+def choose(heard: Mapping[str, Heard], coherence: Coherence) -> Chosen:
+    """The likeliest grid of the files."""
     offered = grids(list(heard))
-    best = offered[0]
-    near = [grid for grid in offered if grid.together == best.together and grid.cost < best.cost + _NEAR]
-    if len(near) > 1:
-        best = max(near, key=lambda grid: round(_togetherness(grid, heard), 1))
-    if _togetherness(best, heard) < _TOGETHER or len(best.performances()) == 1 or _one_mic(best):
-        clustered = _clustered(best, heard)
+    near = [g for g in offered if g.together == offered[0].together and g.cost < offered[0].cost + _NEAR]
+    best = max(near, key=lambda grid: round(_agreement(grid, heard, coherence), 1))
+    agrees = _agreement(best, heard, coherence) >= _AGREES
+    if _sparse(best) or (not agrees and _weak(best)):
+        clustered = _clustered(best, coherence)
         if clustered is not None:
-            return clustered, True
-    return best, False
+            return Chosen(clustered, True, True)
+    return Chosen(best, False, agrees)
 
 
-def _one_mic(grid: Grid) -> bool:
-    return len({item.mic for item in grid.placed}) == 1
+def _weak(grid: Grid) -> bool:
+    """Whether the names alone give no order: sides are missing, or files share a place."""
+    return grid.together > 0 or any(item.file.side is None for item in grid.placed)
 
 
-def _togetherness(grid: Grid, heard: Mapping[str, Heard]) -> float:
-    groups = [[heard[item.file.name] for item in items] for items in grid.performances().values()]
-    return togetherness([[item for item in group if not item.silent] for group in groups])
+def _sparse(grid: Grid) -> bool:
+    """Whether most places are empty: no mic is the same in two performances by its name."""
+    places = len({item.performance for item in grid.placed}) * len({item.mic for item in grid.placed})
+    return places > _EMPTY * len(grid.placed)
 
 
-def _clustered(grid: Grid, heard: Mapping[str, Heard]) -> Grid | None:
+def _agreement(grid: Grid, heard: Mapping[str, Heard], coherence: Coherence) -> float:
+    """Part of the pairs of sounding files that are coherent and in one performance, or neither (Rand 1971)."""
+    sounding = [item for item in grid.placed if not heard[item.file.name].silent]
+    right = [
+        (coherence(a.file.name, b.file.name) > _COHERENT) == (a.performance == b.performance)
+        for a, b in combinations(sounding, 2)
+    ]
+    return sum(right) / len(right) if right else 1.0
+
+
+def _clustered(grid: Grid, coherence: Coherence) -> Grid | None:
     """Performances of tracks that are coherent; None where that gives no order, or the one that is there."""
     names = sorted((item.file.name for item in grid.placed), key=_natural)
-    if len(names) > _MOST_CLUSTERED:
-        return None
-    groups = _groups(names, heard)
-    if len(groups) == len(names) or frozenset(map(frozenset, groups)) == grid.partition():
+    groups = _groups(names, coherence)
+    if len(groups) == len(names) or (not _sparse(grid) and frozenset(map(frozenset, groups)) == grid.partition()):
         return None
     files = {item.file.name: item for item in grid.placed}
     named = [[_mic_words(files[name].file) for name in group] for group in groups]
@@ -56,18 +80,18 @@ def _clustered(grid: Grid, heard: Mapping[str, Heard]) -> Grid | None:
             return None
         named = [[(f"mic_{number + 1}",) for number in range(len(group))] for group in groups]
     placed = tuple(
-        replace(files[name], performance=_performance(files, group, number), mic=mic, axes=())
-        for number, (group, mics) in enumerate(zip(groups, named, strict=True))
+        replace(files[name], performance=performance, mic=mic, axes=())
+        for performance, group, mics in zip(_performances(files, groups), groups, named, strict=True)
         for name, mic in zip(group, mics, strict=True)
     )
     return Grid(placed, grid.cost, 0)
 
 
-def _groups(names: list[str], heard: Mapping[str, Heard]) -> list[list[str]]:
+def _groups(names: list[str], coherence: Coherence) -> list[list[str]]:
     """Files linked by coherence, each group in order of the names; silent files are groups of their own."""
     group = {name: name for name in names}
     for a, b in combinations(names, 2):
-        if group[a] != group[b] and coherence(heard[a], heard[b]) > _APART:
+        if group[a] != group[b] and coherence(a, b) > _COHERENT:
             old, new = group[b], group[a]
             group = {name: new if mine == old else mine for name, mine in group.items()}
     found: dict[str, list[str]] = {}
@@ -80,11 +104,14 @@ def _mic_words(file: Named) -> Key:
     return tuple(token.means for token in file.tokens if token.kind == "mic")
 
 
-def _performance(files: Mapping[str, Placed], group: list[str], number: int) -> Key:
-    """The side that all names of a group tell, and the group's number."""
-    sides = {files[name].file.side for name in group}
-    side = sides.pop() if len(sides) == 1 else None
-    return (side, str(number + 1)) if side else (f"guitar_{number + 1}",)
+def _performances(files: Mapping[str, Placed], groups: list[list[str]]) -> list[Key]:
+    """A key for each group: the side that all its names tell, and a number where that is not enough."""
+    told = [{files[name].file.side for name in group} for group in groups]
+    sides = [side.pop() if len(side) == 1 else None for side in told]
+    return [
+        (f"guitar_{number}",) if side is None else (side,) if sides.count(side) == 1 else (side, str(number))
+        for number, side in enumerate(sides, 1)
+    ]
 
 
 def _natural(name: str) -> list[tuple[int, str]]:

@@ -27,9 +27,10 @@ class Token:
 
 @dataclass(frozen=True, slots=True)
 class Named:
-    """A file: its path below the folder (NFC), the length of that without extension, and its tokens."""
+    """A file. name: its path below the folder as it is; text: that in NFC; length: of text without its extension."""
 
     name: str
+    text: str
     length: int
     tokens: tuple[Token, ...]
 
@@ -47,7 +48,7 @@ def plain(text: str) -> str:
 
 def readings(names: Sequence[str]) -> Iterator[tuple[Named, ...]]:
     """The ways to read a folder's names, the likeliest first: they differ in which single letter is the side."""
-    files = tuple(_split(unicodedata.normalize("NFC", name)) for name in names)
+    files = tuple(_split(name) for name in names)
     files = _sides_with_letters(files)
     letters = _side_letters(files)
     if not letters:
@@ -63,16 +64,17 @@ def not_a_mic(name: str) -> str | None:
 
 
 def _split(name: str) -> Named:
-    stem, dot, _ = name.rpartition(".")
-    length = len(stem) if dot else len(name)
+    text = unicodedata.normalize("NFC", name)
+    stem, dot, _ = text.rpartition(".")
+    length = len(stem) if dot else len(text)
     tokens: list[Token] = []
-    for run in _RUN.finditer(name[:length]):
+    for run in _RUN.finditer(text[:length]):
         cuts = [0, *(hump.start() for hump in _HUMP.finditer(run.group())), len(run.group())]
         for begin, end in pairwise(cuts):
             if end > begin:
                 start, stop = run.start() + begin, run.start() + end
-                tokens += _known_parts(Token(plain(name[start:stop]), start, stop))
-    return Named(name, length, tuple(tokens))
+                tokens += _known_parts(Token(plain(text[start:stop]), start, stop))
+    return Named(name, text, length, tuple(tokens))
 
 
 def _known_parts(token: Token) -> list[Token]:

@@ -58,7 +58,7 @@ def _parts(item: Placed, free: Free, shared: set[str]) -> tuple[str, str, str] |
 
     None where an axis has no token or the two stand mixed.
     """
-    name, tokens = item.file.name[: item.file.length], item.file.tokens
+    name, tokens = item.file.text[: item.file.length], item.file.tokens
     axes = _absorbed(item, shared) if free == "absorbed" else list(item.axes)
     spans = []
     for axis in ("performance", "mic"):
@@ -111,8 +111,8 @@ def _finds(
     mics: tuple[Aliases, Mapping[Key, str]], others: Sequence[str],
 ) -> bool:
     """Whether the pattern gives each pair of performance and mic its own file, or none where there is none."""
-    files = [fold(item.file.name) for item in placed] + [fold(unicodedata.normalize("NFC", name)) for name in others]
-    wanted = {(item.performance, item.mic): fold(item.file.name) for item in placed}
+    files = [fold(item.file.text) for item in placed] + [fold(name) for name in others]
+    wanted = {(item.performance, item.mic): fold(item.file.text) for item in placed}
     for p, p_name in performances[1].items():
         for m, m_name in mics[1].items():
             globs = [

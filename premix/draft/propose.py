@@ -4,14 +4,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from premix.draft.choose import choose
+from premix.draft.choose import Chosen, Coherence, choose
 from premix.draft.grid import Grid, Key, Placed
 from premix.draft.naming import mic_names, performance_names
 from premix.draft.pattern import find_pattern
 from premix.draft.proposal import DraftMic, DraftPerformance, DraftTrack, LeftOut, Proposal
-from premix.draft.roles import Tracks, find_role, stranger
+from premix.draft.roles import HeardTrack, Tracks, find_role, stranger
 from premix.draft.sides import find_side
-from premix.draft.sound import Heard
+from premix.draft.sound import Heard, coherences
 from premix.draft.usable import usable
 from premix.draft.words import MICS, ROLES
 from premix.draft.write import recipe_text
@@ -21,6 +21,8 @@ from premix.model.recipe import Role
 
 MOST_FILES = 256
 MOST_MICS = 64
+_MOST_UNSIDED = 16
+"""Performances of one mic and no side; more of them are a pile of files."""
 _MOST_PATH = 400
 
 
@@ -44,11 +46,20 @@ def propose(folder: Path, names: Sequence[str]) -> Proposal:
     if not heard:
         what = f"none of the {len(names)} audio files can be used; the first: {left_out[0].file}: {left_out[0].why}"
         raise _error("draft-nothing-usable", folder, what)
-    grid, by_audio = choose(heard)
-    placed, shared = _one_a_place(grid)
-    if len({item.mic for item in placed}) > MOST_MICS:
+    coherence = _coherence(heard)
+    chosen = choose(heard, coherence)
+    placed, shared = _one_a_place(chosen.grid)
+    mics, performances = {item.mic for item in placed}, {item.performance for item in placed}
+    unsided = len(mics) == 1 and all(item.file.side is None for item in placed)
+    if len(mics) > MOST_MICS or (unsided and len(performances) > _MOST_UNSIDED):
         raise _error("draft-no-order", folder, "the names show no order of performances and mics")
-    return _proposal(folder, placed, heard, [*left_out, *shared], by_audio)
+    return _proposal(folder, placed, heard, [*left_out, *shared], coherence, _questions(chosen))
+
+
+def _coherence(heard: Mapping[str, Heard]) -> Coherence:
+    matrix = coherences(list(heard.values()))
+    place = {name: number for number, name in enumerate(heard)}
+    return lambda a, b: float(matrix[place[a], place[b]])
 
 
 def _is_text(name: str) -> bool:
@@ -68,15 +79,16 @@ def _one_a_place(grid: Grid) -> tuple[list[Placed], list[LeftOut]]:
 
 
 def _proposal(
-    folder: Path, placed: Sequence[Placed], heard: Mapping[str, Heard], left_out: Sequence[LeftOut], by_audio: bool
+    folder: Path, placed: Sequence[Placed], heard: Mapping[str, Heard], left_out: Sequence[LeftOut],
+    coherence: Coherence, questions: tuple[str, ...],
 ) -> Proposal:
     p_names = performance_names(list(dict.fromkeys(item.performance for item in placed)))
     m_names = mic_names(list(dict.fromkeys(item.mic for item in placed)), list(p_names.values()))
-    tracks: dict[str, dict[str, Heard]] = {name: {} for name in p_names.values()}
+    tracks: dict[str, dict[str, HeardTrack]] = {name: {} for name in p_names.values()}
     for item in placed:
-        tracks[p_names[item.performance]][m_names[item.mic]] = heard[item.file.name]
-    mics = [_mic(key, name, tracks) for key, name in m_names.items()]
-    rows = [_track(p_names[item.performance], m_names[item.mic], item.file.name, tracks) for item in placed]
+        tracks[p_names[item.performance]][m_names[item.mic]] = HeardTrack(item.file.name, heard[item.file.name])
+    mics = [_mic(key, name, tracks, coherence) for key, name in m_names.items()]
+    rows = [_track(p_names[item.performance], m_names[item.mic], item.file.text, tracks, coherence) for item in placed]
     performances = [DraftPerformance(name, *find_side(key, n)) for n, (key, name) in enumerate(p_names.items())]
     mics, performances, rows, dropped = _with_reference(mics, performances, rows)
     pattern = None if dropped else find_pattern(placed, p_names, m_names, [item.file for item in left_out])
@@ -87,29 +99,32 @@ def _proposal(
         performances = [replace(performance, aliases=by_name[performance.name]) for performance in performances]
     return Proposal(
         folder.resolve().name, pattern.text if pattern else None, mics[0].name, tuple(mics), tuple(performances),
-        tuple(rows), (*left_out, *dropped), _questions(by_audio),
+        tuple(rows), (*left_out, *dropped), questions,
     )
 
 
-def _questions(by_audio: bool) -> tuple[str, ...]:
-    if not by_audio:
-        return ()
-    return ("the names do not tell the performances: they were put together by the audio. Are they right, and are "
-            "the mics in the same order in each?",)
+def _questions(chosen: Chosen) -> tuple[str, ...]:
+    if chosen.by_audio:
+        return ("The names do not tell the performances: they were put together by the audio. Is each one right, and "
+                "are its mics in the same order?",)
+    if not chosen.agrees:
+        return ("By their names some files belong together that do not sound like one performance, or the other way "
+                "round. Are the names right?",)
+    return ()
 
 
-def _mic(key: Key, name: str, tracks: Mapping[str, Tracks]) -> DraftMic:
+def _mic(key: Key, name: str, tracks: Mapping[str, Tracks], coherence: Coherence) -> DraftMic:
     words = set(key) & set(MICS.values())
     named: Role | None = next((ROLES[word] for word in ("room", "sub") if word in words), "close" if words else None)
-    found = find_role(name, named, list(tracks.values()))
+    found = find_role(name, named, list(tracks.values()), coherence)
     missing = [performance for performance, mics in tracks.items() if name not in mics]
     return DraftMic(name, found.role, found.sure, found.why, bool(missing), found.question)
 
 
-def _track(performance: str, mic: str, file: str, tracks: Mapping[str, Tracks]) -> DraftTrack:
-    if tracks[performance][mic].silent:
+def _track(performance: str, mic: str, file: str, tracks: Mapping[str, Tracks], coherence: Coherence) -> DraftTrack:
+    if tracks[performance][mic].heard.silent:
         return DraftTrack(performance, mic, file, True, "silent from start to end: dead, or the wrong file?")
-    note = stranger(performance, mic, tracks)
+    note = stranger(performance, mic, tracks, coherence)
     return DraftTrack(performance, mic, file, bool(note), f"{note}: the wrong file?" if note else "")
 
 

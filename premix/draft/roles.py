@@ -10,18 +10,31 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from premix.draft.choose import Coherence
 from premix.draft.proposal import Sure
-from premix.draft.sound import Heard, coherence
+from premix.draft.sound import Heard
 from premix.model.recipe import Role
 
 _ROOM_COHERENCE, _ROOM_FALL = 0.85, 0.6
 _LOW_SHARE, _LOW_RATIO = 0.15, 2.5
 _STRANGER, _BELONGS = 0.25, 0.5
+_FEWEST = 3
+"""Sounding tracks of a performance, from where on one of them can be the odd one."""
 _CLEAR_FALL_DB = 10.0
 """Where close mics fall less, the part has no stops and tells nothing of rooms."""
 
-Tracks = Mapping[str, Heard]
-"""Mic -> what is heard, of one performance."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeardTrack:
+    """A file's name and what it sounds like."""
+
+    file: str
+    heard: Heard
+
+
+Tracks = Mapping[str, HeardTrack]
+"""Mic -> track, of one performance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,9 +47,9 @@ class RoleFound:
     question: str = ""
 
 
-def find_role(mic: str, named: Role | None, performances: Sequence[Tracks]) -> RoleFound:
+def find_role(mic: str, named: Role | None, performances: Sequence[Tracks], coherence: Coherence) -> RoleFound:
     """The role of one mic; named: what its name says, None where it says nothing."""
-    heard, figures = _heard_role(mic, performances)
+    heard, figures = _heard_role(mic, performances, coherence)
     if named is None:
         if heard == "close":
             return RoleFound("close", "likely", "nothing in name or audio says otherwise")
@@ -49,18 +62,18 @@ def find_role(mic: str, named: Role | None, performances: Sequence[Tracks]) -> R
     return RoleFound(named, "guessed", "by name", question)
 
 
-def _heard_role(mic: str, performances: Sequence[Tracks]) -> tuple[Role, str]:
+def _heard_role(mic: str, performances: Sequence[Tracks], coherence: Coherence) -> tuple[Role, str]:
     """What the audio says, and its figures; no figures where there is nothing to compare with."""
     rows: list[tuple[float, float, float, float, float]] = []
     for tracks in performances:
-        if mic not in tracks or tracks[mic].silent:
-            continue
-        mine, others = tracks[mic], [t for m, t in tracks.items() if m != mic and not t.silent]
-        if not others:
+        others = [track for name, track in tracks.items() if name != mic and not track.heard.silent]
+        mine = tracks.get(mic)
+        if mine is None or mine.heard.silent or not others:
             continue
         rows.append((
-            mine.low_share, float(np.median([other.low_share for other in others])),
-            mine.fall_db, max(other.fall_db for other in others), max(coherence(mine, other) for other in others),
+            mine.heard.low_share, float(np.median([other.heard.low_share for other in others])),
+            mine.heard.fall_db, max(other.heard.fall_db for other in others),
+            max(coherence(mine.file, other.file) for other in others),
         ))
     if not rows:
         return "close", ""
@@ -72,13 +85,18 @@ def _heard_role(mic: str, performances: Sequence[Tracks]) -> tuple[Role, str]:
     return "close", f"{100 * share:.0f} % of its power is below 150 Hz, coherence {close:.2f}"
 
 
-def stranger(performance: str, mic: str, performances: Mapping[str, Tracks]) -> str:
+def stranger(performance: str, mic: str, performances: Mapping[str, Tracks], coherence: Coherence) -> str:
     """What is odd about a track that does not hear its own performance; '' where it does, or nothing can be told."""
     mine = performances[performance][mic]
-    own = [coherence(mine, other) for m, other in performances[performance].items() if m != mic and not other.silent]
-    if mine.silent or len(own) < 2 or max(own) >= _STRANGER:
+
+    def nearest(tracks: Tracks) -> float:
+        return max((coherence(mine.file, t.file) for t in tracks.values() if t.file != mine.file), default=0.0)
+
+    own = nearest(performances[performance])
+    others = sum(not track.heard.silent for track in performances[performance].values())
+    if mine.heard.silent or others < _FEWEST or own >= _STRANGER:
         return ""
     for name, tracks in performances.items():
-        if name != performance and max((coherence(mine, other) for other in tracks.values()), default=0.0) > _BELONGS:
-            return f"it sounds like a track of {name} (coherence with its own performance {max(own):.2f})"
-    return f"it hears nothing of its own performance (coherence {max(own):.2f}): hum, or another take's file"
+        if name != performance and nearest(tracks) > _BELONGS:
+            return f"it sounds like a track of {name} (coherence with its own performance {own:.2f})"
+    return f"it hears nothing of its own performance (coherence {own:.2f}): hum, or another take's file"

@@ -7,7 +7,6 @@ or equal to another file's.
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -74,27 +73,21 @@ def equal_files(heard: Sequence[Heard]) -> list[list[Heard]]:
     return [items for items in same.values() if len(items) > 1]
 
 
-def coherence(a: Heard, b: Heard) -> float:
-    """Magnitude-squared coherence of two files (Welch), averaged from 80 to 1500 Hz by power; 0 for silence."""
-    count = min(len(a.spectra), len(b.spectra))
-    if count < 2 or a.silent or b.silent:
-        return 0.0
-    x, y = a.spectra[:count], b.spectra[:count]
-    cross = np.abs(np.sum(x * np.conj(y), axis=0, dtype=np.complex128)) ** 2
-    powers = _power(x) * _power(y)
-    weight = np.sqrt(powers)
-    total = float(np.sum(weight))
-    return float(np.sum(weight * cross / np.maximum(powers, 1e-60)) / total) if total > 0.0 else 0.0
+def coherences(heard: Sequence[Heard]) -> FloatArray:
+    """Magnitude-squared coherence of all pairs (Welch), averaged from 80 to 1500 Hz by power; shape (n, n).
 
-
-def togetherness(groups: Sequence[Sequence[Heard]]) -> float:
-    """Mean coherence of the pairs within groups; 1 where no group holds a pair."""
-    pairs = [coherence(a, b) for group in groups for a, b in combinations(group, 2)]
-    return float(np.mean(pairs)) if pairs else 1.0
-
-
-def _power(spectra: npt.NDArray[np.complex64]) -> FloatArray:
-    return np.asarray(np.sum(np.abs(spectra) ** 2, axis=0, dtype=np.float64))
+    0 with silent files. The spectra of all files have one shape, as `listen` makes them.
+    """
+    spectra = np.stack([item.spectra for item in heard])
+    cross = np.empty((spectra.shape[2], len(heard), len(heard)), np.complex128)
+    for number in range(len(cross)):
+        one = spectra[:, :, number].astype(np.complex128)
+        cross[number] = one @ one.conj().T
+    power = np.real(np.einsum("fnn->fn", cross))
+    weight = np.sqrt(power[:, :, None] * power[:, None, :])
+    found = np.sum(np.abs(cross) ** 2 / np.maximum(weight, 1e-60), axis=0) / np.maximum(np.sum(weight, axis=0), 1e-60)
+    sounding = np.array([not item.silent for item in heard], float)
+    return np.asarray(found * sounding[:, None] * sounding[None, :])
 
 
 def _heard(header: AudioHeader, common: int) -> Heard:

@@ -21,6 +21,8 @@ def recipe_text(proposal: Proposal) -> str:
     lines += [f"# ? {question}" for question in proposal.questions]
     if proposal.pattern is not None:
         lines += ["tracks:", f"  name: {_quoted(proposal.pattern)}"]
+    elif any(mic.optional for mic in proposal.mics):
+        lines += ["tracks:", _line('  name: "-/{performance}_{mic}.*"', "finds nothing: each track names its own file")]
     lines += ["", "mics:"]
     for mic in proposal.mics:
         lines += _mic(mic, proposal)
@@ -68,7 +70,8 @@ def _performance(performance: DraftPerformance, proposal: Proposal) -> list[str]
 
 def _track(track: DraftTrack, with_file: bool) -> str:
     values = [f"file: {_quoted(track.file)}"] if with_file else []
-    values += ["mute: true"] if track.mute else []
+    # A mic that is muted only would still be checked, and refused: by hand it is taken as it is.
+    values += ["mute: true, polarity: normal, delay: none"] if track.mute else []
     return f"      {_key(track.mic)}: {{{', '.join(values)}}}"
 
 

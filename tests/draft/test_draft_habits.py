@@ -1,0 +1,58 @@
+"""Drafts of one session under many habits of naming: each valid, each finding every track, each as it truly is."""
+
+from pathlib import Path
+
+import pytest
+
+from premix.demo.session import write_demo
+from premix.draft.propose import draft
+from premix.pipeline import render
+from premix.recipe.read import read_recipe
+from premix.tracks.find import find_tracks
+from premix.tracks.listing import list_files
+from tests.draft.habits import HABITS, PERFORMANCES, WITHOUT_SIDES, rename
+from tests.rigs.sessions import decided, parts_of
+
+
+@pytest.fixture(scope="module")
+def tracks(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three performances of five mics, three seconds."""
+    folder = tmp_path_factory.mktemp("demo") / "tracks"
+    write_demo(folder, seconds=3.0, performances=PERFORMANCES)
+    return folder
+
+
+def drafted(folder: Path, recipe: Path) -> Path:
+    """The draft of a folder, as a file."""
+    recipe.write_text(draft(folder, [file.name for file in list_files(folder, 3) if file.is_audio]), "utf-8")
+    return recipe
+
+
+@pytest.mark.parametrize("habit", HABITS)
+def test_every_track_is_found_as_what_it_is(habit: str, tracks: Path, tmp_path: Path) -> None:
+    """The drafted recipe validates, and gives each file to the performance, mic, side and role that it truly is."""
+    truth = rename(tracks, tmp_path / "song", HABITS[habit])
+    recipe = read_recipe(drafted(tmp_path / "song", tmp_path / "recipe.yaml")).recipe
+    found, unused = find_tracks(recipe, tmp_path / "song")
+    told = {track.path.relative_to(tmp_path / "song").as_posix(): track for track in found}
+    assert set(told) == set(truth) and not unused
+    pairs = {(truth[name][0], track.performance) for name, track in told.items()}
+    assert len(pairs) == 3, "one name a performance"
+    assert len({(truth[name][1], track.mic) for name, track in told.items()}) == 5, "one name a mic"
+    for name, track in told.items():
+        performance, mic = truth[name]
+        assert recipe.mics[track.mic].role == {"sub": "sub", "room": "room"}.get(mic, "close")
+        if habit not in WITHOUT_SIDES:
+            assert recipe.performances[track.performance].bus == performance.split("_")[0]
+
+
+@pytest.mark.parametrize("habit", ["words, shared prefix", "German", "numbers alone", "a folder a side"])
+def test_a_draft_renders_as_it_is(habit: str, tracks: Path, tmp_path: Path) -> None:
+    """Draft, then render: every mic summed or a room, nothing refused."""
+    rename(tracks, tmp_path / "song", HABITS[habit])
+    recipe = drafted(tmp_path / "song", tmp_path / "recipe.yaml")
+    render(recipe, tmp_path / "song", tmp_path / "out", report=False)
+    assert len(decided(tmp_path / "out")) == 15
+    assert all(entry["origin"] != "refused" for entry in decided(tmp_path / "out").values())
+    kinds = [part["kind"] for part in parts_of(tmp_path / "out").values()]
+    assert kinds.count("stem") == 3 and kinds.count("room") == 3 and kinds.count("guitar_bus") == 1
