@@ -36,7 +36,8 @@ def null(a: Path, b: Path) -> list[NulledPair]:
     if not a.is_dir():
         return [NulledPair(a.name, _null_files(a, b))]
     parts_a, parts_b = _parts(a), _parts(b)
-    pairs, problems = [], []
+    pairs: list[NulledPair] = []
+    problems: list[Problem] = []
     for part in dict.fromkeys([*parts_a, *parts_b]):
         if part not in parts_a or part not in parts_b:
             pairs.append(NulledPair(part, None, str(b if part in parts_a else a)))
