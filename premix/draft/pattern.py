@@ -10,8 +10,8 @@ from typing import Literal
 from premix.draft.grid import Key, Placed
 
 Aliases = dict[Key, tuple[str, ...]]
-Free = Literal["kept", "star", "absorbed"]
-_FREE: tuple[Free, ...] = ("kept", "star", "absorbed")
+Free = Literal["kept", "star", "absorbed", "star, words absorbed"]
+_FREE: tuple[Free, ...] = ("kept", "star", "absorbed", "star, words absorbed")
 """What becomes of tokens that tell neither: they stay, numbers become *, or they join the axis before them."""
 _SPECIAL = "*?{}"
 
@@ -59,7 +59,8 @@ def _parts(item: Placed, free: Free, shared: set[str]) -> tuple[str, str, str] |
     None where an axis has no token or the two stand mixed.
     """
     name, tokens = item.file.text[: item.file.length], item.file.tokens
-    axes = _absorbed(item, shared) if free == "absorbed" else list(item.axes)
+    stay = {token.text for token in tokens if token.kind == "number"} if "star" in free else set()
+    axes = _absorbed(item, shared | stay) if "absorbed" in free else list(item.axes)
     spans = []
     for axis in ("performance", "mic"):
         own = [token for token, mine in zip(tokens, axes, strict=False) if mine == axis]
@@ -74,7 +75,7 @@ def _parts(item: Placed, free: Free, shared: set[str]) -> tuple[str, str, str] |
 
     def kept(begin: int, stop: int) -> str:
         text = "".join("?" if char in _SPECIAL else char for char in name[begin:stop])
-        for token in reversed(stars if free == "star" else ()):
+        for token in reversed(stars if "star" in free else ()):
             if begin <= token.start and token.end <= stop:
                 text = text[: token.start - begin] + "*" + text[token.end - begin :]
         return text
@@ -84,13 +85,13 @@ def _parts(item: Placed, free: Free, shared: set[str]) -> tuple[str, str, str] |
     return pattern, told["performance"], told["mic"]
 
 
-def _absorbed(item: Placed, shared: set[str]) -> list[str]:
-    """The axes, with each token that is of none and not in every name given to the axis before it."""
+def _absorbed(item: Placed, stay: set[str]) -> list[str]:
+    """The axes, with each token that is of none given to the axis before it, but for those that stay."""
     axes: list[str] = []
     last = ""
     for token, axis in zip(item.file.tokens, item.axes, strict=False):
         last = axis or last
-        axes.append(axis or ("" if token.text in shared else last))
+        axes.append(axis or ("" if token.text in stay else last))
     return axes
 
 
