@@ -1,13 +1,14 @@
 """What high-pass, low-pass and band-pass share: Butterworth sections, minimum-phase or with the phase taken out."""
 
 import math
+from collections.abc import Iterator
 from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field
 
 from premix.chain.partitions import convolver
-from premix.chain.processor import Processor, Running, Setting
+from premix.chain.processor import Processor, Running, Setting, Unfit
 from premix.chain.sections import SectionFilter
 from premix.dsp.mic_filters import sections_response
 from premix.model.analysis import ComplexArray, FloatArray
@@ -28,9 +29,16 @@ class ButterworthFilter(Processor):
     phase: Phase = Field(
         "minimum",
         description="minimum: no latency, the phase turns as in any filter. linear: the same magnitude, the phase "
-        "untouched (the delay is compensated): for one mic of several, where the alignment must not move.",
+        "untouched (the delay is compensated): for one mic of several, where the alignment must not move. Slopes of "
+        "12, 24, 36 and 48 only.",
         examples=["linear"],
     )
+
+    def problems(self, setting: Setting) -> Iterator[Unfit]:
+        yield from super().problems(setting)
+        if self.phase == "linear" and self.slope_db_oct % 12:
+            # The magnitude of an odd order has a kink at 0 Hz or at Nyquist, and its kernel never dies.
+            yield Unfit("slope_db_oct", f"{self.slope_db_oct} dB/oct has no linear phase", "12, 24, 36 or 48")
 
     def sections(self, rate: int) -> FloatArray:
         """The sections (n, 6) of the minimum-phase filter."""
