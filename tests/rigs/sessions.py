@@ -83,9 +83,9 @@ def write_song(
 
 
 def riff(seed: int, frames: int, rate: int = 48000, peak: float = 0.3) -> FloatArray:
-    """Stop-and-go noise from 60 Hz to 8 kHz, shape (frames): half a second on, a quarter off, never silent."""
+    """Stop-and-go noise from 60 Hz to 7 kHz, shape (frames): half a second on, a quarter off, never silent."""
     rng = np.random.default_rng([seed, 5])
-    band = butter(2, [60.0, 8000.0], "bandpass", fs=rate, output="sos")
+    band = butter(2, [60.0, 7000.0], "bandpass", fs=rate, output="sos")
     played = np.asarray(sosfilt(band, rng.standard_normal(frames)))
     on = (np.arange(frames) / rate) % 0.75 < 0.5
     sound = played * on + 1e-4 * rng.standard_normal(frames)
