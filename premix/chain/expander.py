@@ -64,7 +64,8 @@ class _Expansion:
         self._line = DelayLine(channels, self.lookahead)
         self._attack = _smoothing(settings.attack_ms, rate)
         self._release = _smoothing(settings.release_ms, rate)
-        self._hold = math.ceil(ms_to_samples(settings.hold_ms, rate) / _STEP)
+        # What opens early must not close early, too.
+        self._hold = math.ceil(ms_to_samples(settings.hold_ms + settings.lookahead_ms, rate) / _STEP)
         self._left = 0
         self._held_db = self._lowered_db = settings.range_db
 

@@ -28,7 +28,7 @@ class Saturation(Processor):
 
     kind: ClassVar[str] = "saturation"
 
-    drive_db: Annotated[float, Field(ge=0.0, le=24.0, allow_inf_nan=False)] = Field(
+    drive_db: Annotated[float, Field(ge=0.0, le=20.0, allow_inf_nan=False)] = Field(
         description="How far a full-scale peak is driven into the curve; the ceiling falls by as much.", examples=[6]
     )
     gain_db: GainDb = Field(0.0, description="Gain after the curve.", examples=[3])

@@ -1,0 +1,168 @@
+"""Limiter, saturation, reverb, convolution: levels, overtones that must not fold back, and what stays untouched."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from scipy.signal import fftconvolve, resample_poly
+
+from premix.chain.running import linear_response, processor_of
+
+from .driving import RATE, drive, impulse, noise, setting, step, transform
+
+
+def test_below_the_ceiling_the_limiter_changes_nothing() -> None:
+    """Bit for bit, although the library beside it has 32 bits."""
+    signal = noise(2, RATE, level=0.02)
+    assert np.array_equal(drive(step("limiter", ceiling_db=-6.0), signal), signal)
+
+
+@pytest.mark.parametrize("ceiling_db", [-1.0, -12.0])
+def test_no_sample_passes_the_ceiling(ceiling_db: float) -> None:
+    """The largest sample is the ceiling, within the step of a 32-bit float; nothing is made up for a quiet channel."""
+    signal = np.stack([noise(1, RATE, level=0.6)[0], noise(1, RATE, seed=9, level=0.001)[0]])
+    made = drive(step("limiter", ceiling_db=ceiling_db), signal)
+    assert 20 * np.log10(np.abs(made).max()) == pytest.approx(ceiling_db, abs=1e-5)
+    assert np.abs(made[1]).max() <= np.abs(signal[1]).max()
+
+
+def test_the_limiters_channels_are_linked() -> None:
+    """Where the left channel is turned down, the right one is by the same gain (in 32 bits)."""
+    left = 0.9 * np.sin(2 * np.pi * 200 * np.arange(RATE) / RATE)
+    made = drive(step("limiter", ceiling_db=-12.0), np.stack([left, 0.25 * left]))
+    assert np.abs(made[1] - 0.25 * made[0]).max() < 1e-6
+
+
+def test_a_driven_tone_of_5_khz_does_not_fold_back() -> None:
+    """Everything that is no overtone of a 5 kHz tone stays below -80 dB of it, at full drive and full scale.
+
+    The same curve at the tracks' own rate folds 25 kHz back to 23 kHz, 15 dB under the tone.
+    """
+    count = 48_000
+    tone = np.sin(2 * np.pi * 5000 * np.arange(2 * count) / RATE)
+    made = drive(step("saturation", drive_db=20.0), tone)[count // 2 : count // 2 + count]
+    spectrum = np.abs(np.fft.rfft(made))  # a second: whole periods, no window needed, bins of 1 Hz
+    overtones = [5000, 15_000]  # odd ones alone: the curve is symmetrical; 25 kHz and up are out of the band
+    assert spectrum[15_000] > 0.1 * spectrum[5000]  # it is driven hard
+    spectrum_rest = spectrum.copy()
+    spectrum_rest[overtones] = 0.0
+    assert 20 * np.log10(spectrum_rest.max() / spectrum[5000]) < -80.0
+
+
+def test_soft_passages_stay_at_their_level_and_loud_ones_are_rounded() -> None:
+    """tanh(d x) / d: its slope is 1 at zero, and its ceiling 1/d."""
+    t = np.arange(RATE) / RATE
+    soft, loud = 1e-4 * np.sin(2 * np.pi * 440 * t), np.sin(2 * np.pi * 440 * t)
+    one = step("saturation", drive_db=12.0, gain_db=0.0)
+    inside = slice(2000, -2000)  # away from the tone's own sudden start and end
+    assert np.abs(drive(one, soft) - soft)[inside].max() < 1e-4 * 1e-4
+    assert np.abs(drive(one, loud))[inside].max() == pytest.approx(np.tanh(10 ** (12 / 20)) / 10 ** (12 / 20), rel=0.01)
+
+
+def test_a_curve_without_overtones_is_transparent() -> None:
+    """At a level where tanh is a line, what is left is the two filters: flat to 20 kHz within 0.01 dB, no delay."""
+    freqs = np.geomspace(20.0, 20_000.0, 40)
+    at = 20_000
+    made = drive(step("saturation", drive_db=0.0), 1e-6 * impulse(40_000, at)) * 1e6
+    heard = transform(made, freqs) * np.exp(2j * np.pi * freqs / RATE * at)
+    assert np.abs(heard - 1.0).max() < 0.001
+
+
+def test_the_dry_part_of_the_reverb_is_untouched() -> None:
+    """mix 0 is the input bit for bit; any other mix is linear in it."""
+    signal = noise(2, 20_000)
+    assert np.array_equal(drive(step("reverb", mix=0.0), signal), signal)
+    wet, half = drive(step("reverb", mix=1.0), signal), drive(step("reverb", mix=0.5), signal)
+    assert half == pytest.approx(0.5 * signal + 0.5 * wet, abs=1e-12)
+
+
+def test_the_reverb_rings_on_and_dies() -> None:
+    """An impulse leaves a tail that starts at once and loses 20 dB a second or more; damped highs die first."""
+    made = drive(step("reverb", mix=1.0, room_size=0.5), impulse(3 * RATE))
+    first, last = (float(np.sum(made[a : a + RATE // 2] ** 2)) for a in (0, 2 * RATE))
+    assert np.flatnonzero(made)[0] < 0.05 * RATE
+    assert 10 * np.log10(last / first) < -40.0
+
+
+def write(path: Path, taps: np.ndarray, rate: int = RATE) -> str:
+    """An impulse response as a float file."""
+    soundfile.write(path, taps.T, rate, subtype="FLOAT")
+    return str(path)
+
+
+def test_a_unit_impulse_plays_at_unity(tmp_path: Path) -> None:
+    """The level is the file's own: 1 leaves the signal, 0.25 a quarter of it."""
+    signal = noise(1, 20_000)[0]
+    for level in (1.0, 0.25):
+        file = write(tmp_path / "unit.wav", level * impulse(3000))
+        made = drive(step("convolution", file=file), signal)
+        assert 20 * np.log10(np.abs(made - level * signal).max()) < -280.0  # the rounding of the transforms
+
+
+@pytest.mark.parametrize("length", [1, 100, 1024, 5000, 70_000])
+def test_convolution_is_convolution(length: int, tmp_path: Path) -> None:
+    """Against scipy's, whatever the length of the response: one partition, some, or many."""
+    taps = np.float32(noise(1, length, seed=length)[0]).astype(np.float64)
+    signal = noise(1, 150_000)[0]
+    made = drive(step("convolution", file=write(tmp_path / "taps.wav", taps)), signal)
+    expected = fftconvolve(signal, taps)[: len(signal)]
+    assert 20 * np.log10(np.abs(made - expected).max() / np.abs(expected).max()) < -250.0
+
+
+def test_mix_and_gain_of_a_convolution(tmp_path: Path) -> None:
+    """The dry signal keeps the rest of the mix; the gain is the response's alone."""
+    taps = np.float32(noise(1, 500)[0]).astype(np.float64)
+    file, signal = write(tmp_path / "taps.wav", taps), noise(1, 9000, seed=2)[0]
+    made = drive(step("convolution", file=file, mix=0.25, gain_db=-6.0), signal)
+    expected = 0.75 * signal + 0.25 * 10 ** (-6 / 20) * fftconvolve(signal, taps)[: len(signal)]
+    assert np.abs(made - expected).max() < 1e-12
+
+
+def test_a_stereo_response_convolves_each_channel_with_its_own(tmp_path: Path) -> None:
+    """On the guitar bus; on one channel it is refused."""
+    taps = np.float32(noise(2, 500)).astype(np.float64)
+    file, signal = write(tmp_path / "stereo.wav", taps), noise(2, 9000, seed=2)
+    made = drive(step("convolution", file=file), signal)
+    for channel in range(2):
+        assert np.abs(made[channel] - fftconvolve(signal[channel], taps[channel])[:9000]).max() < 1e-12
+    assert [u.what.split("'")[-1] for u in processor_of(step("convolution", file=file)).problems(setting(1))] == [
+        " has 2 channels"
+    ]
+
+
+def test_a_response_at_another_rate_keeps_its_frequency_response(tmp_path: Path) -> None:
+    """Resampled and scaled: what it does at 100 Hz to 10 kHz is what it did at its own rate, within 0.1 dB."""
+    taps = resample_poly(np.hanning(41), 4, 1) * np.cos(np.arange(164) * 0.2)
+    freqs = np.geomspace(100.0, 10_000.0, 30)
+    own = np.abs(transform(np.float32(taps).astype(np.float64), freqs, 96_000))
+    file = write(tmp_path / "taps96.wav", taps, 96_000)
+    heard = np.abs(transform(drive(step("convolution", file=file), impulse(20_000)), freqs))
+    loud = own > 0.01 * own.max()
+    assert 20 * np.log10(heard[loud] / own[loud]) == pytest.approx(0.0, abs=0.1)
+
+
+def test_the_alignment_sees_a_convolutions_response(tmp_path: Path) -> None:
+    """`response` is the transform of what is heard."""
+    taps = np.float32(noise(1, 700)[0]).astype(np.float64)
+    one = step("convolution", file=write(tmp_path / "taps.wav", taps), mix=0.5)
+    freqs = np.geomspace(40.0, 10_000.0, 30)
+    assert np.abs(linear_response((one,), freqs, setting()) - transform(drive(one, impulse(3000)), freqs)).max() < 1e-9
+
+
+@pytest.mark.parametrize(
+    ("seconds", "channels", "said"), [(11.0, 1, "528000 samples"), (0.01, 3, "3 channels"), (0.0, 1, "0 samples")]
+)
+def test_what_is_no_impulse_response_is_refused(seconds: float, channels: int, said: str, tmp_path: Path) -> None:
+    """Too long, too many channels, empty: in words, before anything is rendered."""
+    soundfile.write(tmp_path / "taps.wav", np.zeros((round(seconds * RATE), channels)), RATE, subtype="FLOAT")
+    (problem,) = processor_of(step("convolution", file=str(tmp_path / "taps.wav"))).problems(setting())
+    assert said in problem.what
+
+
+def test_a_response_that_holds_no_numbers_is_refused(tmp_path: Path) -> None:
+    """One NaN in the file would be one in every sample after it."""
+    taps = impulse(100)
+    taps[50] = np.nan
+    (problem,) = processor_of(step("convolution", file=write(tmp_path / "nan.wav", taps))).problems(setting())
+    assert "NaN" in problem.what
