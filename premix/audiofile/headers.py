@@ -44,12 +44,12 @@ def read_header(path: Path, *, recover: bool = False) -> AudioHeader:
     try:
         with path.open("rb") as file:
             if file.seek(0, os.SEEK_END) == 0:
-                raise _error("empty_file", path, "the file is empty (0 bytes)")
+                raise _error("empty-file", path, "the file is empty (0 bytes)")
             header = replace(_read(path, file, recover), stamp=stamp_of(path))
     except FileNotFoundError:
-        raise _error("missing_file", path, "there is no such file") from None
+        raise _error("missing-file", path, "there is no such file") from None
     except OSError as error:
-        raise _error("unreadable_file", path, f"cannot be read ({error.strerror or error})") from None
+        raise _error("unreadable-file", path, f"cannot be read ({error.strerror or error})") from None
     return _plausible(header)
 
 
@@ -64,7 +64,7 @@ def _read(path: Path, file: BinaryIO, recover: bool) -> AudioHeader:
     head = file.read(24)
     found = format_of(head)
     if found is None:
-        raise _error("not_audio", path, "not an audio file of a format that is read", allowed=NAMES)
+        raise _error("not-audio", path, "not an audio file of a format that is read", allowed=NAMES)
     scan = scan_chunks(file)
     if scan is not None:
         return _from_chunks(path, file, scan, recover)
@@ -81,7 +81,7 @@ def _checked_w64(header: AudioHeader, head: bytes, size: int, recover: bool) -> 
     """A W64 says its own size in 64 bits after the 16 of its name; soundfile reads a shorter one silently."""
     (declared,) = struct.unpack("<Q", head[16:24])
     if declared > size and not recover:
-        raise _error("truncated_file", header.path, f"cut short: {declared} bytes declared, {size} there")
+        raise _error("truncated-file", header.path, f"cut short: {declared} bytes declared, {size} there")
     return replace(header, recovered=declared > size)
 
 
@@ -104,14 +104,14 @@ def _from_library(path: Path) -> AudioHeader:
             )
     except (RuntimeError, ValueError, TypeError, AssertionError) as error:
         reason = str(getattr(error, "error_string", "") or error).rstrip(".")
-        raise _error("damaged_header", path, f"its header cannot be read ({reason})") from None
+        raise _error("damaged-header", path, f"its header cannot be read ({reason})") from None
 
 
 def _from_chunks(path: Path, file: BinaryIO, scan: ChunkScan, recover: bool) -> AudioHeader:
     """The header of a RIFF-family file, its data chunk checked against the bytes that are there."""
     data = scan.find(b"data" if scan.is_wave else b"SSND")
     if data is None:
-        raise _error("damaged_header", path, f"the {scan.form} header has no chunk of samples")
+        raise _error("damaged-header", path, f"the {scan.form} header has no chunk of samples")
     layout = _wave_layout(file, scan) if scan.is_wave else None
     frame_bytes = layout["channels"] * layout["bits"] // 8 if layout else 0
     fault = _fault(scan, data, frame_bytes)
@@ -160,29 +160,29 @@ def _fault(scan: ChunkScan, data: Chunk, frame_bytes: int) -> tuple[str, str] | 
         return f"{size // frame_bytes} frames" if frame_bytes else f"{size} bytes"
 
     if scan.form == "RIFF" and scan.size > LARGEST_RIFF:
-        return "wav_over_4gb", (
+        return "wav-over-4gb", (
             f"a plain WAV of {scan.size / 1e9:.2f} GB, but its header can only count to 4.29 GB: "
             f"{count(data.size)} declared, {count(present)} there"
         )
     never_written = data.size == 0 and scan.declared in (0, UNKNOWN_SIZE)
     if data.size == UNKNOWN_SIZE or never_written or (data.size == 0 and scan.declared + 8 < scan.size):
-        return "unfinalised_header", (
+        return "unfinalised-header", (
             f"the recorder never wrote the length into the header (it says {data.size}); "
             f"{count(present)} are there"
         )
     if data.size > present:
-        return "truncated_file", f"cut short: {count(data.size)} declared, {count(present)} there"
+        return "truncated-file", f"cut short: {count(data.size)} declared, {count(present)} there"
     return None
 
 
 def _plausible(header: AudioHeader) -> AudioHeader:
     """The header, or TracksError where its figures cannot be those of a recording."""
     if header.frames <= 0:
-        raise _error("no_samples", header.path, "the file holds a header but no samples")
+        raise _error("no-samples", header.path, "the file holds a header but no samples")
     if header.frames > _MOST_FRAMES:
-        raise _error("damaged_header", header.path, "the header does not say how many samples the file holds")
+        raise _error("damaged-header", header.path, "the header does not say how many samples the file holds")
     if header.rate not in _RATES:
-        raise _error("damaged_header", header.path, f"the header gives a sample rate of {header.rate} Hz")
+        raise _error("damaged-header", header.path, f"the header gives a sample rate of {header.rate} Hz")
     return header
 
 

@@ -81,7 +81,7 @@ class DecodedSource:
         try:
             self._file = open_decoder(header.path)
         except RuntimeError as error:
-            raise _problem("damaged_header", header, f"its header cannot be read ({error})") from None
+            raise _problem("damaged-header", header, f"its header cannot be read ({error})") from None
         self._dtype = "int32" if header.subtype in ("PCM_16", "PCM_24", "PCM_32") else "float64"
         self._frames: npt.NDArray[np.generic] = np.empty((0, header.channels), self._dtype)
         self._first = self._loaded = self._position = 0
@@ -127,14 +127,14 @@ def _open(path: Path) -> FileIO:
         return path.open("rb", buffering=0)
     except OSError as error:
         raise TracksError(
-            Problem("unreadable_file", str(path), f"cannot be read ({error.strerror or error})",
-                    remedy=SLUGS["unreadable_file"])
+            Problem("unreadable-file", str(path), f"cannot be read ({error.strerror or error})",
+                    remedy=SLUGS["unreadable-file"])
         ) from None
 
 
 def _stops(header: AudioHeader, frame: int) -> TracksError:
     return _problem(
-        "damaged_samples", header, f"its samples end or are damaged at frame {frame} of {header.frames}"
+        "damaged-samples", header, f"its samples end or are damaged at frame {frame} of {header.frames}"
     )
 
 

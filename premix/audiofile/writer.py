@@ -88,9 +88,9 @@ class PartWriter:
                 self._append(self._bytes(ints), ints)
         except NotFiniteError as error:
             raise DeliveryError(Problem(
-                "not_finite", self.path.stem,
+                "not-finite", self.path.stem,
                 f"a sample at {error.frame / self._rate:.3f} s is not a number or infinite",
-                remedy=SLUGS["not_finite"],
+                remedy=SLUGS["not-finite"],
             )) from None
         except OSError as error:
             raise storage_error(self.path, error) from None
@@ -124,7 +124,7 @@ def storage_error(path: Path, error: OSError) -> DeliveryError:
     import errno
 
     if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-        slug, what = "disk_full", "the disk is full, or a limit on file size is reached"
+        slug, what = "disk-full", "the disk is full, or a limit on file size is reached"
     else:
-        slug, what = "cannot_write", f"cannot be written ({error.strerror or error})"
+        slug, what = "cannot-write", f"cannot be written ({error.strerror or error})"
     return DeliveryError(Problem(slug, os.fspath(path), what, remedy=SLUGS[slug]))

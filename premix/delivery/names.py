@@ -36,7 +36,7 @@ def file_names(parts: Sequence[Part], song: str, template: str, extension: str) 
     for part, path in paths.items():
         first = taken.setdefault(path.casefold(), part)
         if first != part:
-            problems.append(_problem("names_collide", part, f"its file would be {path}, as that of {first}"))
+            problems.append(_problem("names-collide", part, f"its file would be {path}, as that of {first}"))
     if problems:
         raise DeliveryError(problems)
     return paths
@@ -65,18 +65,18 @@ def _check_template(template: str) -> None:
         plain = False
     if not plain:
         what = f"the template {template!r} cannot be filled in"
-        raise DeliveryError(_problem("name_template", "deliver.name", what, "{song}, {part} and plain text"))
+        raise DeliveryError(_problem("name-template", "deliver.name", what, "{song}, {part} and plain text"))
 
 
 def _fault(part: str, name: str) -> Problem | None:
     if not name:
-        return _problem("name_template", part, "its file name would be empty")
+        return _problem("name-template", part, "its file name would be empty")
     if name.casefold() in _RESERVED:
         what = f"its file name would be {name!r}, which Windows keeps for a device"
-        return _problem("reserved_name", part, what)
+        return _problem("reserved-name", part, what)
     if len(name) > _LONGEST:
         what = f"its file name would have {len(name)} letters"
-        return _problem("name_too_long", part, what, f"up to {_LONGEST}")
+        return _problem("name-too-long", part, what, f"up to {_LONGEST}")
     return None
 
 

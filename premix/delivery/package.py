@@ -50,7 +50,7 @@ class Package:
         try:
             self._make_parents()
             if not self._lock.take():
-                raise self._error("out_in_use", "another run is writing this folder")
+                raise self._error("out-in-use", "another run is writing this folder")
             mend(self._new, self.out, self._old)
             self._check_replaceable()
             self._new.mkdir()
@@ -74,7 +74,7 @@ class Package:
         free = shutil.disk_usage(self._new).free
         if size + _ROOM_TO_SPARE > free:
             what = f"the files need {size / 1e9:.2f} GB, and {free / 1e9:.2f} GB are free"
-            raise self._error("disk_full", what)
+            raise self._error("disk-full", what)
 
     def commit(self) -> None:
         """Note in the manifest which files are premix's own, and put the folder in its place."""
@@ -107,25 +107,25 @@ class Package:
     def _check_place(self) -> None:
         out, inputs, here = self.out, self._inputs, Path.cwd()
         if out == inputs or out.is_relative_to(inputs) or inputs.is_relative_to(out):
-            raise self._error("out_in_tracks", "the output folder and the tracks folder lie in each other")
+            raise self._error("out-in-tracks", "the output folder and the tracks folder lie in each other")
         if here.is_relative_to(out):
-            raise self._error("out_is_here", "this is the folder you are in, or one above it")
+            raise self._error("out-is-here", "this is the folder you are in, or one above it")
 
     def _check_replaceable(self) -> None:
         """A folder that is there must be empty or premix's own, and hold nothing of anyone else."""
         if self.out.exists() and not self.out.is_dir():
-            raise self._error("out_exists", "it is a file")
+            raise self._error("out-exists", "it is a file")
         files = _files_below(self.out) if self.out.exists() else []
         if self._force or not files:
             return
         own = _own_files(self.out / MANIFEST)
         if own is None:
-            raise self._error("out_exists", "the folder exists and was not made by premix")
+            raise self._error("out-exists", "the folder exists and was not made by premix")
         foreign = sorted(set(files) - own)
         if foreign:
             more = f" and {len(foreign) - 3} more" if len(foreign) > 3 else ""
             what = f"it holds files that premix did not write: {', '.join(foreign[:3])}{more}"
-            raise self._error("out_has_other_files", what)
+            raise self._error("out-has-other-files", what)
 
     def _error(self, slug: str, what: str) -> DeliveryError:
         return DeliveryError(Problem(slug, str(self._shown), what, remedy=SLUGS[slug]))

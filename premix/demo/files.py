@@ -80,9 +80,9 @@ def staged(folder: Path) -> Iterator[Path]:
 
 def _check_folder(folder: Path) -> None:
     """Refuse a folder in which something of the user's could be lost."""
-    remedy = SLUGS["demo_folder"]
+    remedy = SLUGS["demo-folder"]
     if folder.exists() and not folder.is_dir():
-        raise DeliveryError(Problem("demo_folder", str(folder), "is a file", remedy=remedy))
+        raise DeliveryError(Problem("demo-folder", str(folder), "is a file", remedy=remedy))
     names = {entry.name for entry in folder.iterdir()} if folder.is_dir() else set()
     if not names:
         return
@@ -93,4 +93,4 @@ def _check_folder(folder: Path) -> None:
         ours = set()
     if foreign := sorted(names - ours):
         what = f"holds files that are not a demo session's ({foreign[0]}{' ...' if foreign[1:] else ''})"
-        raise DeliveryError(Problem("demo_folder", str(folder), what, remedy=remedy))
+        raise DeliveryError(Problem("demo-folder", str(folder), what, remedy=remedy))

@@ -122,7 +122,7 @@ def _check(seconds: float, rate: int, file_format: str, performances: Sequence[s
          set(performances) <= set(PERFORMANCES), "some of " + ", ".join(PERFORMANCES)),
     )
     problems = [
-        Problem("demo_settings", name, f"{value} cannot be made", allowed, SLUGS["demo_settings"])
+        Problem("demo-settings", name, f"{value} cannot be made", allowed, SLUGS["demo-settings"])
         for name, value, fine, allowed in wrong
         if not fine
     ]

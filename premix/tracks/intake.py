@@ -38,7 +38,7 @@ def take_in(found: Sequence[FoundTrack], recipe: Recipe, folder: Path, *, recove
         tracks.append(Track(item.performance, item.mic, header))
     problems += _mixed_rates(tracks, folder)
     if not found:
-        problems.append(Problem("no_tracks", str(folder), "no track was found", remedy=SLUGS["no_tracks"]))
+        problems.append(Problem("no-tracks", str(folder), "no track was found", remedy=SLUGS["no-tracks"]))
     if problems:
         raise TracksError(problems)
     line = place(tracks)
@@ -56,12 +56,12 @@ def take_in(found: Sequence[FoundTrack], recipe: Recipe, folder: Path, *, recove
 def _check_samples(header: AudioHeader) -> None:
     """TracksError where the file holds anything but one mic at a usable depth."""
     if header.channels > 2:
-        raise _error("too_many_channels", header, f"it holds {header.channels} channels", "1 channel")
+        raise _error("too-many-channels", header, f"it holds {header.channels} channels", "1 channel")
     if header.bits < 16:
-        raise _error("eight_bit", header, f"its samples have {header.bits} bits", "16 bits or more, or float")
+        raise _error("eight-bit", header, f"its samples have {header.bits} bits", "16 bits or more, or float")
     if header.channels == 2 and (frame := first_difference(header)) is not None:
         what = f"it is stereo, and its channels differ from {frame / header.rate:.3f} s on"
-        raise _error("channels_differ", header, what, "mono, or two equal channels")
+        raise _error("channels-differ", header, what, "mono, or two equal channels")
 
 
 def _file_findings(item: FoundTrack, header: AudioHeader) -> list[Finding]:
@@ -69,15 +69,15 @@ def _file_findings(item: FoundTrack, header: AudioHeader) -> list[Finding]:
     notes: list[tuple[str, str]] = []
     if header.recovered:
         text = f"its header is damaged; the {header.frames} frames that are there are used"
-        notes.append(("recovered_file", text))
+        notes.append(("recovered-file", text))
     if header.subtype not in _LINEAR:
-        notes.append(("lossy_file", f"its samples are coded with loss ({header.subtype})"))
+        notes.append(("lossy-file", f"its samples are coded with loss ({header.subtype})"))
     if header.channels == 2:
-        notes.append(("equal_channels", "stereo with two equal channels; the first is used"))
+        notes.append(("equal-channels", "stereo with two equal channels; the first is used"))
     if not fits(header.container, item.path.suffix):
-        notes.append(("wrong_extension", f"named {item.path.name}, but its contents are {header.container}"))
+        notes.append(("wrong-extension", f"named {item.path.name}, but its contents are {header.container}"))
     return [
-        Finding(slug, "info" if slug == "equal_channels" else "warning", subject, text, SLUGS[slug])
+        Finding(slug, "info" if slug == "equal-channels" else "warning", subject, text, SLUGS[slug])
         for slug, text in notes
     ]
 
@@ -94,7 +94,7 @@ def _used_twice(found: Sequence[FoundTrack], folder: Path) -> list[Problem]:
         first = owner.setdefault((status.st_dev, status.st_ino), item)
         if first is not item:
             what = f"the same file as {first.performance}/{first.mic}"
-            problems.append(Problem("used_twice", _where(item, folder), what, remedy=SLUGS["used_twice"]))
+            problems.append(Problem("used-twice", _where(item, folder), what, remedy=SLUGS["used-twice"]))
     return problems
 
 
@@ -107,8 +107,8 @@ def _mixed_rates(tracks: Sequence[Track], folder: Path) -> list[Problem]:
     usual = f"{most} of {len(tracks)} tracks are at {rate} Hz"
     return [
         Problem(
-            "mixed_rates", _where(FoundTrack(t.performance, t.mic, t.header.path), folder),
-            f"its sample rate is {t.header.rate} Hz; {usual}", remedy=SLUGS["mixed_rates"],
+            "mixed-rates", _where(FoundTrack(t.performance, t.mic, t.header.path), folder),
+            f"its sample rate is {t.header.rate} Hz; {usual}", remedy=SLUGS["mixed-rates"],
         )
         for t in tracks
         if t.header.rate != rate or most == second

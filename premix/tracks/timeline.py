@@ -81,12 +81,12 @@ def _long_gap(tracks: Sequence[Track]) -> list[Problem]:
 
 
 def _apart(track: Track, what: str) -> Problem:
-    return Problem("starts_apart", track.name, what, remedy=SLUGS["starts_apart"])
+    return Problem("starts-apart", track.name, what, remedy=SLUGS["starts-apart"])
 
 
 def _no_start_time(track: Track) -> Finding:
     text = "has no start time while other tracks have one; it was put at the common start"
-    return Finding("no_start_time", "warning", track.name, text, SLUGS["no_start_time"])
+    return Finding("no-start-time", "warning", track.name, text, SLUGS["no-start-time"])
 
 
 def _padding(track: Track, frames: int, performance_end: int) -> list[Finding]:
@@ -96,7 +96,7 @@ def _padding(track: Track, frames: int, performance_end: int) -> list[Finding]:
     if track.start:
         late_s = samples_to_s(track.start, rate)
         text = f"starts {track.start} samples ({late_s:.3f} s) after the common start"
-        findings.append(Finding("starts_late", "info", track.name, text, SLUGS["starts_late"]))
+        findings.append(Finding("starts-late", "info", track.name, text, SLUGS["starts-late"]))
     end = track.start + track.header.frames
     if end < frames:
         text = f"padded at the end by {frames - end} samples ({samples_to_s(frames - end, rate):.3f} s)"

@@ -20,7 +20,7 @@ def check_unchanged(tracks: TrackSet, analysis: Analysis) -> None:
     for track in tracks.tracks:
         if not _same(track, analysis.levels_of(track.performance, track.mic).sha256):
             what = f"{track.header.path.name} was changed or removed while premix was reading it"
-            problems.append(Problem("changed_file", track.name, what, remedy=SLUGS["changed_file"]))
+            problems.append(Problem("changed-file", track.name, what, remedy=SLUGS["changed-file"]))
     if problems:
         raise TracksError(problems)
 

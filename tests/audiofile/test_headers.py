@@ -52,27 +52,27 @@ def test_a_24_bit_wav_gives_the_position_of_its_samples(tmp_path: Path) -> None:
 
 def test_missing_file_is_said_plainly(tmp_path: Path) -> None:
     """No 'System error': the file is not there."""
-    assert slug_of(tmp_path / "gone.wav") == "missing_file"
+    assert slug_of(tmp_path / "gone.wav") == "missing-file"
 
 
 def test_folder_in_place_of_a_file_is_refused(tmp_path: Path) -> None:
     """A folder named like a track is no track."""
     (tmp_path / "a.wav").mkdir()
-    assert slug_of(tmp_path / "a.wav") == "unreadable_file"
+    assert slug_of(tmp_path / "a.wav") == "unreadable-file"
 
 
 def test_empty_file_is_refused(tmp_path: Path) -> None:
     """A file of 0 bytes."""
     (tmp_path / "a.wav").touch()
-    assert slug_of(tmp_path / "a.wav") == "empty_file"
+    assert slug_of(tmp_path / "a.wav") == "empty-file"
 
 
 @pytest.mark.parametrize(
     ("content", "slug"),
-    [(b"Tuning: drop C, take 3 was good\n" * 40, "not_audio"), (bytes(500), "not_audio"),
-     (b"\xff\xfb\x90\x64" + bytes(999), "not_audio"), (b"OggS" + bytes(99), "not_audio"),
-     (b"RIFF", "damaged_header"), (b"RIFF\x24\0\0\0AVI LIST", "damaged_header"),
-     (b"RIFF\x24\0\0\0WAVEfmt ", "damaged_header"), (b"fLaC", "damaged_header")],
+    [(b"Tuning: drop C, take 3 was good\n" * 40, "not-audio"), (bytes(500), "not-audio"),
+     (b"\xff\xfb\x90\x64" + bytes(999), "not-audio"), (b"OggS" + bytes(99), "not-audio"),
+     (b"RIFF", "damaged-header"), (b"RIFF\x24\0\0\0AVI LIST", "damaged-header"),
+     (b"RIFF\x24\0\0\0WAVEfmt ", "damaged-header"), (b"fLaC", "damaged-header")],
     ids=["text", "zeros", "mp3", "ogg", "four bytes", "video", "no samples", "no blocks"],
 )
 def test_what_is_no_recording_is_refused(tmp_path: Path, content: bytes, slug: str) -> None:
@@ -83,7 +83,7 @@ def test_what_is_no_recording_is_refused(tmp_path: Path, content: bytes, slug: s
 
 def test_header_without_samples_is_refused(tmp_path: Path) -> None:
     """A well-formed file of no length."""
-    assert slug_of(record(tmp_path / "a.wav", integers(0))) == "no_samples"
+    assert slug_of(record(tmp_path / "a.wav", integers(0))) == "no-samples"
 
 
 @pytest.mark.parametrize(
@@ -94,7 +94,7 @@ def test_truncated_file_is_refused_with_both_lengths(tmp_path: Path, container: 
     whole = record(tmp_path / f"whole.{extension}", integers(FRAMES), container=container)
     half = damaged(tmp_path / f"half.{extension}", whole, cut=whole.stat().st_size // 2)
     assert soundfile.info(half).frames > 0
-    assert slug_of(half) == "truncated_file"
+    assert slug_of(half) == "truncated-file"
 
 
 def test_truncated_wav_is_recovered_on_request(tmp_path: Path) -> None:
@@ -117,7 +117,7 @@ def test_unfinalised_wav_is_refused_and_recovered_on_request(tmp_path: Path, len
         tmp_path / "open.wav", whole, (4, struct.pack("<I", riff)), (40, struct.pack("<I", length)),
         cut=44 + 3 * FRAMES,
     )
-    assert slug_of(open_ended) == "unfinalised_header"
+    assert slug_of(open_ended) == "unfinalised-header"
     assert read_header(open_ended, recover=True).frames == FRAMES
     assert np.array_equal(_samples(header_track(open_ended)), samples[:, 0] / 2.0**31)
 
@@ -125,7 +125,7 @@ def test_unfinalised_wav_is_refused_and_recovered_on_request(tmp_path: Path, len
 def test_unfinalised_rf64_is_refused(tmp_path: Path) -> None:
     """An RF64 whose ds64 chunk was never filled in."""
     whole = record(tmp_path / "whole.rf64", integers(FRAMES), container="RF64")
-    assert slug_of(damaged(tmp_path / "open.rf64", whole, (20, bytes(24)))) == "unfinalised_header"
+    assert slug_of(damaged(tmp_path / "open.rf64", whole, (20, bytes(24)))) == "unfinalised-header"
 
 
 def test_truncated_flac_is_found_while_reading_and_recovered_on_request(tmp_path: Path) -> None:
@@ -135,7 +135,7 @@ def test_truncated_flac_is_found_while_reading_and_recovered_on_request(tmp_path
     half = damaged(tmp_path / "half.flac", whole, cut=whole.stat().st_size // 2)
     with pytest.raises(TracksError) as caught:
         _samples(Track("a", "b", read_header(half)))
-    assert caught.value.problems[0].slug == "damaged_samples"
+    assert caught.value.problems[0].slug == "damaged-samples"
     header = read_header(half, recover=True)
     # half of the bytes of noise are half of the frames, less at most one block of 4096 and what is cut in it
     assert 40_000 // 2 - 2 * 4096 < header.frames <= 40_000 // 2
@@ -147,7 +147,7 @@ def test_streamed_flac_without_a_length_is_recovered_on_request(tmp_path: Path) 
     whole = record(tmp_path / "whole.flac", integers(10_000), container="FLAC")
     total = whole.read_bytes()[21]
     piped = damaged(tmp_path / "piped.flac", whole, (21, bytes([total & 0xF0, 0, 0, 0, 0])))
-    assert slug_of(piped) == "damaged_header"
+    assert slug_of(piped) == "damaged-header"
     assert read_header(piped, recover=True).frames == 10_000
 
 
@@ -161,7 +161,7 @@ def test_wav_beyond_4_gb_is_refused_and_recovered_on_request(tmp_path: Path) -> 
         file.seek(40)
         file.write(struct.pack("<I", 3 * frames % 2**32))
         file.truncate(44 + 3 * frames)  # sparse: takes no room
-    assert slug_of(path) == "wav_over_4gb"
+    assert slug_of(path) == "wav-over-4gb"
     header = read_header(path, recover=True)
     assert (header.frames, header.recovered) == (frames, True)
 
@@ -190,7 +190,7 @@ def test_rf64_beyond_4_gb_reads_to_its_end(tmp_path: Path) -> None:
 def test_absurd_rate_is_refused(tmp_path: Path, rate: int) -> None:
     """No recording has such a rate; the header is damaged."""
     whole = record(tmp_path / "whole.wav", integers(FRAMES))
-    assert slug_of(damaged(tmp_path / "a.wav", whole, (24, struct.pack("<I", rate)))) == "damaged_header"
+    assert slug_of(damaged(tmp_path / "a.wav", whole, (24, struct.pack("<I", rate)))) == "damaged-header"
 
 
 def test_samples_in_front_of_the_header_are_found(tmp_path: Path) -> None:

@@ -148,7 +148,7 @@ def test_file_that_gets_shorter_while_it_is_read_stops_the_run(tmp_path: Path) -
     with TrackReader(Track("a", "b", read_header(path))) as reader:
         with path.open("r+b") as file:
             file.truncate(10_000)
-        with pytest.raises(TracksError, match="damaged_samples"):
+        with pytest.raises(TracksError, match="damaged-samples"):
             reader.read(0, np.empty(10_000))
 
 
@@ -168,7 +168,7 @@ def test_file_that_is_gone_stops_the_run(tmp_path: Path, container: str) -> None
     path = record(tmp_path / "a.x", integers(100), container=container)
     header = read_header(path)
     path.unlink()
-    with pytest.raises(TracksError, match="unreadable_file"):
+    with pytest.raises(TracksError, match="unreadable-file"):
         TrackReader(Track("a", "b", header))
 
 

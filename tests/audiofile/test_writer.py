@@ -178,7 +178,7 @@ def test_nan_is_refused_with_part_and_time(tmp_path: Path, bits: int) -> None:
         with pytest.raises(DeliveryError) as caught:
             writer.write(block)
     (problem,) = caught.value.problems
-    assert (problem.slug, problem.where) == ("not_finite", "Tidewater_stem_left")
+    assert (problem.slug, problem.where) == ("not-finite", "Tidewater_stem_left")
     assert "1.500 s" in problem.what
 
 
@@ -187,14 +187,14 @@ def test_existing_file_is_never_written_over(tmp_path: Path, container: Any) -> 
     """Two parts with one name, or an input in the way."""
     path = tmp_path / "a"
     path.write_text("precious")
-    with pytest.raises(DeliveryError, match="cannot_write"):
+    with pytest.raises(DeliveryError, match="cannot-write"):
         PartWriter(path, rate=48000, channels=1, frames=1, container=container)
     assert path.read_text() == "precious"
 
 
 def test_missing_folder_is_a_delivery_error(tmp_path: Path) -> None:
     """No bare OSError leaves the writer."""
-    with pytest.raises(DeliveryError, match="cannot_write"):
+    with pytest.raises(DeliveryError, match="cannot-write"):
         PartWriter(tmp_path / "gone" / "a.wav", rate=48000, channels=1, frames=1)
 
 
@@ -211,8 +211,8 @@ def test_full_disk_is_a_delivery_error(tmp_path: Path, monkeypatch: pytest.Monke
     ):
         writer.write(np.zeros((1, 10)))
     (problem,) = caught.value.problems
-    assert problem.slug == "disk_full"
-    assert problem.remedy == SLUGS["disk_full"]
+    assert problem.slug == "disk-full"
+    assert problem.remedy == SLUGS["disk-full"]
 
 
 def test_flac_whose_end_is_lost_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -229,5 +229,5 @@ def test_flac_whose_end_is_lost_is_noticed(tmp_path: Path, monkeypatch: pytest.M
     with PartWriter(path, rate=48000, channels=1, frames=FRAMES, container="flac") as writer:
         writer.write(noise())
         monkeypatch.setattr(soundfile.SoundFile, "close", lossy_close)
-        with pytest.raises(DeliveryError, match="disk_full"):
+        with pytest.raises(DeliveryError, match="disk-full"):
             writer.close()

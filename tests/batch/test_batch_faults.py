@@ -78,7 +78,7 @@ def test_a_disk_that_gets_full_costs_only_the_songs_that_do_not_fit(tmp_path: Pa
     code, document, error = batch(write_recipe(tmp_path), *songs, "--out", out, "--jobs", "1", limit_bytes=limit)
     assert code == 1
     assert verdicts(document) == {"a": "done", "long": "needs you", "z": "done"}
-    assert "Make room on the disk" in error and "[disk_full]" in error
+    assert "Make room on the disk" in error and "[disk-full]" in error
     assert is_whole(out / "a") and is_whole(out / "z")
     assert not (out / "long").exists() and left_behind(out) == []
 

@@ -55,21 +55,21 @@ def test_song_without_a_plain_letter_still_gets_a_name() -> None:
 def test_template_that_cannot_name_each_part_is_refused(template: str) -> None:
     """Unknown fields, broken braces, and no {part}: two stems would get one name."""
     stems = (PARTS[0], Part("stem_left_b", "stem", 1, "left_b"))
-    assert set(slugs(stems, "Tidewater", template)) <= {"name_template", "names_collide"}
+    assert set(slugs(stems, "Tidewater", template)) <= {"name-template", "names-collide"}
 
 
 def test_names_that_differ_in_case_only_are_refused() -> None:
     """They are one file on most disks outside Linux."""
     parts = (Part("stem_left", "stem", 1, "left"), Part("stem_Left", "stem", 1, "Left"))
-    assert slugs(parts, "Tidewater", "{song}_{part}") == ["names_collide"]
+    assert slugs(parts, "Tidewater", "{song}_{part}") == ["names-collide"]
 
 
 @pytest.mark.parametrize("song", ["con", "NUL", "Com1", "lpt9"])
 def test_names_that_windows_keeps_are_refused(song: str) -> None:
     """A file NUL.wav cannot be made there."""
-    assert slugs(PARTS[4:], song, "{song}") == ["reserved_name"]
+    assert slugs(PARTS[4:], song, "{song}") == ["reserved-name"]
 
 
 def test_too_long_a_name_is_refused() -> None:
     """File systems stop at 255 bytes."""
-    assert slugs(PARTS[4:], "x" * 250, "{song}_{part}") == ["name_too_long"]
+    assert slugs(PARTS[4:], "x" * 250, "{song}_{part}") == ["name-too-long"]

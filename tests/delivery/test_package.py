@@ -111,7 +111,7 @@ def test_folder_of_others_is_refused_unless_forced(tmp_path: Path, tracks: Path)
     out = tmp_path / "out"
     out.mkdir()
     (out / "mixdown.txt").write_text("weeks of work")
-    assert refused(out, tracks) == "out_exists"
+    assert refused(out, tracks) == "out-exists"
     deliver(out, tracks, force=True)
     assert sorted(listing(out)) == ["manifest.json", "sheet.csv", "stems/a.wav"]
 
@@ -122,7 +122,7 @@ def test_foreign_or_broken_manifest_is_not_ours(tmp_path: Path, tracks: Path, te
     out = tmp_path / "out"
     out.mkdir()
     (out / "manifest.json").write_bytes(text.encode("utf-8", "surrogateescape"))
-    assert refused(out, tracks) == "out_exists"
+    assert refused(out, tracks) == "out-exists"
 
 
 def test_file_added_by_the_user_is_never_removed(tmp_path: Path, tracks: Path) -> None:
@@ -130,7 +130,7 @@ def test_file_added_by_the_user_is_never_removed(tmp_path: Path, tracks: Path) -
     out = tmp_path / "out"
     deliver(out, tracks, "old")
     (out / "stems" / "mix.session").write_text("weeks of work")
-    assert refused(out, tracks) == "out_has_other_files"
+    assert refused(out, tracks) == "out-has-other-files"
     with pytest.raises(DeliveryError, match=r"stems/mix\.session"):
         deliver(out, tracks)
     (out / "stems" / "mix.session").unlink()
@@ -140,28 +140,28 @@ def test_file_added_by_the_user_is_never_removed(tmp_path: Path, tracks: Path) -
 def test_file_in_the_way_is_refused(tmp_path: Path, tracks: Path) -> None:
     """Even with force: a file is no output folder."""
     (tmp_path / "out").write_text("a file")
-    assert refused(tmp_path / "out", tracks, force=True) == "out_exists"
+    assert refused(tmp_path / "out", tracks, force=True) == "out-exists"
 
 
 @pytest.mark.parametrize("where", ["tracks", "tracks/out", "tracks/deep/out", ".", "tracks/../tracks/out"])
 @pytest.mark.parametrize("force", [False, True])
 def test_tracks_are_never_touched(tmp_path: Path, tracks: Path, where: str, force: bool) -> None:
     """OUT equal to, inside or around the tracks folder."""
-    assert refused(tmp_path / where, tracks, force) == "out_in_tracks"
+    assert refused(tmp_path / where, tracks, force) == "out-in-tracks"
 
 
 def test_tracks_are_never_touched_through_a_link(tmp_path: Path, tracks: Path) -> None:
     """A symbolic link into the tracks folder is the tracks folder."""
     (tmp_path / "link").symlink_to(tracks)
-    assert refused(tmp_path / "link" / "out", tracks) == "out_in_tracks"
-    assert refused(tmp_path / "link", tracks, force=True) == "out_in_tracks"
+    assert refused(tmp_path / "link" / "out", tracks) == "out-in-tracks"
+    assert refused(tmp_path / "link", tracks, force=True) == "out-in-tracks"
 
 
 def test_folder_one_stands_in_is_refused(tmp_path: Path, tracks: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Replacing it would pull the shell's own folder away."""
     (tmp_path / "out" / "sub").mkdir(parents=True)
     monkeypatch.chdir(tmp_path / "out" / "sub")
-    assert refused(tmp_path / "out", tracks) == "out_is_here"
+    assert refused(tmp_path / "out", tracks) == "out-is-here"
 
 
 def test_link_to_an_output_folder_stays_a_link(tmp_path: Path, tracks: Path) -> None:
@@ -178,7 +178,7 @@ def test_second_run_to_the_same_folder_is_refused(tmp_path: Path, tracks: Path) 
     out = tmp_path / "out"
     with Package(out, inputs_folder=tracks) as first:
         (first.folder / "a.wav").write_text("first")
-        with pytest.raises(DeliveryError, match="out_in_use"):
+        with pytest.raises(DeliveryError, match="out-in-use"):
             deliver(out, tracks)
         deliver(tmp_path / "other", tracks)
         assert (first.folder / "a.wav").read_text() == "first"
@@ -241,5 +241,5 @@ def test_need_compares_with_the_free_space(tmp_path: Path, tracks: Path) -> None
     free = os.statvfs(tmp_path).f_bavail * os.statvfs(tmp_path).f_frsize
     with Package(tmp_path / "out", inputs_folder=tracks) as package:
         package.need(1000)
-        with pytest.raises(DeliveryError, match="disk_full"):
+        with pytest.raises(DeliveryError, match="disk-full"):
             package.need(free * 2)

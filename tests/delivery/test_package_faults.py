@@ -218,7 +218,7 @@ def test_full_disk_is_one_clear_error_and_leaves_the_old(
         [sys.executable, "-c", FULL_DISK, str(out), str(inputs), container, str(limit)],
         capture_output=True, text=True, timeout=60,
     )
-    assert (done.stdout, done.stderr) == ("disk_full\n", "")
+    assert (done.stdout, done.stderr) == ("disk-full\n", "")
     assert {p.name for p in out.iterdir()} == {"old.wav", "manifest.json"}
     assert {p.name for p in folder.iterdir()} == {"out"}
 
@@ -226,7 +226,7 @@ def test_full_disk_is_one_clear_error_and_leaves_the_old(
 def test_disk_that_fills_up_outside_the_samples_is_the_same_error(tmp_path: Path) -> None:
     """A track sheet or a report can be the one that does not fit."""
     with (
-        pytest.raises(DeliveryError, match="disk_full"),
+        pytest.raises(DeliveryError, match="disk-full"),
         Package(tmp_path / "out", inputs_folder=tmp_path / "tracks"),
     ):
         raise OSError(errno.ENOSPC, "No space left on device")
@@ -242,7 +242,7 @@ def test_disk_that_fills_up_at_the_commit_leaves_the_old(
 
     monkeypatch.setattr(os, "fsync", full)
     with (
-        pytest.raises(DeliveryError, match="disk_full"),
+        pytest.raises(DeliveryError, match="disk-full"),
         Package(tmp_path / "out", inputs_folder=tmp_path / "tracks") as package,
     ):
         (package.folder / "a.wav").write_text("new")

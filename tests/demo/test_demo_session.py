@@ -86,7 +86,7 @@ def test_a_folder_with_other_files_is_refused_untouched(tmp_path: Path, content:
     (tmp_path / "take_1.wav").write_bytes(b"mine")
     with pytest.raises(DeliveryError) as caught:
         write_demo(tmp_path, seconds=3.0)
-    assert [p.slug for p in caught.value.problems] == ["demo_folder"]
+    assert [p.slug for p in caught.value.problems] == ["demo-folder"]
     assert sorted(path.name for path in tmp_path.iterdir()) == ["take_1.wav", "truth.json"]
     assert (tmp_path / "take_1.wav").read_bytes() == b"mine"
 
@@ -94,7 +94,7 @@ def test_a_folder_with_other_files_is_refused_untouched(tmp_path: Path, content:
 def test_a_file_in_place_of_the_folder_is_refused(tmp_path: Path) -> None:
     """The folder's name is taken by a file; or a file is where its parent should be."""
     (tmp_path / "demo").write_bytes(b"mine")
-    for folder, slug in ((tmp_path / "demo", "demo_folder"), (tmp_path / "demo" / "below", "cannot_write")):
+    for folder, slug in ((tmp_path / "demo", "demo-folder"), (tmp_path / "demo" / "below", "cannot-write")):
         with pytest.raises(DeliveryError) as caught:
             write_demo(folder, seconds=3.0)
         assert [p.slug for p in caught.value.problems] == [slug]
@@ -108,5 +108,5 @@ def test_all_wrong_settings_are_named_at_once(tmp_path: Path) -> None:
             tmp_path / "demo", seconds=0.1, rate=8000, bits=8, file_format="mp3", performances=["drums"]
         )
     assert [p.where for p in caught.value.problems] == ["seconds", "rate", "bits", "format", "performances"]
-    assert {p.slug for p in caught.value.problems} == {"demo_settings"}
+    assert {p.slug for p in caught.value.problems} == {"demo-settings"}
     assert not (tmp_path / "demo").exists()

@@ -72,13 +72,13 @@ def test_all_problems_of_all_files_come_at_once(session: list[FoundTrack], tmp_p
     session[3].path.write_bytes(whole[:2000])
     record(session[4].path, integers(4000), rate=44100)
     assert slugs(session, tmp_path) == [
-        ("missing_file", "left/dynamic"),
-        ("empty_file", "left/ribbon"),
-        ("not_audio", "left/room"),
-        ("truncated_file", "right/dynamic"),
+        ("missing-file", "left/dynamic"),
+        ("empty-file", "left/ribbon"),
+        ("not-audio", "left/room"),
+        ("truncated-file", "right/dynamic"),
         # of the two that can be read, neither rate has most
-        ("mixed_rates", "right/ribbon"),
-        ("mixed_rates", "right/room"),
+        ("mixed-rates", "right/ribbon"),
+        ("mixed-rates", "right/room"),
     ]
 
 
@@ -103,7 +103,7 @@ def test_same_file_twice_is_an_error_by_any_name(session: list[FoundTrack], tmp_
     session[5].path.unlink()
     session[5].path.hardlink_to(session[3].path)
     assert slugs(session, tmp_path) == [
-        ("used_twice", "left/ribbon"), ("used_twice", "right/ribbon"), ("used_twice", "right/room"),
+        ("used-twice", "left/ribbon"), ("used-twice", "right/ribbon"), ("used-twice", "right/room"),
     ]
 
 
@@ -111,12 +111,12 @@ def test_stereo_with_equal_channels_is_read_as_mono(session: list[FoundTrack], t
     """A mono mic exported as stereo: the first channel, and a finding."""
     record(session[0].path, np.repeat(integers(4000), 2, axis=1))
     tracks = take_in(session, RECIPE, tmp_path)
-    assert findings(tracks) == [("equal_channels", "info", "left/dynamic")]
+    assert findings(tracks) == [("equal-channels", "info", "left/dynamic")]
     assert tracks.tracks[0].channel == 0
 
 
 @pytest.mark.parametrize(
-    ("channels", "slug"), [(2, "channels_differ"), (3, "too_many_channels"), (6, "too_many_channels")]
+    ("channels", "slug"), [(2, "channels-differ"), (3, "too-many-channels"), (6, "too-many-channels")]
 )
 def test_more_than_one_mic_in_a_file_is_refused(
     session: list[FoundTrack], tmp_path: Path, channels: int, slug: str
@@ -139,20 +139,20 @@ def test_eight_bits_are_refused(session: list[FoundTrack], tmp_path: Path) -> No
     """48 dB of range are no recording."""
     record(session[0].path, integers(4000), "PCM_U8")
     record(session[1].path, integers(4000), "PCM_S8", "AIFF")
-    assert slugs(session, tmp_path) == [("eight_bit", "left/dynamic"), ("eight_bit", "left/ribbon")]
+    assert slugs(session, tmp_path) == [("eight-bit", "left/dynamic"), ("eight-bit", "left/ribbon")]
 
 
 def test_lossy_coding_is_a_warning(session: list[FoundTrack], tmp_path: Path) -> None:
     """It can be used, but its phase is not the mic's."""
     record(session[0].path, integers(4000), "IMA_ADPCM")
-    assert ("lossy_file", "warning", "left/dynamic") in findings(take_in(session, RECIPE, tmp_path))
+    assert ("lossy-file", "warning", "left/dynamic") in findings(take_in(session, RECIPE, tmp_path))
 
 
 def test_wrong_extension_is_a_warning(session: list[FoundTrack], tmp_path: Path) -> None:
     """The contents count; but something renamed it."""
     record(session[0].path, integers(4000), container="FLAC")
     record(session[1].path, integers(4000), container="RF64")  # goes by .wav too
-    assert findings(take_in(session, RECIPE, tmp_path)) == [("wrong_extension", "warning", "left/dynamic")]
+    assert findings(take_in(session, RECIPE, tmp_path)) == [("wrong-extension", "warning", "left/dynamic")]
 
 
 def test_damaged_file_is_used_only_on_request(session: list[FoundTrack], tmp_path: Path) -> None:
@@ -162,20 +162,20 @@ def test_damaged_file_is_used_only_on_request(session: list[FoundTrack], tmp_pat
     unfinished = session[1].path.read_bytes()
     session[1].path.write_bytes(unfinished[:40] + struct.pack("<I", 0xFFFFFFFF) + unfinished[44:])
     assert slugs(session, tmp_path) == [
-        ("truncated_file", "left/dynamic"), ("unfinalised_header", "left/ribbon")
+        ("truncated-file", "left/dynamic"), ("unfinalised-header", "left/ribbon")
     ]
     tracks = take_in(session, RECIPE, tmp_path, recover=True)
     assert [t.header.frames for t in tracks.tracks[:3]] == [1000, 4000, 4000]
     assert [t.header.recovered for t in tracks.tracks[:3]] == [True, True, False]
     assert findings(tracks) == [
-        ("recovered_file", "warning", "left/dynamic"), ("recovered_file", "warning", "left/ribbon"),
+        ("recovered-file", "warning", "left/dynamic"), ("recovered-file", "warning", "left/ribbon"),
         ("padded", "info", "left/dynamic"),
     ]
 
 
 def test_no_track_at_all_is_an_error(tmp_path: Path) -> None:
     """Every mic optional and none there."""
-    assert slugs([], tmp_path) == [("no_tracks", str(tmp_path))]
+    assert slugs([], tmp_path) == [("no-tracks", str(tmp_path))]
 
 
 def test_start_times_put_tracks_on_one_line(session: list[FoundTrack], tmp_path: Path) -> None:

@@ -65,14 +65,14 @@ def test_file_without_a_start_time_goes_to_the_common_start() -> None:
     """With a warning where others have one."""
     line = place([track("left", "a", 1000, HOUR), track("left", "b", 1000), track("left", "c", 1000, HOUR)])
     assert (starts(line), line.time_reference) == ([0, 0, 0], HOUR)
-    assert notes(line) == [("no_start_time", "warning", "left/b")]
+    assert notes(line) == [("no-start-time", "warning", "left/b")]
 
 
 def test_mic_that_does_not_overlap_its_performance_is_refused() -> None:
     """Mics of one performance were recorded at the same time."""
     with pytest.raises(TracksError) as caught:
         place([track("left", "a", 1000, 0), track("left", "b", 1000, 0), track("left", "c", 1000, 1000)])
-    assert [(p.slug, p.where) for p in caught.value.problems] == [("starts_apart", "left/c")]
+    assert [(p.slug, p.where) for p in caught.value.problems] == [("starts-apart", "left/c")]
 
 
 def test_start_time_of_another_session_is_refused() -> None:
@@ -82,7 +82,7 @@ def test_start_time_of_another_session_is_refused() -> None:
             track("left", "a", RATE, HOUR), track("left", "b", RATE, HOUR),
             track("right", "a", RATE, 0), track("right", "b", RATE, 0),
         ])
-    assert [(p.slug, p.where) for p in caught.value.problems] == [("starts_apart", "left/a")]
+    assert [(p.slug, p.where) for p in caught.value.problems] == [("starts-apart", "left/a")]
     assert "3599 s after all earlier tracks have ended" in caught.value.problems[0].what
 
 
