@@ -19,7 +19,7 @@ from tests.report.songs import HOSTILE_NAME, write_recipe, write_song
 
 @dataclass(frozen=True)
 class Rendered:
-    """A finished run on disk, with its page and its pictures."""
+    """A finished run on disk, with its page."""
 
     run: FinishedRun
     manifest: dict[str, Any]
@@ -27,22 +27,21 @@ class Rendered:
     tracks: Path
     out: Path
     page: Path
-    pictures: Path
 
 
 @pytest.fixture(scope="session")
 def rendered(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
     """The test song, rendered with its page."""
     folder = tmp_path_factory.mktemp("song")
-    tracks, out, pictures = folder / "tracks", folder / "out", folder / "pictures"
+    tracks, out = folder / "tracks", folder / "out"
     write_song(tracks)
     recipe = write_recipe(folder)
     with pytest.MonkeyPatch.context() as patch:  # the key envelopes stay, so that tests can go on with the run
         (folder / "scratch").mkdir()
         patch.setattr("premix.pipeline._scratch", lambda: nullcontext(folder / "scratch"))
-        outcome = render(recipe, tracks, out, report=True, pictures=pictures)
+        outcome = render(recipe, tracks, out, report=True)
     (page,) = out.glob("*_report.html")
-    return Rendered(outcome.run, dict(outcome.manifest), recipe, tracks, out, page, pictures)
+    return Rendered(outcome.run, dict(outcome.manifest), recipe, tracks, out, page)
 
 
 def cut_short(rendered: Rendered, song: str) -> tuple[FinishedRun, dict[str, Any]]:

@@ -10,8 +10,8 @@ from premix.audiofile.writer import PartWriter
 FloatArray = npt.NDArray[np.float64]
 
 RATE = 48_000
-SECONDS = 6.0
-RIFF = ((0.5, 1.3), (1.7, 2.6), (3.0, 3.9), (4.4, 5.4))
+SECONDS = 5.0
+RIFF = ((0.5, 1.3), (1.7, 2.4), (2.8, 3.4), (3.8, 4.6))
 """When every performance plays, in seconds."""
 LATE_SAMPLES = 12.3
 """How late the condenser is, and it is inverted."""
@@ -40,10 +40,10 @@ limits: {{sum_efficiency_db: -3, mono_fold_db: -0.5}}
 """
 
 
-def write_song(folder: Path) -> None:
+def write_song(folder: Path, performances: tuple[str, ...] = ("left", "right", "centre")) -> None:
     """The tracks, 24-bit WAV."""
     folder.mkdir()
-    for seed, performance in enumerate(("left", "right", "centre")):
+    for seed, performance in enumerate(performances):
         for mic, samples in _mics(np.random.default_rng(seed)).items():
             path = folder / f"{performance}_{mic}.wav"
             with PartWriter(path, rate=RATE, channels=1, frames=len(samples)) as writer:

@@ -1,0 +1,131 @@
+"""Auditions are fair: equally loud by another meter, below the ceiling, analysed once, and what they say they are."""
+
+import re
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+import soundfile
+
+import premix.pipeline
+from premix.audition import audition, variant_alignment
+from premix.pipeline import prepare
+from premix.recipe.variants import variants_of
+from tests.report.conftest import Auditioned, Rendered
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def _ffmpeg_lufs(path: Path) -> float:
+    """Integrated loudness by ffmpeg's own ebur128 filter."""
+    meter = ["-af", "ebur128=framelog=verbose", "-f", "null", "-"]
+    command = ["ffmpeg", "-nostats", "-hide_banner", "-i", str(path), *meter]
+    said = subprocess.run(command, capture_output=True, text=True, check=True).stderr
+    found = re.findall(r"I:\s+(-?[\d.]+) LUFS", said)
+    return float(found[-1])
+
+
+def _samples(auditioned: Auditioned, name: str) -> FloatArray:
+    """A variant's file with its gain undone, (frames, 2)."""
+    variant = next(v for v in auditioned.manifest["variants"] if v["variant"] == name)
+    samples, _ = soundfile.read(auditioned.out / variant["path"])
+    return np.asarray(samples / 10.0 ** (variant["gain_db"] / 20.0))
+
+
+def test_every_variant_is_equally_loud(auditioned: Auditioned) -> None:
+    """Within 0.1 LU by ffmpeg, which reports tenths: all read the same tenth or its neighbour."""
+    found = [_ffmpeg_lufs(auditioned.out / v["path"]) for v in auditioned.manifest["variants"]]
+    assert len(found) == 10
+    assert max(found) - min(found) <= 0.1 + 1e-9
+    assert abs(found[0] - auditioned.manifest["matched_lufs"]) <= 0.1
+
+
+def test_nothing_is_brought_up_or_over_the_ceiling(auditioned: Auditioned) -> None:
+    """The softest stays at 0 dB, where its peaks allow."""
+    gains = [v["gain_db"] for v in auditioned.manifest["variants"]]
+    assert max(gains) == 0.0 and min(gains) < -3.0
+    assert all(v["true_peak_dbtp"] <= -1.0 for v in auditioned.manifest["variants"])
+
+
+def test_the_ceiling_brings_all_down_together(rendered: Rendered, tmp_path: Path) -> None:
+    """Under a low ceiling the level is set by the highest peak, and all still have it."""
+    document = audition(
+        rendered.recipe, rendered.tracks, tmp_path / "out", settings=["deliver.ceiling_dbtp=-20"], report=False)
+    peaks = [v["true_peak_dbtp"] for v in document["variants"]]
+    assert -20.02 < max(peaks) <= -20.0
+    assert len({round(v["loudness_lufs"], 6) for v in document["variants"]}) == 1
+
+
+def test_leaving_out_and_alone_add_up(auditioned: Auditioned) -> None:
+    """The mix is linear: a mic alone plus all others is the recipe's own mix, to the rounding of 24 bits."""
+    whole = _samples(auditioned, "recipe")
+    for mic in ("dynamic", "condenser", "sub", "room"):
+        rest = whole - _samples(auditioned, f"only_{mic}") - _samples(auditioned, f"without_{mic}")
+        # three files, half a step of 2^-23 each, undone gains of up to 25 dB
+        assert np.abs(rest).max() < 3 * 0.5 * 2.0**-23 * 18
+
+
+def test_as_recorded_is_neither_turned_nor_moved(rendered: Rendered, auditioned: Auditioned) -> None:
+    """Left minus right, which the centre is not in, is 1.2 (the width) times the plain sum of the left tracks minus
+    that of the right ones."""
+
+    def tracks(performance: str) -> FloatArray:
+        total = np.zeros(0)
+        for mic, gain_db in (("dynamic", 0.0), ("condenser", -3.0)):
+            samples, _ = soundfile.read(rendered.tracks / f"{performance}_{mic}.wav")
+            total = samples * 10.0 ** (gain_db / 20.0) + (total if total.size else 0.0)
+        return total
+
+    wanted = 1.2 * (tracks("left") - tracks("right") * 10.0 ** (-1.0 / 20.0))
+    found = _samples(auditioned, "as_recorded")
+    room = _samples(auditioned, "only_room")
+    side = (found[:, 0] - found[:, 1]) - (room[:, 0] - room[:, 1])
+    # what is left is the sub mic, low-passed at 180 Hz: nothing of it is above 2 kHz
+    spectrum = np.abs(np.fft.rfft(side - wanted))[10_000:]
+    assert spectrum.max() < 1e-3 * np.abs(np.fft.rfft(wanted))[10_000:].max()
+
+
+def test_the_analysis_is_done_once(rendered: Rendered, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many variants there are, the tracks are scanned one time."""
+    calls = []
+    scan = premix.pipeline.scan
+    monkeypatch.setattr(premix.pipeline, "scan", lambda *args, **more: calls.append(1) or scan(*args, **more))
+    audition(rendered.recipe, rendered.tracks, tmp_path / "out", report=False)
+    assert calls == [1]
+
+
+def test_variants_keep_the_alignment(rendered: Rendered) -> None:
+    """A mic alone stays where it was put; only a variant that states polarity or delay moves that mic."""
+    with prepare(rendered.recipe, rendered.tracks) as prepared:
+        named = {v.name: v for v in variants_of(prepared.merged.recipe, by_mics=True)}
+        own = prepared.alignment
+        alone = variant_alignment(prepared, named["only_condenser"])
+        recorded = variant_alignment(prepared, named["as_recorded"])
+    for decision in alone.decisions:
+        before = own.of(decision.performance, decision.mic)
+        assert (decision.delay_samples, decision.polarity) == (before.delay_samples, before.polarity)
+        assert decision.summed == (decision.mic == "condenser")
+    assert all((d.delay_samples, d.polarity, d.summed) == (0.0, 1, True) for d in recorded.decisions)
+
+
+def test_a_silent_variant_is_told_and_not_matched(rendered: Rendered, tmp_path: Path) -> None:
+    """All performances muted: no loudness, a finding, and the others keep their level."""
+    every = "{" + ", ".join(f"{name}: {{mute: true}}" for name in ("left", "right", "centre")) + "}"
+    document: dict[str, Any] = audition(
+        rendered.recipe, rendered.tracks, tmp_path / "out",
+        settings=[f"variants.nothing={{performances: {every}}}"])
+    silent = next(v for v in document["variants"] if v["variant"] == "nothing")
+    assert (silent["loudness_lufs"], silent["gain_db"]) == (None, 0.0)
+    assert [f["subject"] for f in document["findings"] if f["slug"] == "audition-silent"] == ["variant nothing"]
+    assert document["matched_lufs"] > -40.0
+    assert len(list((tmp_path / "out").glob("*_audition.html"))) == 1
+
+
+def test_the_page_offers_every_variant(auditioned: Auditioned) -> None:
+    """In the order of the manifest."""
+    text = auditioned.page.read_text("utf-8")
+    rows = re.findall(r'<tr><th scope="row">(\w+)</th>\s*<td class="text">', text)
+    assert rows == [v["variant"] for v in auditioned.manifest["variants"]]

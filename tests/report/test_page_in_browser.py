@@ -1,0 +1,310 @@
+"""The page in a real browser: it loads alone, plays in step, keeps its secrets, and everyone can use it."""
+
+import base64
+import io
+import json
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from tests.report.conftest import Auditioned, Rendered
+from tests.report.songs import HOSTILE_NAME
+
+AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+PATIENCE_S = 30.0
+
+
+def _open(browser: Any, page: Path, *, width: int = 1200, dark: bool = False, media: str = "") -> None:
+    """Load a page afresh, on paper of this width."""
+    features = [{"name": "prefers-color-scheme", "value": "dark" if dark else "light"}]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": media, "features": features})
+    size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    browser.get_log("browser"), browser.get_log("performance")
+    browser.get(page.as_uri())
+
+
+def _wait(browser: Any, condition: str) -> Any:
+    """Wait until a script's expression is true."""
+    end = time.monotonic() + PATIENCE_S
+    while not (value := browser.execute_script(f"return {condition};")):
+        assert time.monotonic() < end, f"never true: {condition}"
+        time.sleep(0.02)
+    return value
+
+
+def _press(browser: Any, *keys: str) -> None:
+    from selenium.webdriver.common.action_chains import ActionChains
+
+    ActionChains(browser).send_keys(*keys).perform()
+
+
+def _focused(browser: Any) -> str:
+    """What has the focus: an id, a link's target or a radio button's label."""
+    return str(browser.execute_script(
+        "const e = document.activeElement; return e.id || e.getAttribute('href') "
+        "|| (e.name && e.name + e.value) || e.getAttribute('aria-label') || e.tagName;"
+    ))
+
+
+def _play(browser: Any) -> None:
+    """Past the caution, into sound."""
+    browser.find_element("id", "play").click()
+    if browser.execute_script("return document.getElementById('caution').open;"):
+        browser.find_element("id", "caution-play").click()
+    _wait(browser, "premix.player.playing() && premix.player.position() > 0.05")
+
+
+@pytest.fixture
+def page(rendered: Rendered) -> Path:
+    """The page of the test song."""
+    return rendered.page
+
+
+@pytest.mark.parametrize("which", ["page", "audition", "hostile"])
+def test_the_page_loads_alone(
+    browser: Any, rendered: Rendered, auditioned: Auditioned, hostile_page: Path, which: str
+) -> None:
+    """From a file: no word in the console, no request but for the file itself, nothing hacked."""
+    page = {"page": rendered.page, "audition": auditioned.page, "hostile": hostile_page}[which]
+    _open(browser, page)
+    _play(browser)
+    assert browser.get_log("browser") == []
+    events = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
+    asked = [e["params"]["request"]["url"] for e in events if e["method"] == "Network.requestWillBeSent"]
+    assert asked == [page.as_uri()]
+    assert browser.execute_script("return window.hacked;") is None
+    if which == "hostile":
+        assert browser.title.startswith(HOSTILE_NAME.split("\u2028")[0])
+
+
+@pytest.mark.parametrize(("width", "dark"), [(1200, False), (400, True)], ids=["wide-light", "narrow-dark"])
+@pytest.mark.parametrize("which", ["page", "audition"])
+def test_everyone_can_use_the_page(
+    browser: Any, rendered: Rendered, auditioned: Auditioned, which: str, width: int, dark: bool
+) -> None:
+    """No violation of WCAG 2.2 AA or of axe's best practices, the caution open or not; no sideways scrolling.
+
+    What is inside of a picture is left out: it is presentational there, and the picture's text speaks for it.
+    """
+    assert AXE.exists(), "run: npm ci --prefix tests/report"
+    _open(browser, {"page": rendered.page, "audition": auditioned.page}[which], width=width, dark=dark)
+    assert browser.execute_script("return document.documentElement.scrollWidth;") <= width
+    browser.execute_script(AXE.read_text("utf-8"))
+    assert _violations(browser) == []
+    browser.find_element("id", "play").click()
+    assert browser.execute_script("return document.getElementById('caution').open;")
+    assert _violations(browser) == []
+
+
+def _violations(browser: Any) -> list[tuple[str, str]]:
+    found = browser.execute_async_script(
+        "const done = arguments[1];"
+        "axe.run({exclude: [['svg > *']]}, {runOnly: arguments[0], resultTypes: ['violations']})"
+        ".then((result) => done(result.violations), (error) => done([{id: String(error), nodes: []}]));", RULES)
+    return [(v["id"], str([node["target"] for node in v["nodes"][:3]])) for v in found]
+
+
+def test_the_first_play_is_after_the_caution_and_low(browser: Any, page: Path) -> None:
+    """Nothing sounds before the caution is answered; then 30 dB down; it is asked once."""
+    _open(browser, page)
+    browser.find_element("id", "play").click()
+    assert "NIOSH" in browser.find_element("id", "caution-note").text
+    assert browser.execute_script("return premix.player.state.context;") is None
+    browser.find_element("id", "caution-cancel").click()
+    assert not browser.execute_script("return premix.player.playing();")
+    _play(browser)
+    gain = browser.execute_script("return premix.player.state.master.gain.value;")
+    assert gain == pytest.approx(10.0 ** (-30.0 / 20.0), rel=1e-6)
+    browser.find_element("id", "play").click()
+    browser.find_element("id", "play").click()
+    _wait(browser, "premix.player.playing()")
+    assert not browser.execute_script("return document.getElementById('caution').open;")
+
+
+def test_everything_that_can_be_chosen_plays(browser: Any, page: Path) -> None:
+    """Every player decodes and moves on, from the caution of the first to the last."""
+    _open(browser, page)
+    _play(browser)
+    names = browser.execute_script("return premix.listening.players.map((player) => player.name);")
+    assert len(names) == 1 + 3 + 3 + 3
+    for name in names:
+        browser.execute_script(
+            "const e = document.getElementById('what'); e.value = arguments[0]; e.dispatchEvent(new Event('change'));",
+            name)
+        _wait(browser, f"premix.player.state.player.name === {json.dumps(name)} && premix.player.state.sound !== null "
+                       "&& premix.player.state.sound.sources.length > 0")
+        before = browser.execute_script("return premix.player.position();")
+        _wait(browser, f"premix.player.position() !== {before}")
+    assert browser.get_log("browser") == []
+
+
+def test_the_browser_hears_what_was_encoded(browser: Any, page: Path) -> None:
+    """A clip decoded by the browser equals libsndfile's decoding to one step of 16 bits (Chromium scales positive
+    samples by 1/32767)."""
+    _open(browser, page)
+    clip = browser.execute_script("return premix.listening.players[0].versions[0].voices[0][0];")
+    text = browser.execute_script("return document.getElementById('clip-' + arguments[0]).textContent.trim();", clip)
+    wanted, rate = soundfile.read(io.BytesIO(base64.b64decode(text)))
+    heard = browser.execute_async_script("""
+        const done = arguments[2];
+        new OfflineAudioContext(1, 1, arguments[1])
+          .decodeAudioData(premix.bytesOf(document.getElementById('clip-' + arguments[0]).textContent.trim()))
+          .then((buffer) => done([buffer.length, ...buffer.getChannelData(0).slice(24000, 34000)]));
+        """, clip, rate)
+    assert heard[0] == len(wanted)
+    assert np.abs(np.array(heard[1:]) - wanted[24000:34000]).max() <= 2.0**-15
+
+
+def test_versions_are_switched_to_the_sample(browser: Any, page: Path) -> None:
+    """Offline: two versions of one ramp, switched in the middle, come out as that ramp; one sample apart would show
+    as a step of 1/24000."""
+    _open(browser, page)
+    heard = browser.execute_async_script("""
+        const done = arguments[0];
+        const context = new OfflineAudioContext(2, 24000, 48000);
+        const ramp = context.createBuffer(1, 24000, 48000);
+        ramp.getChannelData(0).forEach((_, n, data) => { data[n] = n / 24000; });
+        const player = {versions: [{voices: [['ramp', 1, 0.5]]}, {voices: [['ramp', 1, 0.5]]}]};
+        const sound = premix.build(context, player, new Map([['ramp', ramp]]), context.destination);
+        sound.sources.forEach((source) => source.start(0));
+        premix.fade(sound, 0, 0.8, 0);
+        premix.fade(sound, 1, 0.8, 0.25);
+        context.startRendering().then((out) => done([[...out.getChannelData(0)], [...out.getChannelData(1)]]));
+        """)
+    ramp = np.arange(24000) / 24000.0
+    for samples, gain in zip(np.array(heard), (0.8, 0.4), strict=True):
+        # after the first 5 ms of fading in; 32-bit floats of the browser
+        assert np.abs(samples[300:] - gain * ramp[300:]).max() < 1e-6
+
+
+def test_a_switch_keeps_the_position(browser: Any, page: Path) -> None:
+    """Live: over a switch the position moves on with the audio clock, to far less than 5 ms."""
+    _open(browser, page)
+    _play(browser)
+    for number in (1, 2, 0, 3):
+        moved, passed = browser.execute_script("""
+            const {position, state} = premix.player;
+            const [from, begun] = [position(), state.context.currentTime];
+            document.querySelector(`#versions input[value="${arguments[0]}"]`).click();
+            return [position() - from, state.context.currentTime - begun];
+            """, number)
+        assert abs(moved - passed) < 0.005 or abs(moved - passed + 5.0) < 0.005  # the clip may begin anew
+        levels = browser.execute_script("return premix.player.state.sound.heard;")
+        assert [level > 0 for level in levels] == [n == number for n in range(4)]
+
+
+def test_equal_loudness_can_be_switched_off(browser: Any, page: Path) -> None:
+    """On, each version has its own gain down to the softest; off, all have 1."""
+    _open(browser, page)
+    _play(browser)
+    matched = browser.execute_script("return premix.listening.players[0].versions[0].match_db;")
+    assert matched < -1.0, "the aligned sum is louder than that of the late and inverted mics"
+    level = "return Math.max(...premix.player.state.sound.heard);"
+    assert browser.execute_script(level) == pytest.approx(10.0 ** (matched / 20.0), rel=1e-6)
+    browser.find_element("id", "equal").click()
+    assert browser.execute_script(level) == 1.0
+
+
+def test_a_blind_test_hides_the_names_and_reveals_them_rightly(browser: Any, page: Path) -> None:
+    """Numbers instead of names, then what was chosen and what was what; other rounds have other orders."""
+    _open(browser, page)
+    _play(browser)
+    names = browser.execute_script("return premix.listening.players[0].versions.map((version) => version.name);")
+    orders, votes = set(), dict.fromkeys(names, 0)
+    for round_ in range(5):
+        browser.find_element("id", "blind").click()
+        labels = [label.text for label in browser.find_elements("css selector", "#versions label")]
+        assert labels == [f"Number {n + 1}" for n in range(len(names))]
+        assert not browser.find_element("id", "equal").is_enabled()
+        browser.find_elements("css selector", "#versions input")[round_ % len(names)].click()
+        order = browser.execute_script("return premix.player.state.blind;")
+        heard = browser.execute_script("return premix.player.state.sound.heard.findIndex((level) => level > 0);")
+        assert heard == order[round_ % len(names)]
+        browser.find_element("id", "vote").click()
+        votes[names[heard]] += 1
+        told = browser.find_element("id", "told").text
+        assert told.startswith(f"You chose {names[heard]}: ")
+        assert ", ".join(f"number {n + 1} was {names[v]}" for n, v in enumerate(order)) in told
+        assert ", ".join(f"{name} {count}" for name, count in votes.items()) in told
+        orders.add(tuple(order))
+    assert len(orders) > 1  # 5 equal orders of 4 versions: a chance of 1 in 24^4
+
+
+def test_the_order_of_a_blind_test_is_fair(browser: Any, page: Path) -> None:
+    """Each of the six orders of three comes up a sixth of the time: chi-square below its 99.99 % point, 25.7."""
+    _open(browser, page)
+    counts = browser.execute_script("""
+        const counts = {};
+        for (let n = 0; n < 6000; n += 1) {
+          const key = premix.shuffled(3).join('');
+          counts[key] = (counts[key] || 0) + 1;
+        }
+        return counts;
+        """)
+    assert len(counts) == 6
+    assert sum((count - 1000.0) ** 2 / 1000.0 for count in counts.values()) < 25.7
+
+
+def test_a_blind_test_can_be_given_up(browser: Any, page: Path) -> None:
+    """Then the names are back, and no vote was counted."""
+    _open(browser, page)
+    browser.find_element("id", "blind").click()
+    browser.find_element("id", "blind").click()
+    labels = [label.text for label in browser.find_elements("css selector", "#versions label")]
+    assert labels == ["aligned", "as recorded", "without centre", "rooms open"]
+    assert "given up" in browser.find_element("id", "told").text
+
+
+def test_the_keyboard_alone_is_enough(browser: Any, page: Path) -> None:
+    """Tab reaches every control and link; Enter plays, past the caution; arrows switch; Space votes."""
+    from selenium.webdriver.common.keys import Keys
+
+    _open(browser, page, width=400)
+    reached = []
+    while len(reached) < 200:
+        _press(browser, Keys.TAB)
+        reached.append(_focused(browser))
+        if reached[-1] == "BODY":
+            break
+    controls = ["what", "play", "version0", "position", "volume", "equal", "blind"]
+    assert [name for name in reached if name in controls] == controls
+    assert {"#content", "#verdict", "#listen", "#versions"} <= set(reached)
+    wide = browser.execute_script(
+        "return [...document.querySelectorAll('.scroll')].filter((e) => e.scrollWidth > e.clientWidth + 1)"
+        ".map((e) => e.getAttribute('aria-label'));")
+    assert len(wide) > 10 and set(wide) <= set(reached)
+    browser.execute_script("document.getElementById('what').focus();")
+    _press(browser, Keys.TAB, Keys.ENTER)
+    assert _focused(browser) == "caution-play"
+    _press(browser, Keys.ENTER)
+    _wait(browser, "premix.player.playing()")
+    assert _focused(browser) == "play"
+    _press(browser, Keys.TAB, Keys.ARROW_RIGHT)
+    assert browser.execute_script("return premix.player.state.version;") == 1
+    _press(browser, Keys.TAB, Keys.TAB, Keys.ARROW_RIGHT)
+    assert browser.find_element("id", "volume").get_attribute("value") == "-29"
+    _press(browser, Keys.TAB, Keys.TAB, Keys.SPACE, Keys.TAB, Keys.SPACE)
+    assert browser.find_element("id", "told").text.startswith("You chose")
+
+
+def test_a_printed_page_is_whole_and_readable(browser: Any, page: Path) -> None:
+    """On A4 between its margins (182 mm, 688 CSS pixels): dark letters on white, no table cut off at the side, no
+    player; and the browser makes a PDF of some pages."""
+    _open(browser, page, width=688, dark=True, media="print")
+    cut = browser.execute_script(
+        "return [...document.querySelectorAll('table, svg')].filter((e) => e.getBoundingClientRect().right > 690)"
+        ".map((e) => e.textContent.slice(0, 60));")
+    assert cut == []
+    ink, paper = (browser.execute_script(
+        f"return getComputedStyle(document.documentElement)[{key!r}];") for key in ("color", "backgroundColor"))
+    assert (ink, paper) == ("rgb(29, 27, 24)", "rgb(255, 255, 255)")
+    assert not browser.find_element("id", "player").is_displayed()
+    assert browser.find_element("id", "mics").is_displayed()
+    pdf = base64.b64decode(browser.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})["data"])
+    assert pdf.startswith(b"%PDF") and 4 <= pdf.count(b"/Type /Page\n") <= 20
