@@ -1,7 +1,9 @@
 """The gain of a gate curve, sample by sample, for the mixdown."""
 
 import math
+from collections.abc import Callable
 from functools import lru_cache
+from itertools import groupby
 
 import numpy as np
 
@@ -10,11 +12,11 @@ from premix.model.gate import GateCurve
 from premix.units import db_to_gain
 
 _ROW = 256
+_NEPER = math.log(10.0) / 20.0
 
 
 def curve_gain(curve: GateCurve, start: int, out: FloatArray) -> float | None:
-    """Linear gain of the samples start to start + n of a curve whose breakpoints are linear in dB between
-    them.
+    """Linear gain of the samples start to start + n of a curve, which is linear in dB between its breakpoints.
 
     out: (n,) float64, filled with the gains. Where the gain is the same for all n samples it is returned
     instead and `out` is left as it was; otherwise None is returned. Every sample's gain is the same bit for
@@ -23,37 +25,55 @@ def curve_gain(curve: GateCurve, start: int, out: FloatArray) -> float | None:
     positions, gains_db = curve.positions, curve.gains_db
     stop = start + out.size
     first = int(np.searchsorted(positions, start, side="right")) - 1
-    last = int(np.searchsorted(positions, stop - 1, side="left"))
-    around = gains_db[max(first, 0) : min(last, len(positions) - 1) + 1]
-    if (around == around[0]).all():
-        return db_to_gain(float(around[0]))
-    for left in range(first, last):
-        begin = start if left < 0 else max(start, int(positions[left]))
-        end = stop if left + 1 >= len(positions) else min(stop, int(positions[left + 1]))
-        _fill(curve, left, begin, out[begin - start : end - start])
+    last = int(np.searchsorted(positions, stop - 1, side="right"))
+    # Breakpoints around and inside the block; before the first and after the last of the curve it is constant.
+    inside = slice(max(first, 0), min(last, len(positions) - 1) + 1)
+    if (gains_db[inside] == gains_db[inside.start]).all():
+        return db_to_gain(float(gains_db[inside.start]))
+    edges, gains = positions[inside].tolist(), gains_db[inside].tolist()
+    if edges[0] > start:
+        edges, gains = [start, *edges], [gains[0], *gains]
+    if edges[-1] < stop:
+        edges, gains = [*edges, stop], [*gains, gains[-1]]
+    fills = [_kind(edges[k + 1] - edges[k], gains[k + 1] - gains[k]) for k in range(len(edges) - 1)]
+    for fill, run in groupby(range(len(fills)), lambda k: (fills[k], k if fills[k] is _long_ramp else 0)):
+        part = list(run)
+        points = slice(part[0], part[-1] + 2)
+        begin, end = max(start, edges[part[0]]), min(stop, edges[part[-1] + 1])
+        fill[0](edges[points], gains[points], begin, out[begin - start : end - start])
     return None
 
 
-def _fill(curve: GateCurve, left: int, begin: int, out: FloatArray) -> None:
-    """Fill `out` with the gains from sample `begin` on, all between breakpoint `left` and the next one."""
-    at, right = max(left, 0), min(left + 1, len(curve.positions) - 1)
-    from_db, to_db = float(curve.gains_db[at]), float(curve.gains_db[right])
-    if from_db == to_db:
-        out[:] = db_to_gain(from_db)
-        return
-    # A ramp in dB is a geometric series: rows counted from the breakpoint (not from the block) times one row
-    # of factors. No exponential is taken over a block: its last bit could depend on where the block ends.
-    origin = int(curve.positions[at])
-    step_db = (to_db - from_db) / (int(curve.positions[right]) - origin)
-    first, column = divmod(begin - origin, _ROW)
-    rows = range(first, (begin - origin + out.size - 1) // _ROW + 1)
-    starts = np.array([db_to_gain(from_db + step_db * row * _ROW) for row in rows])
+def _kind(length: int, change_db: float) -> Callable[[list[int], list[float], int, FloatArray], None]:
+    """How a stretch between two breakpoints is filled: by nothing but itself, so that blocks agree on it."""
+    if change_db == 0.0:
+        return _flat
+    return _long_ramp if length >= _ROW else _short_ramps
+
+
+def _flat(edges: list[int], gains_db: list[float], begin: int, out: FloatArray) -> None:
+    out.fill(db_to_gain(gains_db[0]))
+
+
+def _short_ramps(edges: list[int], gains_db: list[float], begin: int, out: FloatArray) -> None:
+    """Fill `out` with the gains from sample `begin` on, across all of the edges."""
+    out[:] = np.interp(np.arange(begin, begin + out.size), edges, gains_db)
+    np.exp(np.multiply(out, _NEPER, out=out), out=out)
+
+
+def _long_ramp(edges: list[int], gains_db: list[float], begin: int, out: FloatArray) -> None:
+    """The same between two edges: in dB a straight line is a geometric series, so that rows, counted from the
+    ramp's own start, times one row of factors take no exponential a sample."""
+    step_db = (gains_db[1] - gains_db[0]) / (edges[1] - edges[0])
+    first, column = divmod(begin - edges[0], _ROW)
+    rows = range(first, (begin - edges[0] + out.size - 1) // _ROW + 1)
+    starts = np.array([db_to_gain(gains_db[0] + step_db * row * _ROW) for row in rows])
     out[:] = np.multiply.outer(starts, _factors(step_db)).ravel()[column : column + out.size]
 
 
 @lru_cache(maxsize=8)
 def _factors(step_db: float) -> FloatArray:
     """Gains of one row of a ramp against its first; a gate has two kinds of ramps, so they are kept."""
-    factors: FloatArray = np.exp(np.arange(_ROW) * (step_db * math.log(10.0) / 20.0))
+    factors: FloatArray = np.exp(np.arange(_ROW) * (step_db * _NEPER))
     factors.flags.writeable = False
     return factors

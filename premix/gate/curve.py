@@ -12,6 +12,9 @@ from premix.units import ms_to_samples, s_to_samples, samples_to_s
 
 Point = tuple[float, float]
 
+ROUND_MS, ROUND_STEPS = 10.0, 16
+"""The corner where a ramp meets 0 dB clicks when the ramp is shorter than this: it is rounded, in 16 steps."""
+
 
 def flat_curve(gain_db: float) -> GateCurve:
     """A curve of one gain all along."""
@@ -26,13 +29,14 @@ def room_curve(
     spans: (on_s, off_s), sorted, not overlapping. arrival_samples: how much later than the key the room mic
     hears the guitar. For each passage the gate is fully open `lookahead_ms` before the room's first direct
     sound (on + arrival), and starts to shut `hold_ms` after its last direct sound (off + arrival).
-    `attack_ms` and `release_ms` are the times of the full ramps, at least one sample. A passage that starts
-    before the gate has shut takes it up from where it is. With `invert` the gain is mirrored: shut where it
-    would be open. A range of 0 dB, or no spans, give a flat curve.
+    `attack_ms` and `release_ms` are the times of the full ramps, at least one sample; ramps shorter than
+    `ROUND_MS` have their corner at 0 dB rounded. A passage that starts before the gate has shut takes it up
+    from where it is. With `invert` the gain is mirrored: shut where it would be open. A range of 0 dB, or no
+    spans, give a flat curve.
     """
-    closed = -gate.range_db
+    if not spans or gate.range_db == 0.0:
+        return flat_curve(0.0 if gate.invert or gate.range_db == 0.0 else -gate.range_db)
     early, late = ms_to_samples(gate.lookahead_ms, rate), ms_to_samples(gate.hold_ms, rate)
-    attack, release = (max(1.0, round(ms_to_samples(ms, rate))) for ms in (gate.attack_ms, gate.release_ms))
     opens: list[tuple[int, int]] = []
     for on_s, off_s in spans:
         # Rounded so that it is never open too late or shut too early.
@@ -42,11 +46,13 @@ def room_curve(
             opens[-1] = (opens[-1][0], max(last, opens[-1][1]))
         else:
             opens.append((first, last))
-    if not opens or closed == 0.0:
-        return flat_curve(0.0 if gate.invert else closed) if closed else flat_curve(0.0)
-    points = _points(opens, attack, release, closed)
+    attack, release = (_ramp(ms_to_samples(ms, rate), rate, gate) for ms in (gate.attack_ms, gate.release_ms))
+    points = _rising(opens[0][0], attack)
+    for (_, shuts), (opens_next, _) in pairwise(opens):
+        points += _higher(_falling(shuts, release), _rising(opens_next, attack))
+    points += _falling(opens[-1][1], release)
     if gate.invert:
-        points = [(at, closed - gain) for at, gain in points]
+        points = [(at, -gate.range_db - gain) for at, gain in points]
     return _cut(points, frames)
 
 
@@ -66,28 +72,46 @@ def open_spans(curve: GateCurve, gate: Gate, *, rate: int, frames: int) -> tuple
     return tuple(spans)
 
 
-def _points(opens: Sequence[tuple[int, int]], attack: float, release: float, closed: float) -> list[Point]:
-    """Corners of the curve; between two passages it is the higher of the closing and the next opening
-    ramp."""
-    points: list[Point] = [(opens[0][0] - attack, closed), (opens[0][0], 0.0)]
-    for (_, shuts), (opens_next, _) in pairwise(opens):
-        points.append((shuts, 0.0))
-        if shuts + release <= opens_next - attack:
-            points += [(shuts + release, closed), (opens_next - attack, closed)]
-        else:
-            # Where 0 + closed (t - shuts) / release meets 0 + closed (opens_next - t) / attack.
-            meet = (shuts / release + opens_next / attack) / (1.0 / release + 1.0 / attack)
-            points.append((meet, closed * (meet - shuts) / release))
-        points.append((opens_next, 0.0))
-    return [*points, (opens[-1][1], 0.0), (opens[-1][1] + release, closed)]
+def _ramp(length: float, rate: int, gate: Gate) -> list[Point]:
+    """A closing ramp: (samples after it starts to shut, gain in dB)."""
+    length = max(1.0, round(length))
+    # A parabola over the first half, its slope continued over the second: the range is reached at the end.
+    knee = 0.5 if length < ms_to_samples(ROUND_MS, rate) else 0.0
+    steps = [k / ROUND_STEPS for k in range(ROUND_STEPS + 1)] if knee else [0.0]
+    shape = [(knee * u, knee * u * u / (2.0 - knee)) for u in steps] + [(1.0, 1.0)]
+    if gate.invert:
+        shape = [(1.0 - u, 1.0 - v) for u, v in reversed(shape)]
+    return [(length * u, -gate.range_db * v) for u, v in shape]
+
+
+def _falling(shuts: int, ramp: Sequence[Point]) -> list[Point]:
+    return [(shuts + after, gain) for after, gain in ramp]
+
+
+def _rising(opens: int, ramp: Sequence[Point]) -> list[Point]:
+    return [(opens - before, gain) for before, gain in reversed(ramp)]
+
+
+def _higher(down: list[Point], up: list[Point]) -> list[Point]:
+    """Corners of the higher of a falling ramp and the rising one that follows it."""
+    if down[-1][0] <= up[0][0]:
+        return down + up
+    at = np.array(sorted({point[0] for point in down + up}))
+    falling = np.interp(at, [p[0] for p in down], [p[1] for p in down])
+    rising = np.interp(at, [p[0] for p in up], [p[1] for p in up])
+    k = int(np.argmax(rising >= falling))
+    share = (falling[k - 1] - rising[k - 1]) / (falling[k - 1] - rising[k - 1] + rising[k] - falling[k])
+    meet = float(at[k - 1] + share * (at[k] - at[k - 1]))
+    gain = float(falling[k - 1] + share * (falling[k] - falling[k - 1]))
+    return [p for p in down if p[0] < meet] + [(meet, gain)] + [p for p in up if p[0] > meet]
 
 
 def _cut(points: Sequence[Point], frames: int) -> GateCurve:
     """The curve between the song's first and last sample, on whole samples."""
     at, gain = np.array([p[0] for p in points]), np.array([p[1] for p in points])
-    positions = np.rint(at).astype(np.int64)
-    keep = np.concatenate([[True], np.diff(positions) > 0])
-    return clip_curve(GateCurve(positions[keep], gain[keep]), frames)
+    # Corners that fall on one sample become the highest of them: openings are never lost.
+    positions, first = np.unique(np.rint(at).astype(np.int64), return_index=True)
+    return clip_curve(GateCurve(positions, np.maximum.reduceat(gain, first)), frames)
 
 
 def clip_curve(curve: GateCurve, frames: int) -> GateCurve:

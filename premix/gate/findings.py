@@ -7,7 +7,10 @@ from premix.model.gate import Span
 
 LITTLE_S, LITTLE_SHARE = 5.0, 0.02
 """A performance hardly plays when it plays less than 5 s and less than 2 % of the song."""
+LONG_SHARE = 0.5
+"""A single passage is worth a word when it is more than half of the song."""
 SUDDEN_SHARE = 0.5
+"""Stops are uncertain when fewer than half of the falls through the threshold are sudden."""
 
 
 def no_key(performance: str) -> Finding:
@@ -27,8 +30,8 @@ def riff_findings(
     if played_s < LITTLE_S and played_s < LITTLE_SHARE * song_s:
         message = f"plays for {played_s:.1f} s of {song_s:.1f} s"
         found.append(_finding("gate-hardly-plays", "info", performance, message))
-    elif len(spans) == 1:
-        message = "no stops were found; its room stays open throughout"
+    elif len(spans) == 1 and played_s > LONG_SHARE * song_s:
+        message = f"no stop was found from {spans[0][0]:.1f} s to {spans[0][1]:.1f} s; its room stays open there"
         found.append(_finding("gate-no-stops", "info", performance, message))
     elif auto and populations.sudden < SUDDEN_SHARE * populations.falls:
         found.append(_finding(

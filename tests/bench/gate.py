@@ -1,0 +1,197 @@
+"""How well the room's gate follows the riff, in numbers: `python -m tests.bench.gate [--seeds 24] [--jobs 1]`.
+
+Prints, for real guitar samples and synthetic strings in stop-and-go patterns (tempo 80 to 260, fixed seeds) and
+for the demo session: F-measure of starts and stops with one-to-one matching at 10 and 50 ms (mir_eval.onset, 50 ms
+is its standard window), how open the gate is at the room's first direct sound, open and closed gain, clicks above
+10 kHz, identity of block sizes, and CPU time a sample. The last run's results stand in gate.json beside it.
+"""
+
+import argparse
+import json
+import time
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import numpy as np
+
+from premix.demo.session import PERFORMANCES, perform_session
+from premix.dsp.envelope import KeyPower
+from premix.dsp.gate_ramp import curve_gain
+from premix.gate.curve import room_curve
+from premix.gate.riff import find_riff
+from premix.model.recipe import Gate
+from tests.bench.machine import versions
+from tests.gate.gated_riff import boundaries, clicks_db, envelopes, errors_ms, f_measure, gate_riff, opening_db
+
+RESULTS = Path(__file__).with_suffix(".json")
+FAMILIES: dict[str, dict[str, Any]] = {
+    "real, hiss -40 dB": {},
+    "real, hiss -30 dB": {"hiss_db": -30.0},
+    "real, hum -35 dB": {"hum_db": -35.0},
+    "real, quiet verse -12 dB": {"quiet_verse": True},
+    "real, drum bleed -24 dB": {"bleed_db": -24.0},
+    "real, bleed and verse": {"bleed_db": -24.0, "quiet_verse": True},
+    "real, fade-out": {"fade_out": True},
+    "real, hiss -60 dB": {"hiss_db": -60.0, "hum_db": -70.0},
+    "synthetic, hiss -35 dB": {"samples": "synth", "hiss_db": -35.0},
+    "synthetic, drum bleed": {"samples": "synth", "bleed_db": -24.0},
+}
+
+
+@dataclass
+class Measured:
+    """One pattern, or many: pairs of (true, found) starts and stops that can be told, and all of them."""
+
+    starts: list[Any] = field(default_factory=list)
+    stops: list[Any] = field(default_factory=list)
+    all_starts: list[Any] = field(default_factory=list)
+    all_stops: list[Any] = field(default_factory=list)
+    opening: list[float] = field(default_factory=list)
+    closed: list[float] = field(default_factory=list)
+    opened: list[float] = field(default_factory=list)
+    clicks: list[float] = field(default_factory=list)
+    same_in_blocks: bool = True
+
+    def add(self, other: "Measured") -> None:
+        for name in ("starts", "stops", "all_starts", "all_stops", "opening", "closed", "opened", "clicks"):
+            getattr(self, name).extend(getattr(other, name))
+        self.same_in_blocks &= other.same_in_blocks
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seeds", type=int, default=24, help="patterns of each family")
+    parser.add_argument("--jobs", type=int, default=1)
+    options = parser.parse_args()
+    results: dict[str, object] = {"versions": versions()}
+    everything = Measured()
+    print(f"{'family':26s} patterns  starts/stops  F 10 ms        F 50 ms        error ms (starts, stops)      F 10 ms, all")
+    with ProcessPoolExecutor(options.jobs) as pool:
+        for name in FAMILIES:
+            family = Measured()
+            for one in pool.map(pattern, [name] * options.seeds, range(options.seeds)):
+                family.add(one)
+            results[name] = row(name, options.seeds, family)
+            everything.add(family)
+    results["all patterns"] = row("all patterns", options.seeds * len(FAMILIES), everything)
+    demo = demo_session()
+    results["demo session"] = row("demo session", len(demo.starts), demo)
+    results["gate"] = gate_figures(everything)
+    results["ns_a_sample"] = cost()
+    RESULTS.write_text(json.dumps(results, indent=1) + "\n", encoding="utf-8")
+
+
+def pattern(name: str, seed: int) -> Measured:
+    """One pattern of a family; every fifth at 44.1 kHz."""
+    tempo = float(np.random.default_rng([seed, len(name)]).uniform(80.0, 260.0))
+    rate = 44100 if seed % 5 == 4 else 48000
+    with TemporaryDirectory() as folder:
+        case = gate_riff(seed, Path(folder), tempo_bpm=tempo, n_bars=6, rate=rate, **FAMILIES[name])
+    gains = case.gains()
+    gain_db, spans = 20.0 * np.log10(gains), case.riff.spans
+    closed, opened = [], []
+    for (_, off), (on, _) in zip(spans, spans[1:], strict=False):
+        if on - off > 0.2:
+            closed.append(float(gain_db[round(off * rate) : round(on * rate)].min()))
+    for on, off in spans:
+        opened.append(float(gain_db[round(on * rate + case.arrival) : round(off * rate + case.arrival)].min()))
+    every = [(np.array([s[i] for s in case.rig.spans]), np.array([s[i] for s in spans])) for i in (0, 1)]
+    return Measured(
+        [boundaries(case, 0)], [boundaries(case, 1)], [every[0]], [every[1]], opening_db(case).tolist(), closed, opened,
+        [clicks_db(case)], all(np.array_equal(case.gains(size), gains) for size in (64, 1000, 57_600)))
+
+
+def demo_session() -> Measured:
+    """All takes of two demo sessions against their own truth."""
+    measured = Measured()
+    for seed in (1, 2):
+        for truth, recorded in perform_session(24.0, 48000, seed, PERFORMANCES):
+            close = np.array([signal for mic, signal in recorded if mic.role == "close"])
+            with TemporaryDirectory() as folder:
+                riff = find_riff(envelopes(close, 48000, Path(folder)), np.ones(3), np.zeros(3), Gate())
+            for which, pairs in enumerate((measured.starts, measured.stops)):
+                pairs.append((np.array([s[which] for s in truth.riff]), np.array([s[which] for s in riff.spans])))
+    measured.all_starts, measured.all_stops = measured.starts, measured.stops
+    return measured
+
+
+def row(name: str, patterns: int, measured: Measured) -> dict[str, object]:
+    """Print and return one line of the table."""
+    kinds = (measured.starts, measured.stops)
+    counts = [sum(true.size for true, _ in pairs) for pairs in kinds]
+    errors = [np.concatenate([errors_ms(*pair) for pair in pairs]) for pairs in kinds]
+    spread = [[round(float(np.percentile(e, q)), 1) for q in (0, 50, 100)] for e in errors]
+    scores = {w: [round(f_measure(pairs, w / 1000.0), 4) for pairs in kinds] for w in (10, 50)}
+    whole = [round(f_measure(pairs, 0.010), 4) for pairs in (measured.all_starts, measured.all_stops)]
+    print(f"{name:26s} {patterns:8d}  {counts[0]:5d} {counts[1]:5d}  " + "  ".join(
+        f"{a:.4f} {b:.4f}" for a, b in scores.values()) + f"  {spread[0]!s:18s} {spread[1]!s:18s} {whole[0]:.3f} {whole[1]:.3f}",
+        flush=True)
+    return {"patterns": patterns, "starts": counts[0], "stops": counts[1], "f_10_ms": scores[10], "f_50_ms": scores[50],
+            "error_ms_min_median_max": spread, "f_10_ms_with_inaudible_stops": whole}
+
+
+def gate_figures(measured: Measured) -> dict[str, object]:
+    figures: dict[str, object] = {
+        "gain_db_at_first_direct_sound_min": min(measured.opening),
+        "open_gain_db_min": min(measured.opened),
+        "closed_gain_db_min": min(measured.closed),
+        "closed_gain_db_max": max(measured.closed),
+        "click_excess_db_max": round(max(measured.clicks), 3),
+        "same_in_every_block_size": measured.same_in_blocks,
+    }
+    for name, value in figures.items():
+        print(f"{name:40s} {value}")
+    return figures
+
+
+def cost() -> dict[str, float]:
+    """CPU time in ns a sample: key envelopes of one mic, riff from four mics (a key sample), gain and product of a room."""
+    rate, seconds, block = 48_000, 120, 57_600
+    rng, room = np.random.default_rng(1), np.zeros(block)
+    edges = np.cumsum(rng.uniform(0.06, 0.6, 2 * seconds))
+    edges = edges[: np.searchsorted(edges, seconds - 1) // 2 * 2]
+    shape = np.repeat(np.tile([0.001, 1.0], edges.size // 2), np.diff(edges * rate, prepend=0.0).astype(int))
+    key = 0.1 * shape * rng.standard_normal(shape.size)
+    curve = room_curve(list(zip(edges[::2] / 1.0, edges[1::2] / 1.0, strict=True)), Gate(),
+                       rate=rate, frames=key.size, arrival_samples=420.0)
+
+    def envelope() -> None:
+        power = KeyPower(rate, 48)
+        for at in range(0, key.size, block):
+            power.feed(key[at : at + block])
+
+    def gated() -> None:
+        gain = np.empty(block)
+        for at in range(0, key.size, block):
+            part = gain[: min(block, key.size - at)]
+            constant = curve_gain(curve, at, part)
+            np.multiply(key[at : at + block], part if constant is None else constant, out=room[: part.size])
+
+    with TemporaryDirectory() as folder:
+        four = envelopes(np.tile(key, (4, 1)), rate, Path(folder))
+        found = {
+            "key": best(envelope) / key.size,
+            "riff": best(lambda: find_riff(four, np.ones(4), np.arange(4.0), Gate())) / key.size / 4,
+            "room": best(gated) / key.size,
+        }
+    result = {name: round(1e9 * value, 2) for name, value in found.items()}
+    print("ns a sample:", result)
+    return result
+
+
+def best(work: Callable[[], object], times: int = 7) -> float:
+    """Least CPU time in seconds of several runs."""
+    taken = []
+    for _ in range(times):
+        start = time.process_time()
+        work()
+        taken.append(time.process_time() - start)
+    return min(taken)
+
+
+if __name__ == "__main__":
+    main()
