@@ -157,7 +157,7 @@ def test_file_that_holds_less_than_its_header_says_stops_the_run(tmp_path: Path)
     header = read_header(record(tmp_path / "a.caf", integers(1000), container="CAF"))
     with (
         TrackReader(Track("a", "b", replace(header, frames=1001))) as reader,
-        pytest.raises(TracksError, match=r"at frame 1000 of 1001.*\[damaged_samples\]"),
+        pytest.raises(TracksError, match=r"at frame 1000 of 1001.*\[damaged-samples\]"),
     ):
         reader.read(0, np.empty(1001))
 

@@ -270,7 +270,7 @@ def read_only() -> Iterator[Path]:
 def test_read_only_folder_is_one_clear_error(read_only: Path) -> None:
     """Said before any rendering, with the place."""
     with (
-        pytest.raises(DeliveryError, match=r"cannot be written \(Permission denied\).*\[cannot_write\]"),
+        pytest.raises(DeliveryError, match=r"cannot be written \(Permission denied\).*\[cannot-write\]"),
         Package(read_only / "out", inputs_folder=Path("/nowhere")),
     ):
         pass
