@@ -78,14 +78,16 @@ def coherences(heard: Sequence[Heard]) -> FloatArray:
 
     0 with silent files. The spectra of all files have one shape, as `listen` makes them.
     """
-    spectra = np.stack([item.spectra for item in heard])
-    cross = np.empty((spectra.shape[2], len(heard), len(heard)), np.complex128)
-    for number in range(len(cross)):
-        one = spectra[:, :, number].astype(np.complex128)
-        cross[number] = one @ one.conj().T
-    power = np.real(np.einsum("fnn->fn", cross))
-    weight = np.sqrt(power[:, :, None] * power[:, None, :])
-    found = np.sum(np.abs(cross) ** 2 / np.maximum(weight, 1e-60), axis=0) / np.maximum(np.sum(weight, axis=0), 1e-60)
+    total = np.zeros((len(heard), len(heard)))
+    weights = np.zeros_like(total)
+    for number in range(heard[0].spectra.shape[1]):
+        one = np.stack([item.spectra[:, number] for item in heard]).astype(np.complex128)
+        cross = one @ one.conj().T
+        power = np.real(np.diagonal(cross))
+        weight = np.sqrt(power[:, None] * power[None, :])
+        total += np.abs(cross) ** 2 / np.maximum(weight, 1e-60)
+        weights += weight
+    found = total / np.maximum(weights, 1e-60)
     sounding = np.array([not item.silent for item in heard], float)
     return np.asarray(found * sounding[:, None] * sounding[None, :])
 
