@@ -1,6 +1,6 @@
 """Habits of naming tracks: each turns a performance, a mic and a running number into a file's path.
 
-The habits are made up after what singers of many languages would type; common practice, no source.
+The habits are invented, after how engineers in several languages label tracks; common practice, no source.
 """
 
 import shutil
