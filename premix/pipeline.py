@@ -199,9 +199,11 @@ def save_sheet(prepared: Prepared, path: Path) -> None:
 
 def stop_if_refused(merged: MergedRecipe, alignment: Alignment) -> None:
     """Raise RefusedError when the recipe says to stop and a mic in the sum was refused."""
-    if merged.recipe.alignment.refused != "stop" or not alignment.refused():
+    if merged.recipe.alignment.refused != "stop":
         return
     refused = [f for f in alignment.findings if f.severity == "error"]
+    if not refused:
+        return
     raise RefusedError(Problem(f.slug, f.subject, f.message, remedy=f.hint) for f in refused)
 
 

@@ -44,6 +44,7 @@ def _unclear(decision: MicDecision, recipe: Recipe) -> bool:
     return not by_hand and decision.margin_db is not None and decision.margin_db < 1.94
 
 
+OUTCOMES = {"stop": "render stops", "mute": "left out of the sum", "keep": "summed as recorded"}
 _REASONS = {
     "alignment-silent": "the track is silent",
     "alignment-incoherent": "it does not hear the same performance as the reference",
@@ -54,11 +55,13 @@ _REASONS = {
 
 
 def _refusal(recipe: Recipe, decision: MicDecision) -> Finding:
-    outcome = {"stop": "render stops", "mute": "left out of the sum", "keep": "summed as recorded"}
+    muted = recipe.mic_in(decision.performance, decision.mic).mute
+    outcome = "muted by the recipe anyway" if muted else OUTCOMES[recipe.alignment.refused]
+    stops = recipe.alignment.refused == "stop" and not muted
     evidence = f" (coherence {decision.coherence:.2f})" if decision.coherence is not None else ""
     return _finding(
-        decision.refusal or "", "error" if recipe.alignment.refused == "stop" else "warning", decision,
-        f"{_REASONS[decision.refusal or '']}{evidence}: {outcome[recipe.alignment.refused]}; by hand: "
+        decision.refusal or "", "error" if stops else "warning", decision,
+        f"{_REASONS[decision.refusal or '']}{evidence}: {outcome}; by hand: "
         f"performances: {{{decision.performance}: {{mics: {{{decision.mic}: {{polarity: normal, delay: none}}}}}}}}",
     )
 

@@ -197,3 +197,12 @@ def test_records_of_a_decision_can_be_replaced(rig):
     with pytest.raises(AttributeError):
         decision.polarity = 1
     assert replace(decision, polarity=-1).polarity == -1
+
+
+def test_a_refused_mic_that_the_recipe_mutes_does_not_stop_the_render(rig):
+    """Its refusal is told as a warning: it is out of the sum already."""
+    dead = rig.with_channel(1, np.zeros(rig.signals.shape[1]))
+    muted = decide_rig(dead, mic_changes={rig.mics[1].name: {"mute": True}}, refused="stop")
+    heard = decide_rig(dead, refused="stop")
+    assert [f.severity for f in muted.findings if f.slug == "alignment-silent"] == ["warning"]
+    assert [f.severity for f in heard.findings if f.slug == "alignment-silent"] == ["error"]
