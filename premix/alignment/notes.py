@@ -82,7 +82,8 @@ def _reference(recipe: Recipe, cases: Sequence[Case], decisions: Sequence[MicDec
     found = []
     for case in cases:
         own = [d for d in decisions if d.performance == case.performance]
-        dead = next((d for d in own if d.mic == reference and d.refusal), None)
+        known = reference in case.mics and not case.settings[case.index(reference)].mute
+        dead = next((d for d in own if known and d.mic == reference and d.refusal), None)
         if dead is None:
             continue
         rest = [m for m in range(len(case.mics)) if case.close[m] and case.mics[m] != reference]
