@@ -88,6 +88,7 @@ def test_no_terminal_no_colour_no_bar(premix, song):
     said = premix("render", song.recipe, song.tracks, "--out", song.out("new"), "--no-report")
     assert "\x1b" not in said.err
     assert "\r" not in said.err
+    assert "reading" not in said.err  # nor the label of a bar alone
 
 
 def on_terminal(arguments, **environment):
