@@ -4,6 +4,7 @@ import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -11,13 +12,14 @@ from premix.audiofile.bext import patch_loudness
 from premix.audiofile.writer import PartWriter
 from premix.delivery.resample import FloatArray, Resampler, frames_at
 from premix.delivery.start_stamp import bext_of
-from premix.measures.render_meters import GUITARS, WITHOUT_CENTRE, RenderMeters
+from premix.measures.render_meters import RenderMeters
 from premix.model.recipe import Deliver
 from premix.model.render import Part, PartMeasures, WrittenFile
 from premix.model.tracks import TrackSet
 from premix.units import db_to_gain
 
-_T = TypeVar("_T")
+_In = TypeVar("_In")
+_Out = TypeVar("_Out")
 
 
 class PartFiles:
@@ -47,7 +49,7 @@ class PartFiles:
         self._frames = frames_at(tracks.frames, tracks.rate, rate)
         self._resamplers: dict[str, Resampler] = {}
         if rate != tracks.rate:
-            measured = dict.fromkeys([GUITARS, WITHOUT_CENTRE], 2) if meters else {}
+            measured = meters.channels if meters is not None else {}
             channels = measured | {part.part: part.channels for part in parts}
             self._resamplers = {n: Resampler(tracks.rate, rate, c, tracks.frames) for n, c in channels.items()}
         self._stack = ExitStack()
@@ -76,17 +78,19 @@ class PartFiles:
 
     def take(self, blocks: Mapping[str, FloatArray]) -> None:
         """Take one block of every part of the mix, in time order."""
-        if self._meters is not None:
-            self._meters.feed_takes(blocks)
-        list(_each(self._pool, lambda item: self._one(*item), blocks.items()))
+        if self._resamplers:
+            wanted = [name for name in blocks if name in self._resamplers]
+            made = _each(self._pool, lambda name: self._resamplers[name].feed(blocks[name]), wanted)
+            blocks = dict(zip(wanted, made, strict=True))
+        jobs = [partial(self._one, name, block) for name, block in blocks.items() if block.size]
+        if self._meters is not None and jobs:
+            jobs.insert(0, partial(self._meters.feed_together, blocks))  # the longest first
+        list(_each(self._pool, lambda job: job(), jobs))
 
     def _one(self, part: str, block: FloatArray) -> None:
+        """Measure and write one block of one part."""
         written = part in self._writers
-        if not written and (self._meters is None or part not in (GUITARS, WITHOUT_CENTRE)):
-            return
-        if part in self._resamplers:
-            block = self._resamplers[part].feed(block)
-        if self._meters is not None and block.size:
+        if self._meters is not None:
             self._meters.feed_part(part, block)
             if written and max(block.max(), -block.min()) > self._ceiling:
                 self.passed_ceiling = True
@@ -114,7 +118,5 @@ class PartFiles:
         return tuple(files)
 
 
-def _each(
-    pool: Executor | None, work: Callable[[tuple[str, FloatArray]], _T], items: Iterable[tuple[str, FloatArray]]
-) -> Iterable[_T]:
+def _each(pool: Executor | None, work: Callable[[_In], _Out], items: Iterable[_In]) -> Iterable[_Out]:
     return map(work, items) if pool is None else pool.map(work, items)

@@ -5,6 +5,7 @@ the weighted signals. Each step's Gram matrix is projected onto the outputs at o
 """
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,15 @@ from premix.measures.loudness import PowerLog, loudness_step
 from premix.measures.step_gram import StepGram
 
 FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Sums:
+    """Outputs that are sums of others: signals names the S outputs they are made of, each of one channel;
+    gains: output -> (channels, S), what each signal counts in each channel."""
+
+    signals: tuple[str, ...]
+    gains: Mapping[str, FloatArray]
 
 
 class LoudnessGram:

@@ -11,6 +11,7 @@ from premix.measures.render_meters import GUITARS, WITHOUT_CENTRE, RenderMeters
 from premix.measures.same_take import same_take_findings
 from premix.measures.tightness import tightness
 from premix.messages.delivery import SLUGS
+from premix.mixdown.linear import linear_sums
 from premix.mixdown.render import Mixed, Progress, Sink, render
 from premix.model.doubling import Tightness
 from premix.model.gate import Gating
@@ -47,7 +48,7 @@ def render_levelled(
     rate: of the files. Raises DeliveryError where a file passes the ceiling and the recipe allows no trim.
     """
     stems = [p.performance for p in plan.performances]
-    meters = RenderMeters(parts, rate, stems)
+    meters = RenderMeters(parts, rate, stems, linear_sums(plan, parts))
     names = [part.part for part in parts]
     measured = [*names, *(f"stem_{s}" for s in stems), GUITARS, WITHOUT_CENTRE]
     sink = open_sink(meters)

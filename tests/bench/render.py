@@ -74,7 +74,7 @@ def commands(folder: Path, size: Size) -> dict[str, Sequence[str]]:
 
     def whole(recipe: Path, *more: str) -> list[str]:
         command = [sys.executable, "-m", "premix", "render", str(recipe), str(tracks)]
-        return [*command, "--out", str(folder / "whole"), "--force", *more]
+        return [*command, "--out", str(folder / "whole"), "--force", "--no-report", *more]
 
     programs: dict[str, Sequence[str]] = {
         FLOOR: program("floor", "floor"),
