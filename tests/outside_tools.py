@@ -6,9 +6,14 @@ be there, so a missing program fails the run instead of hiding a check.
 
 import os
 import shutil
+from pathlib import Path
 
 import pytest
 
+AXE_CORE = Path(__file__).parent / "report" / "node_modules" / "axe-core" / "axe.min.js"
+"""Put there by `npm ci --prefix tests/report`."""
+
+NEEDED_BY_FIXTURE = {"browser": ("chromium", "chromedriver")}
 _left_out: dict[str, int] = {}
 
 
@@ -17,7 +22,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     kept, dropped = [], []
     for item in items:
         names = [name for mark in item.iter_markers("tools") for name in mark.args]
-        missing = [name for name in names if shutil.which(name) is None]
+        for fixture, needed in NEEDED_BY_FIXTURE.items():
+            names += needed if fixture in getattr(item, "fixturenames", ()) else ()
+        missing = [name for name in names if not _is_there(name)]
         if missing and os.environ.get("CI"):
             raise pytest.UsageError(f"{item.nodeid} needs {', '.join(missing)}, which CI must install")
         (dropped if missing else kept).append(item)
@@ -26,6 +33,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if dropped:
         config.hook.pytest_deselected(items=dropped)
         items[:] = kept
+
+
+def _is_there(name: str) -> bool:
+    return AXE_CORE.exists() if name == "axe-core" else shutil.which(name) is not None
 
 
 def pytest_report_collectionfinish() -> list[str]:

@@ -93,6 +93,7 @@ def bus_of(name):
     return [n for n, (bus, _) in PERFORMANCES.items() if bus == name]
 
 
+@pytest.mark.tools("sox")
 @pytest.mark.parametrize("name", PERFORMANCES)
 def test_stems_null_against_sox_to_the_last_step(song, tmp_path, name):
     """sox (SoX 14.4, independent code) works in 32-bit integers: each gain rounds by half of 2^-31.
@@ -105,6 +106,7 @@ def test_stems_null_against_sox_to_the_last_step(song, tmp_path, name):
     assert np.mean(apart == 0.0) > 0.95
 
 
+@pytest.mark.tools("sox")
 @pytest.mark.parametrize("bus", BUSES_DB)
 def test_buses_null_against_sox_to_the_last_step(song, tmp_path, bus):
     """From the tracks again, not from the stems: gains of mic, performance and bus multiplied. Bound as above."""
@@ -114,6 +116,7 @@ def test_buses_null_against_sox_to_the_last_step(song, tmp_path, bus):
     assert np.mean(apart == 0.0) > 0.95
 
 
+@pytest.mark.tools("ffmpeg")
 @pytest.mark.parametrize(("part", "names", "extra_db"), [
     ("stem_left_b", ["left_b"], 0.0),
     ("bus_left", bus_of("left"), BUSES_DB["left"]),

@@ -35,6 +35,7 @@ def _samples(auditioned: Auditioned, name: str) -> FloatArray:
     return np.asarray(samples / 10.0 ** (variant["gain_db"] / 20.0))
 
 
+@pytest.mark.tools("ffmpeg")
 def test_every_variant_is_equally_loud(auditioned: Auditioned) -> None:
     """Within 0.1 LU by ffmpeg, which reports tenths: all read the same tenth or its neighbour."""
     found = [_ffmpeg_lufs(auditioned.out / v["path"]) for v in auditioned.manifest["variants"]]

@@ -19,7 +19,8 @@ from tests.report.conftest import Rendered
 
 FloatArray = npt.NDArray[np.float64]
 
-START, COUNT = 30_000, 24_000
+START, COUNT = 54_000, 24_000
+"""Over a stop of the riff: the gates shut and open in it."""
 HALF_STEP = 2.0**-24
 """Rounding to 24 bits is off by at most half a step of 2^-23."""
 TINY = 1e-9

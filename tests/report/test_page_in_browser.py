@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.outside_tools import AXE_CORE
 from tests.report.conftest import Auditioned, Rendered
 from tests.report.songs import HOSTILE_NAME
 
-AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 PATIENCE_S = 30.0
 
@@ -83,6 +83,7 @@ def test_the_page_loads_alone(
         assert browser.title.startswith(HOSTILE_NAME.split("\u2028")[0])
 
 
+@pytest.mark.tools("axe-core")
 @pytest.mark.parametrize(("width", "dark"), [(1200, False), (400, True)], ids=["wide-light", "narrow-dark"])
 @pytest.mark.parametrize("which", ["page", "audition"])
 def test_everyone_can_use_the_page(
@@ -92,10 +93,9 @@ def test_everyone_can_use_the_page(
 
     What is inside of a picture is left out: it is presentational there, and the picture's text speaks for it.
     """
-    assert AXE.exists(), "run: npm ci --prefix tests/report"
     _open(browser, {"page": rendered.page, "audition": auditioned.page}[which], width=width, dark=dark)
     assert browser.execute_script("return document.documentElement.scrollWidth;") <= width
-    browser.execute_script(AXE.read_text("utf-8"))
+    browser.execute_script(AXE_CORE.read_text("utf-8"))
     assert _violations(browser) == []
     browser.find_element("id", "play").click()
     assert browser.execute_script("return document.getElementById('caution').open;")
@@ -218,17 +218,20 @@ def test_a_blind_test_hides_the_names_and_reveals_them_rightly(browser: Any, pag
     names = browser.execute_script("return premix.listening.players[0].versions.map((version) => version.name);")
     orders, votes = set(), dict.fromkeys(names, 0)
     for round_ in range(5):
-        browser.find_element("id", "blind").click()
-        labels = [label.text for label in browser.find_elements("css selector", "#versions label")]
-        assert labels == [f"Number {n + 1}" for n in range(len(names))]
-        assert not browser.find_element("id", "equal").is_enabled()
-        browser.find_elements("css selector", "#versions input")[round_ % len(names)].click()
-        order = browser.execute_script("return premix.player.state.blind;")
-        heard = browser.execute_script("return premix.player.state.sound.heard.findIndex((level) => level > 0);")
-        assert heard == order[round_ % len(names)]
-        browser.find_element("id", "vote").click()
+        choice = round_ % len(names)
+        labels, equal, order, levels, told = browser.execute_script("""
+            const at = (id) => document.getElementById(id);
+            at('blind').click();
+            const labels = [...document.querySelectorAll('#versions label')].map((label) => label.textContent);
+            document.querySelectorAll('#versions input')[arguments[0]].click();
+            const {blind, sound} = premix.player.state;
+            at('vote').click();
+            return [labels, at('equal').disabled, blind, sound.heard, at('told').textContent];
+            """, choice)
+        assert labels == [f"Number {n + 1}" for n in range(len(names))] and equal
+        heard = order[choice]
+        assert [level > 0 for level in levels] == [version == heard for version in range(len(names))]
         votes[names[heard]] += 1
-        told = browser.find_element("id", "told").text
         assert told.startswith(f"You chose {names[heard]}: ")
         assert ", ".join(f"number {n + 1} was {names[v]}" for n, v in enumerate(order)) in told
         assert ", ".join(f"{name} {count}" for name, count in votes.items()) in told

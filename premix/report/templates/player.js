@@ -239,10 +239,9 @@ function makeScrollable() {
       ["tabindex", "role", "aria-label"].forEach((name) => box.removeAttribute(name));
       return;
     }
-    const title = box.querySelector("caption, [aria-label]");
     box.setAttribute("tabindex", "0");
     box.setAttribute("role", "region");
-    box.setAttribute("aria-label", (title.getAttribute("aria-label") || title.textContent).slice(0, 80));
+    box.setAttribute("aria-label", box.dataset.title || box.querySelector("caption").textContent);
   });
 }
 
