@@ -7,6 +7,7 @@ is its standard window), how open the gate is at the room's first direct sound, 
 """
 
 import argparse
+import itertools
 import json
 import time
 from collections.abc import Callable
@@ -94,7 +95,7 @@ def pattern(name: str, seed: int) -> Measured:
     gains = case.gains()
     gain_db, spans = 20.0 * np.log10(gains), case.riff.spans
     closed, opened = [], []
-    for (_, off), (on, _) in zip(spans, spans[1:], strict=False):
+    for (_, off), (on, _) in itertools.pairwise(spans):
         if on - off > 0.2:
             closed.append(float(gain_db[round(off * rate) : round(on * rate)].min()))
     for on, off in spans:
@@ -128,7 +129,8 @@ def row(name: str, patterns: int, measured: Measured) -> dict[str, object]:
     scores = {w: [round(f_measure(pairs, w / 1000.0), 4) for pairs in kinds] for w in (10, 50)}
     whole = [round(f_measure(pairs, 0.010), 4) for pairs in (measured.all_starts, measured.all_stops)]
     print(f"{name:26s} {patterns:8d}  {counts[0]:5d} {counts[1]:5d}  " + "  ".join(
-        f"{a:.4f} {b:.4f}" for a, b in scores.values()) + f"  {spread[0]!s:18s} {spread[1]!s:18s} {whole[0]:.3f} {whole[1]:.3f}",
+        f"{a:.4f} {b:.4f}" for a, b in scores.values()) + f"  {spread[0]!s:18s} {spread[1]!s:18s}"
+        f" {whole[0]:.3f} {whole[1]:.3f}",
         flush=True)
     return {"patterns": patterns, "starts": counts[0], "stops": counts[1], "f_10_ms": scores[10], "f_50_ms": scores[50],
             "error_ms_min_median_max": spread, "f_10_ms_with_inaudible_stops": whole}
@@ -149,7 +151,7 @@ def gate_figures(measured: Measured) -> dict[str, object]:
 
 
 def cost() -> dict[str, float]:
-    """CPU time in ns a sample: key envelopes of one mic, riff from four mics (a key sample), gain and product of a room."""
+    """CPU ns a sample: key envelopes of one mic, riff from four mics (a key sample), gain and product of a room."""
     rate, seconds, block = 48_000, 120, 57_600
     rng, room = np.random.default_rng(1), np.zeros(block)
     edges = np.cumsum(rng.uniform(0.06, 0.6, 2 * seconds))
