@@ -70,7 +70,8 @@ def main() -> None:
     options = parser.parse_args()
     results: dict[str, object] = {"versions": versions()}
     everything = Measured()
-    print(f"{'family':26s} patterns  starts/stops  F 10 ms        F 50 ms        error ms (starts, stops)      F 10 ms, all")
+    print(f"{'family':26s} patterns  starts/stops  F 10 ms        F 50 ms        "
+          "error ms (starts, stops)      F 10 ms, all")
     with ProcessPoolExecutor(options.jobs) as pool:
         for name in FAMILIES:
             family = Measured()
