@@ -9,6 +9,7 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import AbstractContextManager, contextmanager
+from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import Protocol
 
@@ -49,6 +50,7 @@ def held_interrupts() -> Iterator[None]:
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
+    resource_tracker.ensure_running()  # its start lets Ctrl-C through again, so it has to come first
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield

@@ -23,6 +23,12 @@ class Matching:
     trims_db: Mapping[str, float]
     findings: tuple[Finding, ...]
 
+    def told(self) -> str:
+        """What was matched to what, as one line; '' where nothing could be."""
+        if self.target_lufs is None:
+            return ""
+        return f"guitar buses matched to {self.target_lufs:.2f} LUFS, the softest song's"
+
 
 def match_loudness(songs: Sequence[tuple[str, SongFacts]]) -> Matching:
     """The extra trims of songs (name, facts as last rendered), and a finding for each that cannot be matched."""

@@ -19,7 +19,7 @@ from premix.pipeline import Progress
 
 _CHECK_S = 0.25
 _SHARES = {"reading": (0.0, 0.45), "rendering": (0.45, 0.9), "rendering trimmed": (0.9, 1.0)}
-"""Share of a song's work at the begin and end of each step, roughly, for the time that is left."""
+"""How much of a song is done at the begin and the end of its long steps, roughly."""
 
 
 class StoppedError(Exception):
@@ -81,7 +81,8 @@ class Pulse(Progress):
         self._step, self._samples, self._done, self._next = (0.0, 0.0), 1, 0, 0.0
 
     def begin(self, step: str, samples: int) -> None:
-        self._step, self._samples, self._done = _SHARES.get(step, (0.0, 1.0)), max(samples, 1), 0
+        so_far = self._step[1]
+        self._step, self._samples, self._done = _SHARES.get(step, (so_far, so_far)), max(samples, 1), 0
         self._beat()
 
     def advance(self, samples: int) -> None:

@@ -88,6 +88,7 @@ def as_markdown(batch: Batch) -> str:
     lines = [f"### premix: {counts(rows)}", "", *_markdown_table([title for title, _ in COLUMNS], table_rows(rows))]
     told = [f"- **{_markdown(row.song)}**: {_markdown(line)}" for row in rows for line in row.told]
     lines += ["", *told] if told else []
+    lines += ["", batch.matching.told()] if batch.matching else []
     if batch.differences:
         lines += ["", "What differs between songs of one set-up:", ""]
         lines += _markdown_table(DIFFERENCE_COLUMNS, difference_rows(batch))
@@ -110,10 +111,13 @@ def write_summary(batch: Batch, out: Path) -> None:
     rows = [row_of(result) for result in batch.results]
     differing = (DIFFERENCE_COLUMNS, difference_rows(batch))
     head = [title for title, _ in COLUMNS]
+    findings = [f"{finding.subject}: {finding.message}" for finding in batch.findings]
+    if batch.matching is not None:
+        findings.append(batch.matching.told())
     texts = {
         "summary.json": json.dumps(document(batch), indent=1, ensure_ascii=False) + "\n",
         "summary.csv": as_csv(rows),
-        "index.html": page(rows, head, table_rows(rows), differing, [f.message for f in batch.findings]),
+        "index.html": page(rows, head, table_rows(rows), differing, findings),
     }
     for name, text in texts.items():
         write_text(out / name, text)

@@ -109,8 +109,8 @@ def _show(batch: "Batch") -> None:
     for result in batch.results:
         if result.log:
             show.say(f"  {result.name}: log: {_log(result)}")
-    if batch.matching is not None and batch.matching.target_lufs is not None:
-        show.say(f"  guitar buses matched to {batch.matching.target_lufs:.2f} LUFS, the softest song's")
+    if batch.matching is not None:
+        show.say(f"  {batch.matching.told()}")
     show.findings(difference.finding() for difference in batch.differences)
     show.findings(batch.findings)
     if batch.interrupted:

@@ -85,7 +85,7 @@ def test_an_interrupted_batch_keeps_what_is_done_and_stops_the_rest(tmp_path: Pa
     watch = Interrupt()
     results = run(tmp_path, ["quick", "long", "longer", "waits"], beat_until_stopped, kind, watch)
     assert set(results) == {"quick", "interrupted"}
-    assert time.monotonic() - watch.at < 20  # the songs would take a minute each
+    assert time.monotonic() - watch.at < 45  # the songs would take a minute each
     assert left_behind(tmp_path / "out") == []
 
 

@@ -137,9 +137,8 @@ def rms_db(signal: FloatArray) -> float:
 
 
 def tree(folder: Path) -> dict[str, str]:
-    """Every file below a folder with a hash of its bytes, hidden ones too; {} for no folder."""
+    """Everything below a folder, hidden things too: files with a hash of their bytes; {} for no folder."""
     return {
-        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
         for path in sorted(folder.rglob("*"))
-        if path.is_file()
     }
