@@ -12,8 +12,8 @@ from premix.units import ms_to_samples, s_to_samples, samples_to_s
 
 Point = tuple[float, float]
 
-ROUND_MS, ROUND_STEPS = 10.0, 16
-"""The corner where a ramp meets 0 dB clicks when the ramp is shorter than this: it is rounded, in 16 steps."""
+ROUND_MS, ROUND_STEPS = 10.0, 24
+"""The corner where a ramp meets 0 dB clicks when the ramp is shorter than this: it is rounded, in 24 steps."""
 
 
 def flat_curve(gain_db: float) -> GateCurve:
@@ -74,14 +74,15 @@ def open_spans(curve: GateCurve, gate: Gate, *, rate: int, frames: int) -> tuple
 
 def _ramp(length: float, rate: int, gate: Gate) -> list[Point]:
     """A closing ramp: (samples after it starts to shut, gain in dB)."""
-    length = max(1.0, round(length))
-    # A parabola over the first half, its slope continued over the second: the range is reached at the end.
-    knee = 0.5 if length < ms_to_samples(ROUND_MS, rate) else 0.0
-    steps = [k / ROUND_STEPS for k in range(ROUND_STEPS + 1)] if knee else [0.0]
-    shape = [(knee * u, knee * u * u / (2.0 - knee)) for u in steps] + [(1.0, 1.0)]
+    whole = max(1, round(length))
+    shape = [(0, 0.0), (whole, 1.0)]
+    if whole < ms_to_samples(ROUND_MS, rate):
+        # A parabola over the first half, on whole samples, and its slope from there on: v = 4/3 u^2, then 4/3 u - 1/3.
+        corner = sorted({round(whole * k / (2 * ROUND_STEPS)) for k in range(ROUND_STEPS + 1)} - {whole})
+        shape = [(at, (at / whole) ** 2 / 0.75) for at in corner] + [(whole, 1.0)]
     if gate.invert:
-        shape = [(1.0 - u, 1.0 - v) for u, v in reversed(shape)]
-    return [(length * u, -gate.range_db * v) for u, v in shape]
+        shape = [(whole - at, 1.0 - share) for at, share in reversed(shape)]
+    return [(float(at), -gate.range_db * share) for at, share in shape]
 
 
 def _falling(shuts: int, ramp: Sequence[Point]) -> list[Point]:

@@ -88,8 +88,8 @@ def _crossings(key: Key, open_db: float, shut_db: float) -> Iterator[tuple[int, 
     playing, on, high = False, 0, 0
     for first, level in key.chunks(before=before, after=after):
         now = level[before : level.size - after]
-        later = level[before + slope :][: now.size]
-        sudden = (level[before - slope :][: now.size] - later >= SLOPE_DB) & (later < open_db)
+        earlier, later = (level[before + shift :][: now.size] for shift in (-slope, slope))
+        sudden = earlier - later >= SLOPE_DB
         loud = np.flatnonzero(now >= open_db)
         for k, starts in _changes(now >= open_db, (now < shut_db) | sudden, playing):
             around = level[k : k + 2 * edge]
@@ -109,7 +109,8 @@ def _crossings(key: Key, open_db: float, shut_db: float) -> Iterator[tuple[int, 
 
 
 def _changes(opens: BoolArray, shuts: BoolArray, playing: bool) -> Iterator[tuple[int, bool]]:
-    """(frame, starts) of every change of a switch that keeps its state where neither holds; opening wins."""
+    """(frame, starts) of every change of a switch that keeps its state where neither holds; opening wins, so
+    that a sudden fall counts only from where it has left the opening threshold."""
     known = np.flatnonzero(opens | shuts)
     states = opens[known]
     turns = np.flatnonzero(states != np.concatenate([[playing], states[:-1]]))

@@ -3,7 +3,7 @@
 Two populations make up the key: playing (loud, with decays) and not playing (hiss, hum, bleed). A level between
 them is crossed where the riff starts and stops, and nowhere else; and most stops are sudden falls, because a
 hand falls on the strings, while notes, drum hits and rooms die away slowly. So every level is scored by how the
-key falls through it: sudden falls count for it, slow ones half as much against it. Bleed makes the levels that
+key falls through it: sudden falls count for it, slow ones a third as much against it. Bleed makes the levels that
 it reaches bad ones, whatever its share of the time. A quiet verse does not: it changes how loud playing is, not
 how it stops. Among equally good levels the lowest is taken, for the sake of quiet notes. Terrell, Reiss &
 Sandler (EURASIP JASP 2010:465417) likewise find all but the range from the signal, and leave the range to the
@@ -19,16 +19,18 @@ from premix.gate.key import QUIETEST_DB, Key
 from premix.model.analysis import FloatArray
 
 STEP_DB = 0.5
-ABOVE_DB, BELOW_DB, SUDDEN_MS = 6.0, 3.0, 8.0
-"""A sudden fall comes from 6 dB above a level to 3 dB below it within 8 ms before and 8 ms after: 0.6 dB/ms.
+ABOVE_DB, BELOW_DB, SUDDEN_MS = 5.0, 4.0, 8.0
+"""A sudden fall comes from 5 dB above a level to 4 dB below it within 8 ms before and 8 ms after: 0.6 dB/ms.
 Damped strings fall by 2 to 5 dB/ms; drums, palm mutes and rooms by 0.1 to 0.5."""
 DEEPEST_DB = -54.0
 """No threshold is set lower below the loud level: no take is cleaner than that, and no sustain worth more."""
-HIGHEST_DB = -16.0
+HIGHEST_DB = -17.0
 """Nor higher: closer to the loud level than this is the riff's own dynamics."""
 LOUD_PERCENTILE = 95.0
-SLOW_WEIGHT = 0.5
-"""Slow falls against sudden ones: two of three stops may be notes that die away."""
+SLOW_WEIGHT = 0.35
+"""Slow falls against sudden ones: three of four stops may be notes that die away."""
+BAND_DB = 3.0
+"""A level is as good as the mean of the levels up to this far above it: the gate opens a little higher."""
 TIE = 0.05
 """Scores this fraction below the best count as equal."""
 REACH = 0.5
@@ -86,7 +88,8 @@ def find_populations(key: Key) -> Populations:
     allowed = (lowest <= LEVELS_DB) & (loud + HIGHEST_DB >= LEVELS_DB)
     if not allowed.any():
         return Populations(float(loud[0]), DEEPEST_DB, DEEPEST_DB)
-    score = np.where(allowed, counted.sudden - SLOW_WEIGHT * (counted.falls - counted.sudden), -np.inf)
+    balance = counted.sudden - SLOW_WEIGHT * (counted.falls - counted.sudden)
+    score = np.where(allowed, _mean_above(balance, BAND_DB), -np.inf)
     split = int(np.argmax(score >= score.max() - TIE * abs(score.max())))
     lost = np.flatnonzero(~allowed[:split] | (counted.sudden[:split] < REACH * counted.sudden[split]))
     shut = int(lost[-1]) + 1 if lost.size else 0
@@ -136,6 +139,12 @@ def _steps(top_db: FloatArray, bottom_db: FloatArray) -> FloatArray:
     real = top > bottom
     up = np.bincount(bottom[real] + 1, minlength=BINS + 1)
     return (up - np.bincount(top[real] + 1, minlength=BINS + 1)).astype(np.float64)
+
+
+def _mean_above(values: FloatArray, reach_db: float) -> FloatArray:
+    """Mean of each value and those of the levels up to `reach_db` above it."""
+    count = round(reach_db / STEP_DB) + 1
+    return np.convolve(np.pad(values, (0, count - 1), mode="edge"), np.full(count, 1.0 / count), mode="valid")
 
 
 def _loud_above(frames: FloatArray, fewest: float) -> FloatArray:

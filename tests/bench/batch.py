@@ -9,47 +9,25 @@ process, and whether all outputs are the same. Results of the last run: batch.js
 import argparse
 import hashlib
 import json
-import os
 import shutil
-import statistics
-import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
+from statistics import median
 
 from tests.bench.machine import versions
-from tests.bench.session import Size, make_session, write_recipe
+from tests.bench.processes import Cost, run
+from tests.bench.size import TRACKS, Size, prepare
 
 RESULTS = Path(__file__).with_suffix(".json")
 WORKERS = 2
 
 
-@dataclass(frozen=True, slots=True)
-class Run:
-    """Wall time, CPU time of all processes, and the largest peak of a single process."""
-
-    wall_s: float
-    cpu_s: float
-    peak_mb: float
-
-
-def run(*args: str | Path) -> Run:
-    """One command of premix in a process of its own; its own time is that of its workers too."""
-    begin = time.perf_counter()
-    process = subprocess.Popen(
-        [sys.executable, "-m", "premix", *map(str, args)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
-        env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
-    )
-    assert process.stderr is not None
-    told = process.stderr.read()
-    _, status, usage = os.wait4(process.pid, 0)
-    process.returncode = os.waitstatus_to_exitcode(status)
-    if process.returncode != 0:
-        sys.exit(told.decode())
-    return Run(time.perf_counter() - begin, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024.0)
+def premix(*args: str | Path) -> Cost:
+    """One command of premix in a process of its own; its cost is that of its workers too."""
+    return run([sys.executable, "-m", "premix", *map(str, args)])
 
 
 def hashing_s(songs: Sequence[Path]) -> float:
@@ -71,34 +49,33 @@ def sample_hashes(out: Path, songs: Sequence[Path]) -> dict[str, str]:
     return found
 
 
-def make_songs(folder: Path, count: int, size: Size) -> list[Path]:
+def copied(session: Path, album: Path, count: int) -> list[Path]:
     """Songs with files of their own, so that no song profits from another's place in the disk cache."""
-    first = folder / "song_0"
-    make_session(first, size)
-    for number in range(1, count):
-        shutil.copytree(first, folder / f"song_{number}")
-    return [folder / f"song_{number}" for number in range(count)]
+    songs = [album / f"song_{number}" for number in range(count)]
+    for song in songs:
+        shutil.copytree(session, song)
+    return songs
 
 
 def measure(folder: Path, count: int, size: Size, extra: Sequence[str]) -> dict[str, object]:
+    prepare(folder, size, decide=False)
     recipe, album = folder / "recipe.yaml", folder / "album"
-    write_recipe(recipe, size)
-    songs = make_songs(album, count, size)
-    single = [run("render", recipe, song, "--out", folder / "single" / song.name, *extra) for song in songs]
-    runs: dict[str, Run] = {}
+    songs = copied(folder / TRACKS, album, count)
+    single = [premix("render", recipe, song, "--out", folder / "single" / song.name, *extra) for song in songs]
+    runs: dict[str, Cost] = {}
     for name, options in {
         "one worker": ("--jobs", "1"),
         "two workers": ("--jobs", str(WORKERS)),
         "dask, two workers": ("--jobs", str(WORKERS), "--scheduler", "local"),
     }.items():
-        runs[name] = run("batch", recipe, album, "--out", folder / name, *options, *extra)
-    runs["unchanged"] = run("batch", recipe, album, "--out", folder / "one worker", "--jobs", "1", *extra)
+        runs[name] = premix("batch", recipe, album, "--out", folder / name, *options, *extra)
+    runs["unchanged"] = premix("batch", recipe, album, "--out", folder / "one worker", "--jobs", "1", *extra)
     expected = sample_hashes(folder / "single", songs)
     same = all(sample_hashes(folder / name, songs) == expected for name in runs if name != "unchanged")
     return tell(count, single, runs, hashing_s(songs), same)
 
 
-def tell(count: int, single: Sequence[Run], runs: dict[str, Run], hash_s: float, same: bool) -> dict[str, object]:
+def tell(count: int, single: Sequence[Cost], runs: dict[str, Cost], hash_s: float, same: bool) -> dict[str, object]:
     """Print the figures and give them as plain data."""
     wall = sum(r.wall_s for r in single)
     peak = max(r.peak_mb for r in single)
@@ -113,8 +90,8 @@ def tell(count: int, single: Sequence[Run], runs: dict[str, Run], hash_s: float,
         "hashing a song, s": hash_s / count,
         "dask / two workers (at most 1.2)": runs["dask, two workers"].wall_s / runs["two workers"].wall_s,
         "peak of a worker / of a single render": runs["two workers"].peak_mb / peak,
-        "one render, s (median)": statistics.median(r.wall_s for r in single),
-        "one render, CPU s (median)": statistics.median(r.cpu_s for r in single),
+        "one render, s (median)": median(r.wall_s for r in single),
+        "one render, CPU s (median)": median(r.cpu_s for r in single),
     }
     for name, value in figures.items():
         print(f"  {name:<48} {value:7.3f}")

@@ -94,9 +94,10 @@ def test_no_terminal_no_colour_no_bar(premix, song):
 def on_terminal(arguments, **environment):
     """What a command writes to standard error when that is a terminal."""
     ours, theirs = pty.openpty()
+    own = {name: value for name, value in os.environ.items() if name != "NO_COLOR"}
     with subprocess.Popen(
         [sys.executable, "-m", "premix", *map(str, arguments)], stderr=theirs, stdout=subprocess.DEVNULL,
-        stdin=subprocess.DEVNULL, env={**os.environ, "TERM": "xterm", **environment},
+        stdin=subprocess.DEVNULL, env={**own, "TERM": "xterm", **environment},
     ) as process:
         os.close(theirs)
         said = b""

@@ -24,7 +24,7 @@ def riff_of(folder: Path, parts: list[Levels], gate: Gate | None = None, **chang
 
 def passage(peak_db: float = -10.0, seconds: float = 1.5) -> Levels:
     """Palm mutes, then a chord that rings for half a second."""
-    return np.concatenate([mutes(seconds - 0.5, peak_db, 60.0, 0.15), ring(0.5, peak_db + 2.0, 20.0)])
+    return np.concatenate([mutes(seconds - 0.5, peak_db, 60.0, 0.15), ring(0.5, peak_db + 2.0, 8.0)])
 
 
 def song(peaks_db: list[float], stop_s: float = 0.2) -> tuple[list[Levels], list[tuple[float, float]]]:

@@ -103,7 +103,7 @@ def test_a_ramp_over_the_start_of_the_song_is_cut_where_it_is() -> None:
 @pytest.mark.parametrize("invert", [False, True])
 def test_a_short_ramp_has_its_corner_at_0_db_rounded(invert: bool) -> None:
     """2 ms: it starts and ends where a straight one would, rises all the way, and comes in to 0 dB at a twentieth of a
-    straight ramp's slope (a sixteenth, and the rest of the time a third faster)."""
+    straight ramp's slope; in its other half it is a third faster."""
     of = curve([(1.0, 2.0)], GATE.model_copy(update={"attack_ms": 2.0, "invert": invert}))
     opens = 48_000 - 240
     ramp = (of.positions >= opens - 96) & (of.positions <= opens)

@@ -22,7 +22,7 @@ FloatArray = npt.NDArray[np.float64]
 def _ffmpeg_lufs(path: Path) -> float:
     """Integrated loudness by ffmpeg's own ebur128 filter."""
     meter = ["-af", "ebur128=framelog=verbose", "-f", "null", "-"]
-    command = ["ffmpeg", "-nostats", "-hide_banner", "-i", str(path), *meter]
+    command = ["ffmpeg", "-nostdin", "-nostats", "-hide_banner", "-i", str(path), *meter]
     said = subprocess.run(command, capture_output=True, text=True, check=True).stderr
     found = re.findall(r"I:\s+(-?[\d.]+) LUFS", said)
     return float(found[-1])
