@@ -8,7 +8,8 @@ from typing import Any
 
 from premix import __version__
 from premix.audiofile.reader import TrackReader
-from premix.delivery.manifest import relative_path
+from premix.chain.files import chain_files
+from premix.delivery.manifest import relative_path, to_plain
 from premix.delivery.package import MANIFEST
 from premix.model.recipe import MergedRecipe
 from premix.model.sheet import Sheet
@@ -30,7 +31,8 @@ def unchanged(
 ) -> bool:
     """Whether the manifest is of these tracks, this merged recipe and sheet, this premix and these libraries.
 
-    Reads every sample of the tracks: the hash in the manifest is the one that the render itself took.
+    Reads every sample of the tracks: the hash in the manifest is the one that the render itself took. Reads the files
+    that chains name, too: impulse responses, plug-ins and their states.
     """
     try:
         return (
@@ -38,12 +40,13 @@ def unchanged(
             and all(importlib.metadata.version(name) == version for name, version in manifest["libraries"].items())
             and manifest["recipe"]["sha256"] == merged.sha256
             and manifest["sheet"] == (None if sheet is None else {"sha256": sheet.sha256})
+            and manifest["chain_files"] == to_plain(chain_files(merged.recipe))
             and manifest["song"] == tracks.song
             and manifest["time_reference"] == tracks.time_reference
             and len(manifest["inputs"]) == len(tracks.tracks)
             and all(map(lambda entry, track: _same(entry, track, tracks.folder), manifest["inputs"], tracks.tracks))
         )
-    except (KeyError, TypeError, AttributeError, importlib.metadata.PackageNotFoundError):
+    except (KeyError, TypeError, AttributeError, OSError, importlib.metadata.PackageNotFoundError):
         return False
 
 

@@ -2,6 +2,7 @@
 
 import json
 import os
+import sys
 from collections.abc import Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager
@@ -18,10 +19,12 @@ from premix.batch.job import RenderOptions
 from premix.batch.order import Batch, run_batch
 from premix.batch.summary import write_summary
 from premix.batch.unchanged import finished_manifest, unchanged
+from premix.chain import plug_in_host
 from premix.errors import RecipeError
 from premix.pipeline import load, prepare, render, save_sheet
 from tests.batch.conftest import MakeSongs
 from tests.batch.sessions import write_recipe
+from tests.chain.conftest import STAND_IN
 
 LEFT_ONLY = ("performances.right_a=null",)
 LEFT = RenderOptions(LEFT_ONLY)
@@ -109,6 +112,33 @@ def test_an_unchanged_song_is_known_by_hashes(
     assert not same()
     (out / "a_guitars.wav").unlink()
     assert finished_manifest(out) is None
+
+
+def test_a_file_that_a_chain_depends_on_belongs_to_what_is_unchanged(
+    tmp_path: Path, make_songs: MakeSongs, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An impulse response, a plug-in and its state: another content, under the same name, or none is a change."""
+    monkeypatch.setattr(plug_in_host, "worker_command", lambda: (sys.executable, str(STAND_IN)))
+    files = {"effect.vst3": b"stand-in", "effect.state": b"0.5"}
+    for name, text in files.items():
+        (tmp_path / name).write_bytes(text)
+    soundfile.write(tmp_path / "cabinet.wav", [1.0, 0.5], 48_000, subtype="FLOAT")
+    chain = "{convolution: {file: cabinet.wav}}, {plug_in: {file: effect.vst3, state: effect.state}}"
+    recipe = write_recipe(tmp_path, f"guitar_bus: {{chain: [{chain}]}}\n")
+    song, out = Path(make_songs("a")[0]), tmp_path / "out" / "a"
+    render(recipe, song, out, settings=LEFT_ONLY)
+    manifest = finished_manifest(out)
+    assert manifest is not None
+    loaded = load(recipe, song, LEFT_ONLY)
+    assert unchanged(manifest, *loaded)
+    for name in ("cabinet.wav", *files):
+        content = (tmp_path / name).read_bytes()
+        (tmp_path / name).write_bytes(content + b" ")
+        assert not unchanged(manifest, *loaded), name
+        (tmp_path / name).unlink()
+        assert not unchanged(manifest, *loaded), name
+        (tmp_path / name).write_bytes(content)
+    assert unchanged(manifest, *loaded)
 
 
 @pytest.mark.usefixtures("in_threads")
