@@ -33,7 +33,8 @@ class ByHand:
 
 @dataclass(slots=True)
 class Case:
-    """One performance. refusals: slug by mic name; trusted: (M) mics coherent with the reference's group."""
+    """One performance. refusals: slug by mic name; trusted: (M) mics coherent with the reference's group;
+    filter_delays: (M) mean delay in samples of the filters and chain that the recipe puts on each mic."""
 
     performance: str
     mics: tuple[str, ...]
@@ -46,6 +47,7 @@ class Case:
     agreement: FloatArray
     refusals: dict[str, str]
     offsets: tuple[int, ...]
+    filter_delays: FloatArray
 
     @property
     def chosen(self) -> BoolArray:
@@ -77,6 +79,7 @@ def build_case(recipe: Recipe, analysis: Analysis, performance: str) -> Case:
         agreement=np.ones(len(settings)),
         refusals={},
         offsets=spectra.offsets,
+        filter_delays=_filter_delays(responses, signal, analysis.rate),
     )
     silent = [m for m in case.mics if analysis.levels_of(performance, m).sample_peak < SILENT_PEAK]
     wide = recipe.alignment.search_ms > FINE_SEARCH_MS
@@ -89,6 +92,15 @@ def mic_response(mic: Mic, freqs_hz: FloatArray, rate: int) -> ComplexArray:
     sections = mic_sections(rate, mic.high_pass_hz, mic.low_pass_hz)
     filtered = db_to_gain(mic.gain_db) * sections_response(sections, freqs_hz, rate)
     return filtered * chain_response(mic, freqs_hz, rate)
+
+
+def _filter_delays(responses: ComplexArray, signal: SignalSpectra, rate: int) -> FloatArray:
+    """(M) group delay in samples of each mic's response (M, F), averaged over the power that comes through it."""
+    step = 2.0 * np.pi * (signal.freqs_hz[1] - signal.freqs_hz[0]) / rate
+    turn = np.angle(responses[:, 1:] * responses[:, :-1].conj())
+    power = np.real(np.einsum("mmf->mf", signal.matrix))[:, 1:]
+    delays: FloatArray = -(turn * power).sum(axis=1) / np.maximum(power.sum(axis=1) * step, 1e-300)
+    return delays
 
 
 def chain_response(mic: Mic, freqs_hz: FloatArray, rate: int) -> ComplexArray:

@@ -19,6 +19,9 @@ CLEAR_RIVAL = 0.8
 ROOM_AGREEMENT = 0.3
 """Agreement of the halves from which a room mic is known to hear this performance; chance is near 0."""
 
+OPPOSITE = -0.3
+"""Correlation of two performances' cross-spectra below which the mic was inverted between them; chance is near 0."""
+
 
 @dataclass(frozen=True, slots=True)
 class Follower:
@@ -71,11 +74,24 @@ def follow_sum(
         heard = {k: halves_agreement(a) >= ROOM_AGREEMENT for k, a in againsts.items()}
         search = room_search if recipe.mics[mic].role == "room" else close_search_samples
         pool = [k for k, _ in members if heard[k]] if recipe.alignment.pool else []
-        shared = np.sum([_even(againsts[k]) for k in pool], axis=0) if pool else None
-        for k, m in members:
-            cross = shared if k in pool and shared is not None else _even(againsts[k])
-            found.append(_follower(k, m, againsts[k], cross, heard[k], rate, search))
+        crosses = {k: _even(againsts[k]) for k, _ in members} | _pooled({k: _even(againsts[k]) for k in pool})
+        found += [
+            _follower(k, m, againsts[k], crosses[k], heard[k], rate, search + abs(float(cases[k].filter_delays[m])))
+            for k, m in members
+        ]
     return found
+
+
+def _pooled(crosses: dict[int, ComplexArray]) -> dict[int, ComplexArray]:
+    """The sum of the cross-spectra (F) by performance, for each with its own sign: a mic that was inverted in one
+    performance shows the others' phase turned over; it is turned back before the sum."""
+    total = np.zeros_like(next(iter(crosses.values()), np.zeros(0, np.complex128)))
+    signs = {}
+    for k, cross in crosses.items():
+        size = float(np.linalg.norm(cross) * np.linalg.norm(total))
+        signs[k] = -1 if float(np.vdot(total, cross).real) < OPPOSITE * size else 1
+        total = total + signs[k] * cross
+    return {k: sign * total for k, sign in signs.items()}
 
 
 def _even(against: Against) -> ComplexArray:

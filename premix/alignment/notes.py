@@ -1,6 +1,6 @@
 """Findings of the alignment: refusals with the recipe line to write by hand, moved mics, unclear rooms."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from premix.alignment.case import Case
 from premix.messages.alignment import SLUGS
@@ -31,6 +31,7 @@ def findings_of(
                 f"the best answer of the other polarity is only {decision.margin_db or 0.0:.1f} dB lower; "
                 "polarity kept as recorded",
             ))
+    findings.extend(_inverted(recipe, decisions))
     findings.extend(_reference(recipe, cases, decisions))
     return tuple(findings)
 
@@ -74,6 +75,23 @@ def _moved(recipe: Recipe, decision: MicDecision, rate: int) -> Finding:
         f"differs from the other performances by {moved:+.2f} samples ({samples_to_ms(moved, rate):+.3f} ms, "
         f"{mm:+.0f} mm); it has its own delay here",
     )
+
+
+def _inverted(recipe: Recipe, decisions: Sequence[MicDecision]) -> Iterator[Finding]:
+    """Mics that are inverted in some performances only: a switch or a cable, not the set-up."""
+    found = [d for d in decisions if d.origin == "auto" and d.arrival_samples is not None]
+    found = [d for d in found if d.role != "room" or not _unclear(d, recipe)]
+    for mic in dict.fromkeys(d.mic for d in found):
+        own = [d for d in found if d.mic == mic]
+        inverted = [d for d in own if d.polarity < 0]
+        # The smaller part is the odd one; of two equal ones the inverted.
+        odd = inverted if 2 * len(inverted) <= len(own) else [d for d in own if d.polarity > 0]
+        for decision in odd:
+            yield _finding(
+                "alignment-inverted", "warning", decision,
+                f"{'inverted' if decision.polarity < 0 else 'not inverted'} here, unlike in the other performances; "
+                "its polarity here is turned accordingly",
+            )
 
 
 def _reference(recipe: Recipe, cases: Sequence[Case], decisions: Sequence[MicDecision]) -> list[Finding]:

@@ -26,7 +26,8 @@ def polish(state: State, signals: list[SignalSpectra], variables: list[Variable]
             if variable.delay_samples is not None or width <= 0.0 or rotated:
                 continue
             againsts: list[Against] = [against_rest(signals[k], m, state.turned(k)) for k, m in variable.members]
-            shift, _ = likeliest_shift(againsts, [(sign, delay)] * len(againsts), state.rate)
+            turns = [(sign * own, delay) for _, _, own in variable.signed()]
+            shift, _ = likeliest_shift(againsts, turns, state.rate)
             home, _ = origin.get(variable)
             moved = float(np.clip(delay + shift, home - width, home + width))
             if abs(moved) <= variable.search_samples:

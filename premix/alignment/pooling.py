@@ -1,4 +1,7 @@
-"""Which performances share one answer for a mic: those that agree; a mic that was moved keeps its own."""
+"""Which performances share one delay for a mic: those that agree; a mic that was moved keeps its own.
+
+A mic inverted in one performance did not move: it shares the delay, with a sign of its own.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -26,17 +29,15 @@ class Estimate:
 
 
 def agreeing(estimates: Sequence[Estimate], tolerance_samples: float) -> list[Estimate]:
-    """The largest set of estimates with one polarity whose delays agree within the tolerance and their own spreads.
+    """The largest set of estimates whose delays agree within the tolerance and their own spreads.
 
     With no two in agreement the result holds at most one estimate: nothing is pooled.
     """
     best: list[Estimate] = []
     for centre in estimates:
         near = [
-            e
-            for e in estimates
-            if e.polarity == centre.polarity
-            and abs(e.delay_samples - centre.delay_samples) <= _tolerance(e, centre, tolerance_samples)
+            e for e in estimates
+            if abs(e.delay_samples - centre.delay_samples) <= _tolerance(e, centre, tolerance_samples)
         ]
         key = (len(near), -_scatter(near))
         if not best or key > (len(best), -_scatter(best)):

@@ -63,12 +63,25 @@ class SolvedSong:
         """Mics of a performance whose delay or polarity is to be solved (or is given by hand)."""
         return [m for m in np.flatnonzero(self._cases[k].chosen).tolist() if m != self._anchor(k)]
 
-    def _variable(self, members: tuple[tuple[int, int], ...], k: int, m: int) -> Variable:
-        hand = self._cases[k].by_hand[m]
-        return Variable(members, self._search, hand.polarity, hand.delay_samples)
+    def _variable(self, row: int, k: int, m: int) -> Variable:
+        """The unknown of one mic alone, as kernel `row`; what its filters delay comes on top of the search."""
+        case = self._cases[k]
+        hand, anchor = case.by_hand[m], self._anchor(k)
+        filters = abs(float(case.filter_delays[m] - case.filter_delays[anchor])) if anchor is not None else 0.0
+        return Variable(((row, m),), self._search + filters, hand.polarity, hand.delay_samples)
+
+    def _shared(self, members: Sequence[Estimate]) -> Variable:
+        """One unknown for the estimates of one mic in several performances, each with its own polarity."""
+        own = [self._variable(e.kernel, e.kernel, e.mic) for e in members]
+        return replace(
+            own[0],
+            members=tuple(pair for v in own for pair in v.members),
+            search_samples=max(v.search_samples for v in own),
+            signs=tuple(e.polarity * members[0].polarity for e in members),
+        )
 
     def _solve_alone(self, k: int) -> Solution:
-        variables = [self._variable(((0, m),), k, m) for m in self._free(k)]
+        variables = [self._variable(0, k, m) for m in self._free(k)]
         solution = solve([self._kernels[k]], self._rate, variables, self._start([k]))
         state = polish(solution.state, [self._cases[k].signal], variables)
         return Solution(state, solution.total, solution.heights, solution.at_edge)
@@ -104,10 +117,9 @@ class SolvedSong:
             for members in ([together] if len(together) > 1 else []) + [
                 [e] for e in estimates if len(together) < 2 or e not in together
             ]:
-                pairs = tuple((e.kernel, e.mic) for e in members)
-                variable = self._variable(pairs, pairs[0][0], pairs[0][1])
+                variable = self._shared(members)
                 variables.append(variable)
-                for pair in pairs:
+                for pair in variable.members:
                     self._pooled[pair] = variable
         for variable in variables:
             mine = [self._estimates[pair] for pair in variable.members]

@@ -7,7 +7,7 @@ restarts from every runner-up of every mic and group of mics that comes near, so
 A variable is one unknown (delay, polarity); pooled mics share one variable over several performances.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -32,12 +32,21 @@ MOST_GROUPED = 5
 
 @dataclass(frozen=True, slots=True)
 class Variable:
-    """One unknown: the (kernel index, mic index) pairs that share it, and its search range in samples."""
+    """One unknown: the (kernel index, mic index) pairs that share it, and its search range in samples.
+
+    signs: 1, or -1 for a member whose polarity is the other one (a switch pressed between performances); () for all 1.
+    """
 
     members: tuple[tuple[int, int], ...]
     search_samples: float
     polarity: int | None = None
     delay_samples: float | None = None
+    signs: tuple[int, ...] = ()
+
+    def signed(self) -> Iterator[tuple[int, int, int]]:
+        """(kernel index, mic index, sign) of every member."""
+        for (k, m), sign in zip(self.members, self.signs or (1,) * len(self.members), strict=True):
+            yield k, m, sign
 
     def allows(self, peak: Peak) -> bool:
         return abs(peak.delay_samples) <= self.search_samples and self.polarity in (None, peak.polarity)
@@ -74,13 +83,13 @@ class State:
     def put(self, variable: Variable, delay_samples: float, polarity: int) -> None:
         """Give the variable's mics a delay and a polarity (0 takes them out of the sum)."""
         turned = polarity * np.exp(-self._omega * delay_samples)
-        for k, m in variable.members:
-            self.delays[k, m], self.signs[k, m] = delay_samples, polarity
-            self._turned[k, m] = turned * np.conj(self.response(k, m))
+        for k, m, sign in variable.signed():
+            self.delays[k, m], self.signs[k, m] = delay_samples, sign * polarity
+            self._turned[k, m] = sign * turned * np.conj(self.response(k, m))
 
     def get(self, variable: Variable) -> tuple[float, int]:
-        k, m = variable.members[0]
-        return float(self.delays[k, m]), int(self.signs[k, m])
+        k, m, sign = next(variable.signed())
+        return float(self.delays[k, m]), sign * int(self.signs[k, m])
 
     def turned(self, k: int) -> ComplexArray:
         """(M, F) conj of each mic's own phase term, zero for mics not in the sum; not to be written to."""
@@ -89,10 +98,10 @@ class State:
     def cross(self, variable: Variable) -> ComplexArray:
         """(F) cross-spectrum of the variable's mics with the sum of all others as they stand."""
         total = np.zeros(len(self.kernels[0].freqs_hz), np.complex128)
-        for k, m in variable.members:
+        for k, m, sign in variable.signed():
             turned, matrix = self.turned(k), self.kernels[k].matrix
             others = np.einsum("nf,nf->f", matrix[m], turned) - matrix[m, m] * turned[m]
-            total += others * self.response(k, m)
+            total += sign * others * self.response(k, m)
         return total
 
     def cross_group(self, group: Sequence[Variable]) -> ComplexArray:

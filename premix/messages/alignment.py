@@ -8,6 +8,7 @@ SLUGS: dict[str, str] = {
     "alignment-offset": "Export all files from one start, or give the delay by hand.",
     "alignment-reference": "Choose another reference in alignment.reference, or mend the reference's file.",
     "alignment-moved": "Nothing to do if the mic was moved; else check the file.",
+    "alignment-inverted": "Nothing to do if a polarity switch or a cable was changed; else check the file.",
     "alignment-room-unclear": "Listen to the room mic; give its polarity by hand if it should be flipped.",
     "alignment-room-polarity": "Listen to the room mic; give its polarity by hand if it should be flipped.",
     "sheet-does-not-fit": "Make a new sheet for these tracks: premix align RECIPE TRACKS --save SHEET.",

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from premix.alignment.decide import align
-from premix.model.recipe import DelayByHand, MicException, Performance
+from premix.model.recipe import ChainStep, DelayByHand, MicException, Performance
 from tests.rigs.accuracy import shifted, solve_signals
 from tests.rigs.cabinets import random_cabinet
 from tests.rigs.decisions import analysis_of, decide_rig, recipe_for
@@ -100,6 +100,34 @@ def test_a_mic_that_was_moved_in_one_performance_is_named_and_keeps_its_own_dela
     assert decisions["take_1", 1].moved_samples == pytest.approx(14.0, abs=1.2)
     assert decisions["take_0", 1].moved_samples is None
     assert [f.subject for f in result.findings if f.slug == "alignment-moved"] == [f"take_1/{takes[0].mics[1].name}"]
+
+
+@pytest.mark.parametrize("odd", [0, 1])
+def test_a_mic_that_was_inverted_in_one_performance_shares_the_delay_and_is_named(takes, odd):
+    """A polarity switch moves no mic: the same delay to the last bit, one polarity turned, one finding."""
+    names = [m.name for m in takes[0].mics]
+    _, plain = decide_takes(takes)
+    flipped = takes[odd].signals.copy()
+    flipped[1:3] *= -1.0
+    result, decisions = decide_takes(takes, {odd: flipped})
+    for (performance, mic), decision in decisions.items():
+        turned = performance == f"take_{odd}" and mic in (1, 2)
+        assert decision.polarity == plain[performance, mic].polarity * (-1 if turned else 1)
+        assert decision.delay_samples == plain[performance, mic].delay_samples
+        assert decision.moved_samples is None
+    named = [f.subject for f in result.findings if f.slug == "alignment-inverted"]
+    assert named == [f"take_{odd}/{names[1]}", f"take_{odd}/{names[2]}"]
+
+
+@pytest.mark.parametrize("search_ms", [2.0, 4.0])
+def test_a_low_passed_sub_mic_is_found_beyond_the_search(takes, search_ms):
+    """The filter's own delay (2.6 ms, a Butterworth prototype of 4th order at 160 Hz) is not distance."""
+    rig = next(t for t in takes if t.mics[2].role == "sub")
+    low_pass = ChainStep(kind="low_pass", params={"cutoff_hz": 160.0, "slope_db_oct": 24})
+    plain = decide_rig(rig, search_ms=4.0).decisions[2]
+    decision = decide_rig(rig, mic_changes={rig.mics[2].name: {"chain": (low_pass,)}}, search_ms=search_ms).decisions[2]
+    assert decision.refusal is None
+    assert 0.0015 < (decision.delay_samples - plain.delay_samples) / rig.rate < 0.0040
 
 
 def test_a_set_up_that_changed_in_every_performance_still_aligns(takes):
