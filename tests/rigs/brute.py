@@ -23,10 +23,15 @@ def brute_force(matrix, freqs_hz, rate, anchor, free, search, step):
     count = len(matrix)
     lags = np.arange(-2 * int(search / step), 2 * int(search / step) + 1)
     reach = int(search / step)
-    tables = {}
-    for m, n in itertools.combinations([anchor, *free], 2):
-        phase = np.exp(2j * np.pi * np.outer(lags * step, freqs_hz) / rate)
-        tables[m, n] = 2.0 * np.real(phase @ matrix[m, n])  # by lag of m against n
+    live = np.abs(matrix).sum(axis=(0, 1)) > 0.0
+    matrix, freqs_hz = matrix[:, :, live], freqs_hz[live]
+    couples = list(itertools.combinations([anchor, *free], 2))
+    crosses = np.stack([matrix[m, n] for m, n in couples], axis=1)
+    scores = np.concatenate([
+        2.0 * np.real(np.exp(2j * np.pi * np.outer(part * step, freqs_hz) / rate) @ crosses)
+        for part in np.array_split(lags, 20)
+    ])
+    tables = dict(zip(couples, scores.T, strict=True))  # by lag of m against n
     constant = sum(float(matrix[m, m].sum().real) for m in [anchor, *free])
     grid = np.arange(-reach, reach + 1)
     best = []
@@ -65,7 +70,7 @@ def _grid_best(constant, single, pairs, grid, reach, signs):
     index = grid[:, None] - grid[None, :] + 2 * reach
     tail = tail + pairs[len(single) - 2, len(single) - 1][index]
     if len(single) == 2:
-        flat = np.argsort(-tail, axis=None)[:3]
+        flat = np.argpartition(-tail, 3, axis=None)[:3]
         return [
             (constant + tail.flat[o], tuple(grid[i] for i in np.unravel_index(o, tail.shape)), signs) for o in flat
         ]
