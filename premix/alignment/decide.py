@@ -33,7 +33,8 @@ def align(recipe: Recipe, analysis: Analysis, sheet: Sheet | None = None) -> Ali
             case.trusted[case.index(mic)] = False
             case.refusals[mic] = slug
     decisions = solved.decisions()
-    return _alignment(recipe, cases, decisions, findings_of(recipe, cases, decisions, rate), rate)
+    findings = (*findings_of(recipe, cases, decisions, rate), *chain_costs(recipe, cases, decisions, rate))
+    return _alignment(recipe, cases, decisions, findings, rate)
 
 
 def _from_sheet(recipe: Recipe, cases: Sequence[Case], analysis: Analysis, sheet: Sheet) -> Alignment:
@@ -57,5 +58,5 @@ def _alignment(
         reference=recipe.reference_mic(),
         decisions=tuple(decisions),
         efficiencies=tuple(efficiency_of(case, decisions, rate) for case in cases),
-        findings=(*findings, *chain_costs(cases, decisions, rate)),
+        findings=findings,
     )
