@@ -7,7 +7,7 @@ from pydantic import Field
 
 from premix.chain.butterworth_filter import AudioHz, ButterworthFilter
 from premix.chain.processor import Setting, Unfit
-from premix.chain.sections import butterworth
+from premix.dsp import butterworth
 from premix.model.analysis import FloatArray
 
 
@@ -25,4 +25,4 @@ class BandPass(ButterworthFilter):
             yield Unfit("low_hz", f"{self.low_hz:g} Hz is not below {self.high_hz:g} Hz", "the lower corner first")
 
     def sections(self, rate: int) -> FloatArray:
-        return butterworth("bandpass", (self.low_hz, self.high_hz), self.slope_db_oct, rate)
+        return butterworth.band_pass(self.low_hz, self.high_hz, self.slope_db_oct // 6, rate)

@@ -5,7 +5,7 @@ from typing import ClassVar
 from pydantic import Field
 
 from premix.chain.butterworth_filter import AudioHz, ButterworthFilter
-from premix.chain.sections import butterworth
+from premix.dsp import butterworth
 from premix.model.analysis import FloatArray
 
 
@@ -17,4 +17,4 @@ class HighPass(ButterworthFilter):
     cutoff_hz: AudioHz = Field(description="Corner: -3.01 dB.", examples=[80])
 
     def sections(self, rate: int) -> FloatArray:
-        return butterworth("highpass", self.cutoff_hz, self.slope_db_oct, rate)
+        return butterworth.high_pass(self.cutoff_hz, self.slope_db_oct // 6, rate)

@@ -6,7 +6,8 @@ from pydantic import Field
 
 from premix.chain.butterworth_filter import AudioHz, SlopeDbOct
 from premix.chain.processor import Place, Processor, Running, Setting
-from premix.chain.sections import SectionFilter, butterworth
+from premix.chain.sections import SectionFilter
+from premix.dsp import butterworth
 from premix.dsp.pan import add_to_side
 from premix.model.analysis import FloatArray
 from premix.units import db_to_gain
@@ -29,7 +30,7 @@ class MidSide(Processor):
     def make(self, setting: Setting) -> Running:
         high_pass = None
         if self.side_high_pass_hz is not None:
-            sections = butterworth("highpass", self.side_high_pass_hz, self.side_slope_db_oct, setting.rate)
+            sections = butterworth.high_pass(self.side_high_pass_hz, self.side_slope_db_oct // 6, setting.rate)
             high_pass = SectionFilter(sections, 1)
         return _Side(db_to_gain(self.side_gain_db), high_pass)
 

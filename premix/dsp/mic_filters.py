@@ -9,6 +9,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from premix.dsp import butterworth
 from premix.model.alignment import AllPass
 
 Sections = npt.NDArray[np.float64]
@@ -22,23 +23,14 @@ def mic_sections(
     rotation: AllPass | None = None,
 ) -> Sections:
     """All sections (n, 6) of one mic, in order; (0, 6) when it has no filter."""
-    rows = []
+    filters = []
     if high_pass_hz is not None:
-        rows.append(_butterworth(high_pass_hz, rate, high=True))
+        filters.append(butterworth.high_pass(high_pass_hz, 2, rate))
     if low_pass_hz is not None:
-        rows.append(_butterworth(low_pass_hz, rate, high=False))
+        filters.append(butterworth.low_pass(low_pass_hz, 2, rate))
     if rotation is not None:
-        rows.append(_all_pass(rotation, rate))
-    return np.array(rows) if rows else NO_SECTIONS
-
-
-def _butterworth(corner_hz: float, rate: float, *, high: bool) -> list[float]:
-    k = math.tan(math.pi * corner_hz / rate)
-    norm = 1.0 / (1.0 + math.sqrt(2.0) * k + k * k)
-    a1, a2 = 2.0 * (k * k - 1.0) * norm, (1.0 - math.sqrt(2.0) * k + k * k) * norm
-    if high:
-        return [norm, -2.0 * norm, norm, 1.0, a1, a2]
-    return [k * k * norm, 2.0 * k * k * norm, k * k * norm, 1.0, a1, a2]
+        filters.append(np.array([_all_pass(rotation, rate)]))
+    return np.concatenate(filters) if filters else NO_SECTIONS
 
 
 def _all_pass(rotation: AllPass, rate: float) -> list[float]:

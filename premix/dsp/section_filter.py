@@ -30,7 +30,7 @@ class SectionFilter:
     def run(self, samples: FloatArray) -> None:
         """Filter the next block (channels, frames), C-contiguous, in place."""
         if samples.size and len(self._sections):
-            (compiled_loop() or portable_loop)(self._sections, samples, self.state)
+            section_loop()(self._sections, samples, self.state)
             # In digital silence the state would sink into denormal numbers, which are slow, and stay there.
             self.state[np.abs(self.state) < _TINY] = 0.0
 
@@ -41,6 +41,11 @@ class SectionFilter:
             self.state[:, number, 1] = b2 * levels - a2 * after
             self.state[:, number, 0] = b1 * levels - a1 * after + self.state[:, number, 1]
             levels = after
+
+
+def section_loop() -> Loop:
+    """The loop to use; sections, samples and state must be C-contiguous."""
+    return compiled_loop() or portable_loop
 
 
 def portable_loop(sections: FloatArray, samples: FloatArray, state: FloatArray) -> None:
