@@ -1,7 +1,5 @@
 """The order of a run: recipe -> tracks -> analysis -> alignment -> gate -> mixdown -> delivery -> report."""
 
-import shutil
-import tempfile
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
@@ -19,6 +17,7 @@ from premix.delivery.manifest import manifest, write_manifest
 from premix.delivery.names import document_name, file_names
 from premix.delivery.package import Package
 from premix.delivery.part_files import PartFiles
+from premix.delivery.scratch import scratch_folder
 from premix.delivery.text_file import write_text_file
 from premix.delivery.track_sheet import sheet_rows, write_csv, write_text
 from premix.errors import Problem, RefusedError
@@ -123,7 +122,7 @@ def prepare(
     decided = read_sheet(sheet) if sheet is not None else None
     if decided is not None:
         check_sheet(decided, str(sheet), tracks, merged.recipe.reference_mic())
-    with _scratch() as scratch:
+    with scratch_folder() as scratch:
         progress.begin("reading", tracks.frames * len(tracks.tracks))
         analysis = scan(tracks, merged.recipe, scratch, threads=threads, progress=progress.advance)
         analysis = check_intact(tracks, analysis)
@@ -254,13 +253,3 @@ def _write_page(run: FinishedRun, document: dict[str, object], folder: Path) -> 
 def thread_pool(threads: int) -> ThreadPoolExecutor | nullcontext[None]:
     """A context with a pool, or with None where one thread is enough."""
     return ThreadPoolExecutor(threads) if threads > 1 else nullcontext()
-
-
-@contextmanager
-def _scratch() -> Iterator[Path]:
-    """A folder for the key envelopes, gone afterwards."""
-    folder = Path(tempfile.mkdtemp(prefix="premix-"))
-    try:
-        yield folder
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)

@@ -3,7 +3,6 @@
 import multiprocessing
 import os
 import signal
-import tempfile
 import threading
 import time
 from collections.abc import Iterator
@@ -12,6 +11,8 @@ from contextlib import AbstractContextManager, contextmanager
 from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import Protocol
+
+from premix.delivery.scratch import scratch_folder
 
 _LEAVE_S = 5.0
 """Time a worker has to leave its song cleanly when the batch has died."""
@@ -61,8 +62,8 @@ def held_interrupts() -> Iterator[None]:
 @contextmanager
 def _worker_environment() -> Iterator[None]:
     """One thread a worker for linear algebra, and a scratch folder that goes even if a worker is killed."""
-    with tempfile.TemporaryDirectory(prefix="premix-batch-") as scratch:
-        wanted = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "TMPDIR": scratch}
+    with scratch_folder() as scratch:
+        wanted = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "TMPDIR": str(scratch)}
         before = {name: os.environ.get(name) for name in wanted}
         os.environ.update(wanted)
         try:

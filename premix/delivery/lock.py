@@ -1,4 +1,4 @@
-"""One run at a time in one output folder: a lock that the system drops when its process ends, however."""
+"""One run at a time in one folder: a lock that the system drops when its process ends, however."""
 
 import contextlib
 import os
@@ -12,6 +12,8 @@ class Lock:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._handle: int | None = None
+        self.sure = False
+        """Whether nobody else can hold it: False where the file system knows no locks."""
 
     @property
     def taken(self) -> bool:
@@ -21,11 +23,12 @@ class Lock:
         """Try to get the lock, without waiting. OSError where the file cannot be made."""
         while True:
             handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
-            if not _lock(handle):
+            locked = _lock(handle)
+            if locked is False:
                 os.close(handle)
                 return False
             if self._is_current(handle):
-                self._handle = handle
+                self._handle, self.sure = handle, locked is True
                 return True
             os.close(handle)  # its holder removed the file between our opening and locking it: once more
 
@@ -35,11 +38,16 @@ class Lock:
             return
         if sys.platform != "win32":
             self._path.unlink(missing_ok=True)
-        os.close(self._handle)
-        self._handle = None
+        self.release()
         if sys.platform == "win32":
             with contextlib.suppress(OSError):
                 self._path.unlink()
+
+    def release(self) -> None:
+        """Give the lock back and leave its file."""
+        if self._handle is not None:
+            os.close(self._handle)
+            self._handle = None
 
     def _is_current(self, handle: int) -> bool:
         try:
@@ -48,7 +56,8 @@ class Lock:
             return False
 
 
-def _lock(handle: int) -> bool:
+def _lock(handle: int) -> bool | None:
+    """Whether the lock was got; None where the file system knows no locks: better without than not at all."""
     try:
         if sys.platform == "win32":
             import msvcrt
@@ -61,5 +70,5 @@ def _lock(handle: int) -> bool:
     except (BlockingIOError, PermissionError):
         return False
     except OSError:
-        return True  # the file system knows no locks: better without than not at all
+        return None
     return True

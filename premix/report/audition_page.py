@@ -40,7 +40,7 @@ def write_audition_page(
     size = sum(len(piece.encode()) for piece in silent)
     sources = [source for variant in document["variants"] for source in _sources(variant, folder)]
     player = Player("variants", "Guitar bus", tuple(_version(variant) for variant in document["variants"]))
-    listening = make_listening(sources, [player], window, rate, most_bytes - size)
+    listening = make_listening(sources, [player], window, rate, most_bytes - size, folder)
     try:
         with path.open("w", encoding="utf-8", newline="\n") as file:
             file.writelines(html_page("audition.html", listening, rate, **facts))

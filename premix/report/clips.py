@@ -20,18 +20,24 @@ _BASE64 = 4.0 / 3.0
 
 
 def make_listening(
-    sources: Sequence[Source], players: Sequence[Player], window: Window, rate: int, most_bytes: int
+    sources: Sequence[Source],
+    players: Sequence[Player],
+    window: Window,
+    rate: int,
+    most_bytes: int,
+    folder: Path | None = None,
 ) -> Listening:
     """Encode the clips that `players` use and match their versions' loudness.
 
     The window is shortened until everything fits into `most_bytes` as base64. What cannot be fitted even into a
-    second is left out, player by player from the last.
+    second is left out, player by player from the last. folder: where they are made, to
+    be gone with it after a kill; None: where the system keeps temporary files.
     """
     players = list(players)
     left_out: list[str] = []
     while players:
         used = clips_of(players)
-        clips, loudness = _encode([s for s in sources if s.name in used], players, window, rate)
+        clips, loudness = _encode([s for s in sources if s.name in used], players, window, rate, folder)
         size = sum(len(clip.flac) for clip in clips) * _BASE64
         if size <= most_bytes:
             matched = tuple(_matched(player, loudness) for player in players)
@@ -46,7 +52,7 @@ def make_listening(
 
 
 def _encode(
-    sources: Sequence[Source], players: Sequence[Player], window: Window, rate: int
+    sources: Sequence[Source], players: Sequence[Player], window: Window, rate: int, folder: Path | None
 ) -> tuple[tuple[Clip, ...], dict[tuple[str, str], float | None]]:
     """The clips, and the loudness in LUFS of each (player, version)."""
     scales = np.array([_TOP / source.peak if source.peak > 0.0 else 1.0 for source in sources])
@@ -58,7 +64,7 @@ def _encode(
             for voice in version.voices:
                 gains[:, row[voice.clip]] += (voice.left, voice.right)
     gram = LoudnessGram(rate, len(sources), mixes)
-    with tempfile.TemporaryDirectory(prefix="premix-clips-") as name, ExitStack() as stack:
+    with tempfile.TemporaryDirectory(dir=folder) as name, ExitStack() as stack:
         streams = [source.open(window.start) for source in sources]
         for stream in streams:
             stack.callback(stream.close)

@@ -56,7 +56,7 @@ def write_report(
     drawn = {subject: [shown(picture) for picture in made] for subject, made in pictures.items()}
     facts = _facts(run, document) | {"pictures": drawn}
     silent = sum(len(piece.encode()) for piece in _page(run, facts, Listening((), (), 0.0, 0.0), left_out))
-    listening = _listening(run, window, most_bytes - silent)
+    listening = _listening(run, window, most_bytes - silent, path.parent)
     try:
         with path.open("w", encoding="utf-8", newline="\n") as file:
             file.writelines(_page(run, facts, listening, left_out))
@@ -71,10 +71,10 @@ def _page(run: FinishedRun, facts: dict[str, Any], listening: Listening, left_ou
     )
 
 
-def _listening(run: FinishedRun, window: Window, most_bytes: int) -> Listening:
+def _listening(run: FinishedRun, window: Window, most_bytes: int, folder: Path) -> Listening:
     groups = groups_of(run.plan)
     return make_listening(
-        sources_of(run, groups), players_of(run.plan, groups), window, run.tracks.rate, most_bytes
+        sources_of(run, groups), players_of(run.plan, groups), window, run.tracks.rate, most_bytes, folder
     )
 
 
