@@ -38,7 +38,7 @@ def rendered(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
     recipe = write_recipe(folder)
     with pytest.MonkeyPatch.context() as patch:  # the key envelopes stay, so that tests can go on with the run
         (folder / "scratch").mkdir()
-        patch.setattr("premix.pipeline._scratch", lambda: nullcontext(folder / "scratch"))
+        patch.setattr("premix.pipeline.scratch_folder", lambda: nullcontext(folder / "scratch"))
         outcome = render(recipe, tracks, out, report=True)
     (page,) = out.glob("*_report.html")
     return Rendered(outcome.run, dict(outcome.manifest), recipe, tracks, out, page)
