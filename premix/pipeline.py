@@ -17,7 +17,7 @@ from premix.delivery.manifest import manifest, write_manifest
 from premix.delivery.names import document_name, file_names
 from premix.delivery.package import Package
 from premix.delivery.part_files import PartFiles
-from premix.delivery.scratch import scratch_folder
+from premix.delivery.scratch import scratch_folder, scratch_room
 from premix.delivery.text_file import write_text_file
 from premix.delivery.track_sheet import sheet_rows, write_csv, write_text
 from premix.errors import Problem, RefusedError
@@ -124,15 +124,18 @@ def prepare(
         check_sheet(decided, str(sheet), tracks, merged.recipe.reference_mic())
     with scratch_folder() as scratch:
         progress.begin("reading", tracks.frames * len(tracks.tracks))
-        analysis = scan(tracks, merged.recipe, scratch, threads=threads, progress=progress.advance)
+        with scratch_room():
+            analysis = scan(tracks, merged.recipe, scratch, threads=threads, progress=progress.advance)
         analysis = check_intact(tracks, analysis)
         offsets = coarse_offsets(merged.recipe, analysis)
         if offsets and sheet is None:
             (scratch / "in_step").mkdir()
             progress.begin("reading in step", tracks.frames * len(tracks.tracks))
-            in_step = scan(
-                tracks, merged.recipe, scratch / "in_step", offsets=offsets, threads=threads, progress=progress.advance
-            )
+            with scratch_room():
+                in_step = scan(
+                    tracks, merged.recipe, scratch / "in_step", offsets=offsets, threads=threads,
+                    progress=progress.advance,
+                )
             analysis = replace(analysis, spectra=in_step.spectra)
         alignment = align(merged.recipe, analysis, decided)
         yield Prepared(merged, tracks, analysis, alignment, decided)

@@ -121,10 +121,18 @@ class PartWriter:
 
 def storage_error(path: Path, error: OSError) -> DeliveryError:
     """An operating system's refusal to write as a DeliveryError."""
+    what = disk_full(error)
+    slug = "disk-full" if what else "cannot-write"
+    what = what or f"cannot be written ({error.strerror or error})"
+    return DeliveryError(Problem(slug, os.fspath(path), what, remedy=SLUGS[slug]))
+
+
+def disk_full(error: OSError) -> str:
+    """In which way there is no room for more bytes; '' where that is not the reason."""
     import errno
 
-    if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-        slug, what = "disk-full", "the disk is full, or a limit on file size is reached"
-    else:
-        slug, what = "cannot-write", f"cannot be written ({error.strerror or error})"
-    return DeliveryError(Problem(slug, os.fspath(path), what, remedy=SLUGS[slug]))
+    return {
+        errno.ENOSPC: "the disk is full",
+        errno.EDQUOT: "your share of the disk is used up",
+        errno.EFBIG: "the system lets no file become this large",
+    }.get(error.errno or 0, "")

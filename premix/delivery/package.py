@@ -4,15 +4,15 @@ Files are written into a hidden folder beside it, which takes its name at the en
 """
 
 import contextlib
-import errno
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 from premix import __version__
-from premix.audiofile.writer import storage_error
+from premix.audiofile.writer import disk_full, storage_error
 from premix.delivery.lock import Lock
 from premix.delivery.swap import mend, replace_folder, sync_tree
 from premix.errors import DeliveryError, Problem
@@ -39,6 +39,7 @@ class Package:
         )
         self._lock = Lock(lock)
         self._made_parents: list[Path] = []
+        self._needed = 0
 
     @property
     def folder(self) -> Path:
@@ -65,16 +66,16 @@ class Package:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         shutil.rmtree(self._new, ignore_errors=True)
+        told = self._told(error)
         self._leave()
-        if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-            raise storage_error(self._shown, error) from None
+        if told is not None:
+            raise told from None
 
     def need(self, size: int) -> None:
         """Raise DeliveryError where the disk has no room for files of `size` bytes in all."""
-        free = shutil.disk_usage(self._new).free
-        if size + _ROOM_TO_SPARE > free:
-            what = f"the files need {size / 1e9:.2f} GB, and {free / 1e9:.2f} GB are free"
-            raise self._error("disk-full", what)
+        self._needed = size + _ROOM_TO_SPARE
+        if self._needed > shutil.disk_usage(self._new).free:
+            raise self._error("disk-full", "the disk has too little room")
 
     def commit(self) -> None:
         """Note in the manifest which files are premix's own, and put the folder in its place."""
@@ -84,6 +85,27 @@ class Package:
             replace_folder(self._new, self.out, self._old)
         except OSError as error:
             raise storage_error(self._shown, error) from None
+
+    def _told(self, error: BaseException | None) -> DeliveryError | None:
+        """What went wrong with the disk, said of OUT and not of the hidden folder; None for any other error."""
+        if isinstance(error, OSError) and disk_full(error):
+            error = storage_error(self._new, error)
+        return DeliveryError(map(self._said_of_out, error.problems)) if isinstance(error, DeliveryError) else None
+
+    def _said_of_out(self, problem: Problem) -> Problem:
+        """The problem with a file's final place, and with the room there is and should be."""
+        where = Path(problem.where)
+        if where.is_relative_to(self._new):
+            problem = replace(problem, where=str(self._shown / where.relative_to(self._new)))
+        if problem.slug != "disk-full":
+            return problem
+        free = _size(shutil.disk_usage(self._nearest()).free)
+        need = f"all files together need {_size(self._needed)}, {free} are free" if self._needed else f"{free} are free"
+        return replace(problem, what=f"{problem.what}: {need}")
+
+    def _nearest(self) -> Path:
+        """The nearest folder above OUT that is there."""
+        return next(folder for folder in self.out.parents if folder.exists())
 
     def _make_parents(self) -> None:
         missing = [folder for folder in self.out.parents if not folder.exists()]
@@ -135,6 +157,11 @@ def write_json(path: Path, document: dict[str, Any]) -> None:
     """Write a document as JSON with one key a line; ValueError where it holds NaN or an infinity."""
     text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
     path.write_text(text + "\n", "utf-8", newline="\n")
+
+
+def _size(count: int) -> str:
+    """Bytes as people read them."""
+    return f"{count / 1e9:.1f} GB" if count >= 10e9 else f"{count / 1e6:.1f} MB"
 
 
 def _own_files(manifest: Path) -> set[str] | None:

@@ -8,7 +8,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from premix.audiofile.writer import disk_full
 from premix.delivery.lock import Lock
+from premix.errors import DeliveryError, Problem
+from premix.messages.delivery import SLUGS
 
 _PREFIX, _LOCK = "premix-run-", ".lock"
 
@@ -18,16 +21,31 @@ def scratch_folder() -> Iterator[Path]:
     """A new folder where the system keeps temporary files; what killed runs left there goes first.
 
     A folder belongs to a run as long as its lock is held, and the system drops the lock of a dead process.
+    Raises DeliveryError where there is no room for one.
     """
     top = Path(tempfile.gettempdir())
     _sweep(top)
-    folder, lock = _claim(top)
+    with scratch_room():
+        folder, lock = _claim(top)
     try:
-        folder.mkdir()
+        with scratch_room():
+            folder.mkdir()
         yield folder
     finally:
         shutil.rmtree(folder, ignore_errors=True)
         lock.drop()
+
+
+@contextmanager
+def scratch_room() -> Iterator[None]:
+    """A context for writing there: a disk that gets full is told with the place and how to choose another."""
+    try:
+        yield
+    except OSError as error:
+        if not (what := disk_full(error)):
+            raise
+        where, slug = tempfile.gettempdir(), "scratch-full"
+        raise DeliveryError(Problem(slug, where, f"{what} for temporary files", remedy=SLUGS[slug])) from None
 
 
 def _claim(top: Path) -> tuple[Path, Lock]:

@@ -2,6 +2,7 @@
 
 SLUGS: dict[str, str] = {
     "disk-full": "Make room on the disk, or choose another place with --out; nothing was written.",
+    "scratch-full": "Make room there, or choose another place with the environment variable TMPDIR.",
     "over-ceiling": "Lower the gains, raise `deliver.ceiling_dbtp`, or write `deliver: {trim: auto}`.",
     "cannot-write": "Choose a place you may write to with --out.",
     "not-finite": "Look for the track or the processor that gives such samples; nothing was written.",

@@ -1,9 +1,6 @@
 """Bad input: one clear line, exit 1, OUT untouched, whatever is wrong."""
 
-import resource
 import shutil
-import subprocess
-import sys
 
 import numpy as np
 import pytest
@@ -119,34 +116,3 @@ def test_every_bad_track_is_told_at_once(premix, song):
     said = premix("render", song.recipe, song.tracks, "--out", song.out())
     assert said.code == 1
     assert [line.split()[0] for line in said.lines] == ["left/dynamic", "left/ribbon", "left/room"]
-
-
-@pytest.mark.parametrize("largest", [20_000, 200_000])
-def test_no_room_on_the_disk(song, largest):
-    """A file size limit of the system (setrlimit, RLIMIT_FSIZE) stands for a full disk: refused in one line.
-
-    20 kB stop the analysis' own scratch or the first file, 200 kB a file half way (each has 288 kB).
-    """
-    before = tree(song.recipe.parent)
-    command = [sys.executable, "-m", "premix", "render", song.recipe, song.tracks, "--out", song.out(), "--no-report"]
-    done = subprocess.run(
-        [str(word) for word in command], capture_output=True, text=True,
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (largest, largest)),
-    )
-    assert done.returncode == 1
-    (line,) = done.stderr.splitlines()
-    assert line.endswith("[disk-full]")
-    assert tree(song.recipe.parent) == before
-
-
-def test_disk_that_is_too_small_is_told_before_the_work(premix, song, monkeypatch):
-    """Less free than the files need: refused with both figures before a sample is rendered."""
-    usage = shutil.disk_usage(song.recipe.parent)
-    monkeypatch.setattr(shutil, "disk_usage", lambda path: usage._replace(free=1_000_000))
-    before = tree(song.recipe.parent)
-    said = premix("render", song.recipe, song.tracks, "--out", song.out())
-    assert said.code == 1
-    (line,) = said.lines
-    assert line.endswith("[disk-full]")
-    assert "GB" in line
-    assert tree(song.recipe.parent) == before

@@ -1,0 +1,104 @@
+"""A disk that is or gets full: one line with the file, what is needed, what is free and what to do; OUT untouched."""
+
+import re
+import resource
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.rigs.sessions import tree
+
+FIGURES = r"all files together need (\d+\.\d) MB, (\d+\.\d) [MG]B are free"
+
+
+def limited(song, largest, temporary):
+    """A render in a process that may write no file of more than `largest` bytes (setrlimit, RLIMIT_FSIZE)."""
+    command = [sys.executable, "-m", "premix", "render", song.recipe, song.tracks, "--out", song.out(), "--no-report"]
+    return subprocess.run(
+        [str(word) for word in command], capture_output=True, text=True,
+        env={"TMPDIR": str(temporary), "PYTHONDONTWRITEBYTECODE": "1"},
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (largest, largest)),
+    )
+
+
+@pytest.mark.parametrize("largest", [50_000, 200_000])
+def test_file_that_the_system_lets_not_grow_is_named(song, tmp_path, largest):
+    """Each file has 288 kB: 50 kB stop the first block, 200 kB a later one. The line names it by its final name."""
+    before = tree(song.recipe.parent)
+    done = limited(song, largest, tmp_path)
+    (line,) = done.stderr.splitlines()
+    assert done.returncode == 1
+    assert re.match(rf"{re.escape(str(song.out()))}/(\w+/)?Command_\w+\.wav: ", line)
+    assert "the system lets no file become this large" in line
+    assert line.endswith("[disk-full]")
+    assert tree(song.recipe.parent) == before
+
+
+def test_no_room_for_temporary_files_is_told_with_their_place(song, tmp_path):
+    """The key envelopes of two seconds have 16 kB; they lie where the system keeps temporary files, not in OUT."""
+    before = tree(song.recipe.parent)
+    done = limited(song, 3_000, tmp_path)
+    (line,) = done.stderr.splitlines()
+    assert done.returncode == 1
+    assert line.startswith(f"{tmp_path}: ")
+    assert "TMPDIR" in line
+    assert line.endswith("[scratch-full]")
+    assert tree(song.recipe.parent) == before
+    assert [p.name for p in tmp_path.iterdir() if p.name.startswith("premix")] == []
+
+
+def test_disk_that_is_too_small_is_told_before_the_work(premix, song, monkeypatch):
+    """Less free than the files need: refused with both figures before a sample is rendered."""
+    usage = shutil.disk_usage(song.recipe.parent)
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: usage._replace(free=1_234_000))
+    before = tree(song.recipe.parent)
+    said = premix("render", song.recipe, song.tracks, "--out", song.out())
+    assert said.code == 1
+    (line,) = said.lines
+    assert line.startswith(f"{song.out()}: ")
+    needed, free = map(float, re.search(FIGURES, line).groups())
+    # stem, room, bus and the stereo guitar bus of 2 s at 24 bits, and 16 MB for documents
+    assert needed == pytest.approx(16 + 5 * 2 * 48000 * 3 / 1e6, abs=0.05)
+    assert free == 1.2
+    assert "Make room on the disk, or choose another place with --out" in line
+    assert line.endswith("[disk-full]")
+    assert tree(song.recipe.parent) == before
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 1 MB, to be mounted as root only; elsewhere its place is taken by a limit of 400 kB a file."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    command = ["mount", "-t", "tmpfs", "-o", "size=1m", "none", str(folder)]
+    mounted = shutil.which("mount") is not None and subprocess.run(command, capture_output=True).returncode == 0
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    if not mounted:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, limits[1]))
+    try:
+        yield folder
+    finally:
+        if mounted:
+            subprocess.run(["umount", str(folder)], check=True)
+        else:
+            resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+
+
+def test_disk_that_fills_up_in_the_middle(premix, song, small_disk, monkeypatch):
+    """There was room when it was asked for, and then there was not: 1.4 MB of files on a real disk of 1 MB."""
+    real = shutil.disk_usage
+    answers = iter([real(small_disk)._replace(free=10**9)])
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: next(answers, None) or real(path))
+    said = premix("render", song.recipe, song.tracks, "--out", small_disk / "out", "--no-report")
+    assert said.code == 1
+    (line,) = said.lines
+    assert re.match(rf"{re.escape(str(small_disk))}/out/\S*Command_\w+\.wav: ", line)
+    needed, free = map(float, re.search(FIGURES, line).groups())
+    assert free > 0.5  # the half-written files are gone again
+    assert needed == pytest.approx(17.4, abs=0.05)
+    assert line.endswith("[disk-full]")
+    assert list(small_disk.iterdir()) == []
