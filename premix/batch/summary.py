@@ -29,12 +29,13 @@ def _figure(value: float | None, digits: int = 2) -> str:
 COLUMNS: tuple[tuple[str, Cell], ...] = (
     ("song", lambda r: r.song),
     ("verdict", lambda r: r.verdict),
-    ("sum efficiency dB", lambda r: _figure(r.efficiency_before_db)),
+    ("sum efficiency dB as recorded", lambda r: _figure(r.efficiency_before_db)),
     ("aligned", lambda r: _figure(r.efficiency_after_db)),
     ("mono fold dB", lambda r: _figure(r.mono_fold_db)),
     ("LUFS", lambda r: _figure(r.loudness_lufs, 1)),
     ("trim dB", lambda r: _figure(r.trim_db)),
     ("refused mics", lambda r: ", ".join(r.refused_mics) or "-"),
+    ("warnings", lambda r: "-" if r.manifest is None else str(r.warnings)),
     ("seconds", lambda r: _figure(r.seconds, 1)),
 )
 DIFFERENCE_COLUMNS = ("song", "mic", "what", "other songs", "here")

@@ -80,7 +80,11 @@ def exit_code(results: Iterable[SongResult], interrupted: bool) -> int:
 
 
 def counts(rows: Iterable[Row]) -> str:
-    """How many songs came to what: '3 songs: 2 done, 1 needs you'."""
+    """How many songs came to what: '3 songs: 1 done, 2 need you'."""
     verdicts = [row.verdict for row in rows]
-    parts = [f"{verdicts.count(word)} {word}" for word in dict.fromkeys(verdicts)]
+    parts = [_several(verdicts.count(word), word) for word in dict.fromkeys(verdicts)]
     return f"{len(verdicts)} song{'s' if len(verdicts) != 1 else ''}: {', '.join(parts)}"
+
+
+def _several(count: int, verdict: str) -> str:
+    return f"{count} {'need you' if verdict == 'needs you' and count > 1 else verdict}"

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from premix.batch.consistency import Difference
 from premix.batch.job import SongResult
 from premix.batch.order import Batch
 from premix.batch.summary import as_csv, as_markdown, document, write_summary
-from premix.batch.verdict import exit_code, row_of
+from premix.batch.verdict import counts, exit_code, row_of
 from premix.errors import DeliveryError, Problem
 from tests.batch.sessions import facts
 
@@ -66,6 +67,29 @@ def test_csv_gives_every_name_back(tmp_path: Path) -> None:
     assert (rows[0]["verdict"], rows[0]["refused_mics"], rows[0]["seconds"]) == ("done", "left/sub", "12.346")
     assert rows[1]["loudness_lufs"] == ""
     assert rows[1]["told"] == PROBLEM.line()
+
+
+def test_songs_are_counted_in_words() -> None:
+    """In the order in which the verdicts come up; several songs 'need you'."""
+    rows = [row_of(result) for result in (FAILED, DONE, FAILED, BROKEN)]
+    assert counts(rows) == "4 songs: 2 need you, 1 done, 1 limits broken"
+    assert counts(rows[:1]) == "1 song: 1 needs you"
+
+
+def test_figures_stand_in_columns_and_what_is_not_known_is_a_dash(tmp_path: Path) -> None:
+    """On the page figures, their titles and the dashes between them are set to the right; names and words are not."""
+    write_summary(batch(DONE, FAILED), tmp_path)
+    table = (tmp_path / "index.html").read_text("utf-8").split("<tbody>")
+    titles, songs = re.findall("<th scope=.col.(.*?)>(.*?)</th>", table[0]), table[1].split("</tr>")
+    set_right = [title for mark, title in titles if "figure" in mark]
+    assert set_right == [
+        "sum efficiency dB as recorded", "aligned", "mono fold dB", "LUFS", "trim dB", "warnings", "seconds"
+    ]
+    for song in songs[:2]:
+        assert len(re.findall("<td class=.figure.>", song)) == len(set_right)
+    done, failed = (re.findall("<td.*?>(.*?)</td>", song)[1:] for song in songs[:2])
+    assert done == ["-4.00", "-0.20", "-3.00", "-14.0", "-0.50", "left/sub", "0", "12.3"]
+    assert failed == [*["-"] * 7, "0.0"]
 
 
 def test_markdown_keeps_its_table_whatever_a_song_is_called() -> None:
