@@ -10,8 +10,8 @@ from premix.model.finding import Finding
 from premix.model.recipe import Limits
 from premix.model.render import Rendering
 
-Reading = tuple[str, float]
-"""What was measured: its subject, and the figure."""
+Reading = tuple[str, float | None]
+"""What was measured: its subject, and the figure; None where it has none, as silence has no correlation."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,8 +29,8 @@ class Check:
 def check_limits(limits: Limits, alignment: Alignment, rendering: Rendering) -> tuple[Finding, ...]:
     """The broken limits, one finding of severity error each, which names the worst offender.
 
-    A figure on the limit is inside. A limit for which nothing was measured (silence, or an output that is not
-    delivered) gives a finding of severity warning, so that it does not pass unseen.
+    A figure on the limit is inside. A limit that cannot be measured (silence, or an output that is not delivered)
+    is broken too: nobody can say that it holds.
     """
     found = []
     for check in CHECKS:
@@ -43,16 +43,20 @@ def check_limits(limits: Limits, alignment: Alignment, rendering: Rendering) -> 
 def _judge(check: Check, limit: float | None, readings: list[Reading]) -> Finding | None:
     if limit is None:
         return None
-    if not readings:
-        slug, subject = "limit-not-measured", f"limits.{check.field}"
-        return Finding(slug, "warning", subject, f"no {check.what} was measured", SLUGS[slug])
     sign = 1.0 if check.allowed == "at least" else -1.0
-    subject, worst = min(readings, key=lambda reading: sign * reading[1])
+    measured = [(subject, figure) for subject, figure in readings if figure is not None]
+    subject, worst = min(measured, key=lambda reading: sign * reading[1], default=("", limit))
     if sign * worst >= sign * limit:
-        return None
+        return _not_measured(check, readings) if len(measured) < len(readings) or not readings else None
     message = f"{check.what} is {_digits(worst, limit)} {check.unit}".rstrip()
     message += f", allowed is {check.allowed} {limit:g} {check.unit}".rstrip()
     return Finding(check.slug, "error", subject, message, SLUGS[check.slug])
+
+
+def _not_measured(check: Check, readings: list[Reading]) -> Finding:
+    without = [subject for subject, figure in readings if figure is None]
+    message = f"{check.what} cannot be measured" + (f": {', '.join(without)}" if without else "")
+    return Finding("limit-not-measured", "error", f"limits.{check.field}", message, SLUGS["limit-not-measured"])
 
 
 def _digits(value: float, limit: float) -> str:
@@ -64,32 +68,40 @@ def _digits(value: float, limit: float) -> str:
 
 
 def _efficiencies(alignment: Alignment, rendering: Rendering) -> list[Reading]:
-    return [(e.performance, e.after_db) for e in alignment.efficiencies]
+    """Of every performance with a mic in its sum; one without sound has no band to measure in."""
+    summed = {d.performance for d in alignment.decisions if d.summed}
+    return [(e.performance, e.after_db if e.bands else None) for e in alignment.efficiencies if e.performance in summed]
 
 
 def _folds(alignment: Alignment, rendering: Rendering) -> list[Reading]:
-    fold_db = rendering.stereo.fold_db if rendering.stereo else None
-    return [] if fold_db is None else [("guitar bus", fold_db)]
+    return [("guitar bus", rendering.stereo.fold_db if rendering.stereo else None)]
 
 
 def _correlations(alignment: Alignment, rendering: Rendering) -> list[Reading]:
-    correlation = rendering.stereo.correlation if rendering.stereo else None
-    return [] if correlation is None else [("guitar bus", correlation)]
+    return [("guitar bus", rendering.stereo.correlation if rendering.stereo else None)]
 
 
 def _true_peaks(alignment: Alignment, rendering: Rendering) -> list[Reading]:
+    """Of every file that holds sound: silence is below any peak."""
     peaks = ((file.part.part, file.measures.true_peak_dbtp) for file in rendering.files)
     return [(part, peak) for part, peak in peaks if peak is not None]
 
 
 def _spreads(alignment: Alignment, rendering: Rendering) -> list[Reading]:
     """Loudness of the loudest stem of each bus against its softest; 0 LU where a bus has one stem."""
-    buses: dict[str, list[float]] = {}
+    buses: dict[str, list[float | None]] = {}
     for file in rendering.files:
-        loudness = file.measures.loudness_lufs
-        if file.part.kind == "stem" and file.part.bus is not None and loudness is not None:
-            buses.setdefault(file.part.bus, []).append(loudness)
-    return [(f"bus {bus}", max(stems) - min(stems)) for bus, stems in buses.items()]
+        if file.part.kind == "stem" and file.part.bus is not None:
+            buses.setdefault(file.part.bus, []).append(file.measures.loudness_lufs)
+    return [(f"bus {bus}", _spread(stems)) for bus, stems in buses.items()]
+
+
+def _spread(stems: list[float | None]) -> float | None:
+    """In LU; None where one of several stems is too soft or too short to have a loudness."""
+    if len(stems) == 1:
+        return 0.0
+    found = [loudness for loudness in stems if loudness is not None]
+    return max(found) - min(found) if len(found) == len(stems) else None
 
 
 def _refused(alignment: Alignment, rendering: Rendering) -> list[Reading]:

@@ -10,5 +10,5 @@ SLUGS: dict[str, str] = {
     "limit-stem-spread": "Set gain_db of the performances of the bus.",
     "limit-refused-mics": "Give polarity and delay of the refused mics by hand, or mute them.",
     "limit-moved-mics": "Give polarity and delay of the moved mics by hand there, or mute them.",
-    "limit-not-measured": "Deliver the files that the limit speaks of, or remove the limit.",
+    "limit-not-measured": "Deliver the files that the limit speaks of, look for silent ones, or remove the limit.",
 }

@@ -148,7 +148,7 @@ class Variant(Section):
 
 
 class Limits(Section):
-    """What a CI run must hold; a broken limit gives exit code 4, and the files are still written."""
+    """What a CI run must hold; a limit broken or not measurable gives exit code 4, and the files are still written."""
 
     sum_efficiency_db: Annotated[float, Field(ge=-60, le=0, allow_inf_nan=False)] | None = Field(
         None,

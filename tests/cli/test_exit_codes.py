@@ -34,6 +34,16 @@ def test_broken_limit_is_4_and_the_files_are_there(premix, song):
     assert [f["severity"] for f in told] == ["error"]
 
 
+def test_limit_that_cannot_be_measured_is_4(premix, song):
+    """One side alone has no correlation with the other: a line of its own, and the files are there."""
+    out = song.out("new")
+    said = premix("render", song.recipe, song.tracks, "--out", out, "--no-report", "--set", "limits.correlation=-1")
+    assert said.code == 4
+    (line,) = [line for line in said.lines if "[limit-not-measured]" in line]
+    assert "correlation cannot be measured: guitar bus" in line and "remove the limit" in line
+    assert said.lines[-1].startswith("1 limit broken: 4 files")
+
+
 def test_limit_that_holds_is_0(premix, song):
     """A limit is only a limit."""
     settings = ["--set", "limits.true_peak_dbtp=-1", "--set", "limits.sum_efficiency_db=-3"]

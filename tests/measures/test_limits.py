@@ -1,24 +1,33 @@
 """The recipe's limits: inside and just past each one, and what was not measured."""
 
+from dataclasses import replace
+
 import pytest
 
 from premix.measures.limits import CHECKS, check_limits
 from premix.messages import SLUGS
-from premix.model.alignment import Alignment, Efficiency, MicDecision
+from premix.model.alignment import Alignment, BandEfficiency, Efficiency, MicDecision
 from premix.model.recipe import Limits
 from premix.model.render import Part, PartMeasures, Rendering, StereoMeasures, WrittenFile
 
+BANDS = (BandEfficiency(1000.0, -3.0, -1.0, 1.0),)
 
-def decision(mic: str, refusal: str | None = None, moved: float | None = None) -> MicDecision:
+
+def decision(
+    mic: str, refusal: str | None = None, moved: float | None = None, performance: str = "left_a"
+) -> MicDecision:
     origin = "refused" if refusal else "auto"
-    return MicDecision("left_a", mic, "close", "dynamic", 0.0, 1, origin, refusal=refusal, moved_samples=moved)  # type: ignore[arg-type]
+    return MicDecision(performance, mic, "close", "dynamic", 0.0, 1, origin, refusal=refusal, moved_samples=moved)  # type: ignore[arg-type]
 
 
 ALIGNMENT = Alignment(
     48_000,
     "dynamic",
-    (decision("dynamic"), decision("ribbon", refusal="silent"), decision("sub", moved=12.0)),
-    (Efficiency("left_a", -3.0, -1.0, -3.5, -1.4), Efficiency("right_a", -5.0, -1.5, -5.5, -2.0)),
+    (
+        decision("dynamic"), decision("ribbon", refusal="silent"), decision("sub", moved=12.0),
+        decision("dynamic", performance="right_a"),
+    ),
+    (Efficiency("left_a", -3.0, -1.0, -3.5, -1.4, BANDS), Efficiency("right_a", -5.0, -1.5, -5.5, -2.0, BANDS)),
 )
 
 
@@ -89,8 +98,50 @@ def test_no_limits_no_findings() -> None:
     assert check_limits(Limits(), ALIGNMENT, RENDERING) == ()
 
 
-def test_what_was_not_measured_is_a_warning() -> None:
-    """No guitar bus delivered: the limit neither holds nor breaks, and that is said."""
-    (finding,) = check_limits(Limits(mono_fold_db=-4.5), ALIGNMENT, NOTHING)
-    assert (finding.slug, finding.severity) == ("limit-not-measured", "warning")
-    assert finding.subject == "limits.mono_fold_db"
+@pytest.mark.parametrize("field", ON_THE_LIMIT)
+def test_a_limit_that_cannot_be_measured_is_broken(field: str) -> None:
+    """Nothing delivered, nothing aligned: one error each. Counts are the exception: no mic is no refused mic."""
+    nobody = Alignment(48_000, "dynamic", (), ())
+    found = check_limits(Limits(**{field: ON_THE_LIMIT[field][0]}), nobody, NOTHING)
+    if field in ("refused_mics", "moved_mics"):
+        assert found == ()
+    else:
+        (finding,) = found
+        assert (finding.slug, finding.severity, finding.subject) == ("limit-not-measured", "error", f"limits.{field}")
+
+
+def rendering(*files: WrittenFile, stereo: StereoMeasures | None = None) -> Rendering:
+    return Rendering(files, stereo, None, (), 0.0)
+
+
+def test_silence_has_no_correlation_fold_or_spread() -> None:
+    """A guitar bus without sound, and a silent stem beside another one: each named."""
+    silent = rendering(
+        file("stem_left_a", "left", -20.0, -6.0), file("stem_left_b", "left", None, None),
+        stereo=StereoMeasures(None, None, None, None),
+    )
+    limits = Limits(mono_fold_db=-60, correlation=-1, stem_spread_lu=60, true_peak_dbtp=-1)
+    assert [(f.subject, f.message) for f in check_limits(limits, ALIGNMENT, silent)] == [
+        ("limits.mono_fold_db", "mono fold cannot be measured: guitar bus"),
+        ("limits.correlation", "correlation cannot be measured: guitar bus"),
+        ("limits.stem_spread_lu", "loudness spread of the stems cannot be measured: bus left"),
+    ]  # a silent file is below any true peak
+
+
+def test_a_silent_performance_has_no_sum_efficiency_and_a_muted_one_needs_none() -> None:
+    """Bands are there where there was sound; without a mic in the sum there is nothing to measure."""
+    silent = Efficiency("right_a", 0.0, 0.0, 0.0, 0.0)
+    alignment = replace(ALIGNMENT, efficiencies=(ALIGNMENT.efficiencies[0], silent))
+    (finding,) = check_limits(Limits(sum_efficiency_db=-1.5), alignment, RENDERING)
+    assert finding.message == "sum efficiency cannot be measured: right_a"
+    decisions = tuple(replace(d, summed=d.performance == "left_a") for d in ALIGNMENT.decisions)
+    assert check_limits(Limits(sum_efficiency_db=-1.5), replace(alignment, decisions=decisions), RENDERING) == ()
+
+
+def test_a_figure_beyond_the_limit_is_told_rather_than_one_that_is_missing() -> None:
+    """One line a limit, and the worse news first."""
+    files = (*RENDERING.files, file("stem_right_b", "right", None, None))
+    (finding,) = check_limits(Limits(stem_spread_lu=2.9), ALIGNMENT, rendering(*files))
+    assert (finding.slug, finding.subject) == ("limit-stem-spread", "bus left")
+    (finding,) = check_limits(Limits(stem_spread_lu=3.0), ALIGNMENT, rendering(*files))
+    assert finding.message.endswith("cannot be measured: bus right")
