@@ -56,11 +56,13 @@ def test_the_compressor_goes_63_percent_in_its_times(attack_ms: float, release_m
 
 
 def test_the_channels_are_linked() -> None:
-    """What only the left channel has turns both down by the same gain: the picture stays where it is."""
-    left, right = steady(-6.0), steady(-30.0)
-    made = drive(step("compressor", threshold_db=-20.0, ratio=4.0), np.stack([left, right]))
-    assert made[1] == pytest.approx(right * (made[0] / left), rel=1e-14)
+    """What only one channel has turns both down by the same gain, whichever it is: the picture stays where it is."""
+    both = np.stack([steady(-6.0), steady(-30.0)])
+    made = drive(step("compressor", threshold_db=-20.0, ratio=4.0), both)
+    assert made[1] == pytest.approx(both[1] * (made[0] / both[0]), rel=1e-14)
     assert level_db(made[1]) == pytest.approx(-30.0 - 10.5, abs=0.001)
+    swapped = drive(step("compressor", threshold_db=-20.0, ratio=4.0), both[::-1])
+    assert np.array_equal(swapped[::-1], made)
 
 
 def test_below_the_threshold_nothing_changes_at_all() -> None:
