@@ -85,6 +85,40 @@ def test_the_reverb_rings_on_and_dies() -> None:
     assert 10 * np.log10(last / first) < -40.0
 
 
+@pytest.mark.parametrize("room_size", [0.0, 0.5, 0.8])
+def test_the_reverb_is_as_loud_as_its_network_makes_it(room_size: float) -> None:
+    """Level of white noise through the public design of eight combs and four all-passes, undamped (from memory).
+
+    Input gain 0.015; a comb of feedback c = 0.7 + 0.28 size passes 1/(1 - c^2) of the power; an all-pass of the
+    design, y = b - x with b' = x + b/2, 1 + 1/(1 - 1/4). What the combs share is worth 0.2 dB.
+    """
+    signal = noise(1, 6 * RATE)[0]
+    made = drive(step("reverb", mix=1.0, room_size=room_size, damping=0.0), signal)
+    comb = 0.7 + 0.28 * room_size
+    power = 0.015**2 * 8 / (1 - comb**2) * (1 + 1 / 0.75) ** 4
+    heard = np.mean(made[3 * RATE :] ** 2) / np.mean(signal**2)
+    assert 10 * np.log10(heard) == pytest.approx(10 * np.log10(power), abs=0.4)
+
+
+def test_damping_takes_highs_and_width_parts_the_sides() -> None:
+    """More damping, less above 5 kHz than below 500 Hz; at width 0 one signal on both sides rings alike."""
+    signal = np.repeat(noise(1, 4 * RATE), 2, axis=0)
+    freqs = np.fft.rfftfreq(2 * RATE, 1 / RATE)
+
+    def tail(**settings: float) -> np.ndarray:
+        return drive(step("reverb", mix=1.0, **settings), signal)[:, 2 * RATE :]
+
+    def brightness_db(damping: float) -> float:
+        power = np.abs(np.fft.rfft(tail(damping=damping)[0])) ** 2
+        return float(10 * np.log10(power[freqs > 5000].mean() / power[(freqs > 100) & (freqs < 500)].mean()))
+
+    dull, middle, bright = (brightness_db(damping) for damping in (1.0, 0.5, 0.0))
+    assert dull + 1.0 < middle < bright - 1.0
+    alike, apart = tail(width=0.0), tail(width=1.0)
+    assert np.array_equal(alike[0], alike[1])
+    assert abs(np.corrcoef(apart)[0, 1]) < 0.1
+
+
 def write(path: Path, taps: np.ndarray, rate: int = RATE) -> str:
     """An impulse response as a float file."""
     soundfile.write(path, taps.T, rate, subtype="FLOAT")
