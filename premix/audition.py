@@ -31,6 +31,7 @@ from premix.recipe.variants import NamedVariant, variants_of
 from premix.report.audition_page import write_audition_page
 from premix.report.extra import missing_extra
 from premix.report.window import SECONDS, busiest_window
+from premix.tracks.unchanged import check_unchanged
 from premix.units import db_to_gain
 
 FORMAT = 1
@@ -90,6 +91,7 @@ def audition(
             tracks = prepared.tracks
             window = busiest_window(stage.gating, tracks.rate, tracks.frames, SECONDS)
             write_audition_page(document, package.folder, page, window.seconds(tracks.rate))
+        check_unchanged(prepared.tracks, prepared.analysis)
         package.commit()
         return document
 
@@ -103,7 +105,7 @@ class _Stage:
         self.gating: Gating = decide_gates(recipe, tracks, prepared.analysis, prepared.alignment)
         self._deliver = recipe.deliver
         self._rate = tracks.rate if recipe.deliver.rate == "keep" else recipe.deliver.rate
-        self._seed = "".join(level.sha256 for level in prepared.analysis.levels) + prepared.merged.sha256
+        self._seed = "".join(level.sha256 for level in prepared.analysis.levels)  # as in a render
 
     def measure(self, named: NamedVariant) -> _Take:
         """Mix a variant once without a trim; what is written is not kept."""

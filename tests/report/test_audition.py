@@ -125,6 +125,19 @@ def test_a_silent_variant_is_told_and_not_matched(rendered: Rendered, tmp_path: 
     assert len(list((tmp_path / "out").glob("*_audition.html"))) == 1
 
 
+def test_dither_depends_on_the_tracks_and_on_the_variant(rendered: Rendered, tmp_path: Path) -> None:
+    """A recipe with a word changed that moves no sample gives the same samples; two equal variants differ in dither."""
+    twins = ["deliver.bits=16", "variants.a={mics: {room: {mute: true}}}", "variants.b={mics: {room: {mute: true}}}"]
+    first, again = (
+        audition(rendered.recipe, rendered.tracks, tmp_path / name, settings=[*twins, *more], report=False)
+        for name, more in (("first", []), ("again", ["limits.mono_fold_db=-50"]))
+    )
+    assert first["recipe"]["sha256"] != again["recipe"]["sha256"]
+    hashes = {v["variant"]: v["sha256"] for v in first["variants"]}
+    assert hashes == {v["variant"]: v["sha256"] for v in again["variants"]}
+    assert hashes["a"] != hashes["b"]
+
+
 def test_the_page_offers_every_variant(auditioned: Auditioned) -> None:
     """In the order of the manifest."""
     text = auditioned.page.read_text("utf-8")
