@@ -66,11 +66,12 @@ def test_gains_stand_where_they_are_named(gain_db: float) -> None:
     )
 
 
+@pytest.mark.parametrize("pivot_hz", [300.0, 800.0])
 @pytest.mark.parametrize("gain_db", GAINS_DB)
-def test_tilt_leans_about_its_pivot(gain_db: float) -> None:
+def test_tilt_leans_about_its_pivot(gain_db: float, pivot_hz: float) -> None:
     """Own definition: (g s + 1) / (s + g); as much down at one end as up at the other, nothing at the pivot."""
-    made = drive(step("tilt", pivot_hz=800.0, gain_db=gain_db), impulse(RATE))
-    ends = magnitude_db(made, np.array([0.0, 800.0, 24_000.0]))
+    made = drive(step("tilt", pivot_hz=pivot_hz, gain_db=gain_db), impulse(RATE))
+    ends = magnitude_db(made, np.array([0.0, pivot_hz, 24_000.0]))
     assert ends == pytest.approx([-gain_db, 0.0, gain_db], abs=1e-6)
-    s, g = s_of(800.0), 10 ** (gain_db / 20)
+    s, g = s_of(pivot_hz), 10 ** (gain_db / 20)
     assert np.abs(transform(made, FREQS_HZ) - (g * s + 1) / (s + g)).max() < 1e-9

@@ -170,4 +170,5 @@ def test_digital_silence_after_sound_costs_no_more_than_sound() -> None:
     signal[:100] = 1.0
     made = drive(step("high_pass", cutoff_hz=80.0), signal)
     assert not made[-RATE:].any()
+    assert np.array_equal(drive(step("high_pass", cutoff_hz=80.0), signal, [7777, 1000]), made)
     assert np.abs(made[made != 0.0]).min() > np.finfo(np.float64).tiny
