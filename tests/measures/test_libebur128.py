@@ -24,8 +24,7 @@ SIGNALS = {
 
 
 @pytest.mark.tools("pyebur128")
-@pytest.mark.parametrize("channels", [1, 2])
-@pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
+@pytest.mark.parametrize(("rate", "channels"), [(44_100, 2), (48_000, 1), (48_000, 2), (96_000, 2)])
 @pytest.mark.parametrize("name", SIGNALS)
 def test_libebur128_reads_the_same(name: str, rate: int, channels: int) -> None:
     """To 0.001 LU at 48 kHz; to 0.025 LU at the others, where libebur128 leaves the high-pass at the gain it has at
