@@ -7,8 +7,10 @@ import pytest
 
 from premix.chain import plug_in_host
 from premix.model.recipe import ChainStep
+from tests.rigs.sessions import Song, riff, write_song
 
 from .examples import STEPS, write_response
+from .mixing import FRAMES, recipe
 
 STAND_IN = Path(__file__).with_name("stand_in_plug_in.py")
 
@@ -27,3 +29,14 @@ def any_step(request: pytest.FixtureRequest, tmp_path: Path, stand_in: None) -> 
     (tmp_path / "effect.vst3").write_text("stand-in")
     params = {key: str(tmp_path / value) if key == "file" else value for key, value in step.params.items()}
     return ChainStep(kind=step.kind, params=params)
+
+
+@pytest.fixture(scope="module")
+def song(tmp_path_factory: pytest.TempPathFactory) -> Song:
+    """Two performances of three mics, sound from the first sample on, to the last."""
+    tracks = {
+        f"{performance}_{mic}": riff(seed * 10 + number, FRAMES, peak=0.15)
+        for seed, performance in enumerate(("left", "right"))
+        for number, mic in enumerate(("dynamic", "ribbon", "room"))
+    }
+    return write_song(tmp_path_factory.mktemp("chains"), recipe(), tracks)

@@ -11,36 +11,17 @@ import numpy.typing as npt
 import pytest
 from scipy.signal import butter, sosfilt
 
-from premix.errors import RecipeError
 from premix.gate.decide import decide_gates
 from premix.mixdown.plan import parts_of as planned_parts
 from premix.mixdown.plan import plan_mix
 from premix.mixdown.render import render as mix
-from premix.pipeline import prepare, render
-from tests.rigs.sessions import Song, hashes, level_db, manifest_of, parts_of, riff, samples, write_recipe, write_song
+from premix.pipeline import prepare
+from tests.rigs.sessions import Song, hashes, level_db, manifest_of, parts_of, samples, write_recipe, write_song
 
 from .examples import write_response
+from .mixing import FRAMES, PLACES, RATE, recipe, rendered
 
 FloatArray = npt.NDArray[np.float64]
-RATE, FRAMES = 48_000, 2 * 48_000 + 123
-RECIPE = """\
-format: 1
-song: Chains
-mics:
-  dynamic: {polarity: normal, delay: none%(dynamic)s}
-  ribbon: {gain_db: -3, polarity: inverted, delay: {samples: 6.37}%(ribbon)s}
-  room: {role: room, gain_db: -4, polarity: normal%(room)s}
-performances:
-  left: {bus: left, gain_db: -1.5%(performance)s}
-  right: {bus: right}
-buses:
-  left: {pan: -0.8, gain_db: -2%(bus)s}
-  right: {pan: 0.7, gain_db: 0.4}
-guitar_bus: {width: 1.3, gain_db: -1.1%(guitar_bus)s}
-deliver: {bits: 32, ceiling_dbtp: %(ceiling)s, files: [stems, rooms, rooms_ungated, buses, guitar_bus, aligned_mics]}
-%(more)s
-"""
-PLACES = ("dynamic", "ribbon", "room", "performance", "bus", "guitar_bus")
 LATE = {
     "dynamic": "[{compressor: {threshold_db: 0}}]",
     "ribbon": "[{limiter: {ceiling_db: 0}}]",
@@ -54,36 +35,10 @@ FLOAT_STEP = 2.0**-26
 """Half a step of a 32-bit float between 0.25 and 0.5; nothing in these songs is louder."""
 
 
-def recipe(ceiling: float = 0.0, more: str = "", **chains: str) -> str:
-    """The recipe with chains at some places."""
-    placed = {place: f", chain: {chains[place]}" if place in chains else "" for place in PLACES}
-    return RECIPE % {**placed, "ceiling": ceiling, "more": more}
-
-
-@pytest.fixture(scope="module")
-def song(tmp_path_factory: pytest.TempPathFactory) -> Song:
-    """Two performances of three mics, sound from the first sample on, to the last."""
-    tracks = {
-        f"{performance}_{mic}": riff(seed * 10 + number, FRAMES, peak=0.15)
-        for seed, performance in enumerate(("left", "right"))
-        for number, mic in enumerate(("dynamic", "ribbon", "room"))
-    }
-    return write_song(tmp_path_factory.mktemp("chains"), recipe(), tracks)
-
-
 @pytest.fixture(scope="module")
 def plain(song: Song) -> Path:
     """The render without any chain."""
     return rendered(song, recipe())
-
-
-def rendered(song: Song, text: str) -> Path:
-    """A render after a recipe of its own; the same recipe is rendered once."""
-    name = hashlib.sha256(text.encode()).hexdigest()[:12]
-    out = song.out(name)
-    if not out.exists():
-        render(write_recipe(song.recipe.parent, text, f"{name}.yaml"), song.tracks, out)
-    return out
 
 
 @pytest.mark.parametrize("places", [*((place,) for place in PLACES), PLACES])
@@ -300,37 +255,6 @@ def test_a_plug_in_in_a_mix_is_in_time_and_its_doubts_are_told(song: Song, plain
     unsure = manifest_of(rendered(song, recipe(bus="[{plug_in: {file: random.vst3}}]")))
     found = [(f["slug"], f["subject"]) for f in unsure["findings"] if f["slug"].startswith("plug-in")]
     assert found == [("plug-in-not-reproducible", "buses.left.chain[0].plug_in")]
-
-
-@pytest.mark.usefixtures("stand_in")
-@pytest.mark.parametrize("place", ["dynamic", "performance", "bus", "guitar_bus"])
-def test_a_plug_in_that_crashes_in_a_render_leaves_nothing(place: str, song: Song) -> None:
-    """One problem, and no output folder, wherever it stands."""
-    (song.recipe.parent / "dies_later.vst3").write_text("stand-in")
-    text = recipe(**{place: "[{plug_in: {file: dies_later.vst3}}]"})
-    with pytest.raises(RecipeError, match=r"\[plug-in-crashed\]$"):
-        rendered(song, text)
-    assert not song.out(hashlib.sha256(text.encode()).hexdigest()[:12]).exists()
-
-
-FAULTS = {
-    "[{low_pass: {cutoff_hz: 23000}}]": "chain[0].low_pass.cutoff_hz: 23000 Hz is too high for tracks at 48000 Hz; "
-    "allowed: at most 21600 Hz [chain-range]",
-    "[polarity, {convolution: {file: none.wav}}]": "chain[1].convolution.file: there is no file '",
-    "[{expander: {threshold_db: -40, key: dynamc}}]": "chain[0].expander.key: 'dynamc' is no performance that is heard",
-}
-
-
-@pytest.mark.parametrize("chain", FAULTS)
-@pytest.mark.parametrize("place", ["ribbon", "performance", "bus", "guitar_bus"])
-def test_a_chain_that_does_not_fit_the_tracks_is_refused_at_its_line(place: str, chain: str, song: Song) -> None:
-    """File, line and key of the step, before any audio is read."""
-    with pytest.raises(RecipeError) as caught:
-        rendered(song, recipe(**{place: chain}))
-    (problem,) = caught.value.problems
-    assert FAULTS[chain] in problem.line()
-    line = next(n for n, text in enumerate(recipe(**{place: chain}).splitlines(), 1) if chain in text)
-    assert f".yaml:{line}:" in problem.where
 
 
 def test_quiet_level_is_what_these_tests_count_on(plain: Path) -> None:
