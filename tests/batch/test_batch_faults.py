@@ -7,8 +7,7 @@ import psutil
 import pytest
 
 from premix.batch.order import run_batch
-from premix.batch.pulse import Hub
-from premix.errors import DeliveryError, RecipeError
+from premix.errors import RecipeError
 from tests.batch.command import Command, batch, verdicts
 from tests.batch.conftest import MakeSongs
 from tests.batch.sessions import left_behind, write_recipe
@@ -25,10 +24,13 @@ def under_way(out: Path, name: str) -> bool:
     return any((out / f".premix-new-{name}").glob("stems/*"))
 
 
-def test_a_worker_killed_in_the_middle_of_a_song_costs_nothing(tmp_path: Path, make_songs: MakeSongs) -> None:
+@pytest.mark.parametrize("engine", [(), ("--scheduler", "local")], ids=["processes", "cluster"])
+def test_a_worker_killed_in_the_middle_of_a_song_costs_nothing(
+    engine: tuple[str, ...], tmp_path: Path, make_songs: MakeSongs
+) -> None:
     """kill -9 while its files are being written: the song is rendered again, the others are not disturbed."""
     songs, out = make_songs("a", "b"), tmp_path / "out"
-    command = Command([write_recipe(tmp_path), *songs, "--out", out, "--jobs", "2", "--json"])
+    command = Command([write_recipe(tmp_path), *songs, "--out", out, "--jobs", "2", *engine, "--json"])
     command.until(lambda: under_way(out, "a") or under_way(out, "b"))
     worker = command.workers()[0]
     worker.kill()
@@ -71,15 +73,15 @@ def test_ctrl_c_keeps_what_is_finished_and_nothing_else(tmp_path: Path, make_son
 
 
 def test_a_disk_that_gets_full_costs_only_the_songs_that_do_not_fit(tmp_path: Path, make_songs: MakeSongs) -> None:
-    """A file size limit that the long song's guitar bus passes, as EFBIG; the songs before and after it are whole."""
-    songs = [*make_songs("a"), *make_songs("long", seconds=5.0), *make_songs("z")]
+    """Song 3 of 5 passes a file size limit (EFBIG) with its guitar bus; the songs before and after it are whole."""
+    songs = [*make_songs("a", "b"), *make_songs("long", seconds=5.0), *make_songs("y", "z")]
     out = tmp_path / "out"
     limit = 6 * 48000 * 4  # 24-bit stereo: 3 s are 0.86 MB, 5 s are 1.44 MB; the limit lies between
     code, document, error = batch(write_recipe(tmp_path), *songs, "--out", out, "--jobs", "1", limit_bytes=limit)
     assert code == 1
-    assert verdicts(document) == {"a": "done", "long": "needs you", "z": "done"}
+    assert verdicts(document) == {"a": "done", "b": "done", "long": "needs you", "y": "done", "z": "done"}
     assert "Make room on the disk" in error and "[disk-full]" in error
-    assert is_whole(out / "a") and is_whole(out / "z")
+    assert all(is_whole(out / name) for name in ("a", "b", "y", "z"))
     assert not (out / "long").exists() and left_behind(out) == []
 
 
@@ -100,15 +102,24 @@ def test_broken_songs_are_told_and_the_others_rendered(tmp_path: Path, make_song
 
 
 def test_a_second_batch_in_the_same_place_is_refused(tmp_path: Path, make_songs: MakeSongs) -> None:
-    """While the first holds OUT; afterwards it may."""
+    """While the first renders, which it does not disturb; afterwards it may."""
     songs, out = make_songs("a"), tmp_path / "out"
-    with Hub(out), pytest.raises(DeliveryError) as caught:
-        run_batch(write_recipe(tmp_path), songs, out)
-    assert caught.value.problems[0].slug == "batch-out-in-use"
-    assert "--out" in caught.value.problems[0].remedy
-    with Hub(out):
-        pass
-    assert list(out.iterdir()) == []
+    args = [write_recipe(tmp_path), *songs, "--out", out, "--jobs", "1"]
+    first = Command([*args, "--json"])
+    first.until(lambda: under_way(out, "a"))
+    [worker] = first.workers()
+    worker.suspend()  # so that the first is not done before the second has begun
+    code, _, error = batch(*args)
+    worker.resume()
+    assert code == 1
+    assert "[batch-out-in-use]" in error and "--out" in error
+    code, text, error = first.end()
+    assert code == 0, error
+    assert verdicts(json.loads(text)) == {"a": "done"}
+    code, document, error = batch(*args)
+    assert code == 0, error
+    assert verdicts(document) == {"a": "unchanged"}
+    assert is_whole(out / "a") and left_behind(out) == []
 
 
 def test_a_broken_house_recipe_stops_the_batch_once(tmp_path: Path, make_songs: MakeSongs) -> None:
