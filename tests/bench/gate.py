@@ -66,6 +66,7 @@ class Measured:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=24, help="patterns of each family")
+    parser.add_argument("--first", type=int, default=0, help="first seed; other ones than 0 leave gate.json alone")
     parser.add_argument("--jobs", type=int, default=1)
     options = parser.parse_args()
     results: dict[str, object] = {"versions": versions()}
@@ -75,7 +76,7 @@ def main() -> None:
     with ProcessPoolExecutor(options.jobs) as pool:
         for name in FAMILIES:
             family = Measured()
-            for one in pool.map(pattern, [name] * options.seeds, range(options.seeds)):
+            for one in pool.map(pattern, [name] * options.seeds, range(options.first, options.first + options.seeds)):
                 family.add(one)
             results[name] = row(name, options.seeds, family)
             everything.add(family)
@@ -84,7 +85,8 @@ def main() -> None:
     results["demo session"] = row("demo session", len(demo.starts), demo)
     results["gate"] = gate_figures(everything)
     results["ns_a_sample"] = cost()
-    RESULTS.write_text(json.dumps(results, indent=1) + "\n", encoding="utf-8")
+    if not options.first:
+        RESULTS.write_text(json.dumps(results, indent=1) + "\n", encoding="utf-8")
 
 
 def pattern(name: str, seed: int) -> Measured:
