@@ -1,8 +1,20 @@
 """How many songs fit into the machine at once."""
 
+from collections.abc import Iterator
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
+from typing import ClassVar
 
+import pytest
+
+from premix.batch import order
+from premix.batch.job import SongJob, SongResult
 from premix.batch.memory import SONG_BYTES, cores, fitting_jobs, free_bytes
+from premix.batch.order import run_batch
+from tests.batch.sessions import write_names, write_recipe
+
+MICS = ("dynamic", "condenser", "ribbon", "sub", "room")
 
 
 def write(folder: Path, **files: str) -> Path:
@@ -42,6 +54,50 @@ def test_jobs_fit_into_the_free_memory_and_one_always_does() -> None:
     """A tenth is left to others; with too little memory one song at a time is still tried."""
     assert fitting_jobs(4 * SONG_BYTES) == 3
     assert fitting_jobs(SONG_BYTES // 2) == 1
+
+
+class Noted:
+    """An engine that notes how many songs at once it is asked for, and does the work in a thread."""
+
+    asked: ClassVar[list[int]] = []
+
+    def __init__(self, jobs: int, go: Path) -> None:
+        self.at_once = jobs
+        self.asked.append(jobs)
+
+    @contextmanager
+    def executor(self, workers: int) -> Iterator[Executor]:
+        with ThreadPoolExecutor(1) as pool:
+            yield pool
+
+
+@pytest.mark.parametrize(
+    ("free", "jobs", "expected", "told"),
+    [
+        (2.9 * SONG_BYTES, 8, 2, ["batch-fewer-jobs"]),
+        (100 * SONG_BYTES, 2, 2, []),
+        (100 * SONG_BYTES, 8, 3, []),
+        (None, 2, 2, []),
+    ],
+)
+def test_a_batch_takes_no_more_at_once_than_fit(
+    free: float | None, jobs: int, expected: int, told: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever --jobs asks for; a finding says so. Never more than there are songs, and as asked where nobody knows."""
+    monkeypatch.setattr(order, "free_bytes", lambda: None if free is None else int(free))
+    monkeypatch.setattr(order, "ProcessEngine", Noted)
+    monkeypatch.setattr(Noted, "asked", [])
+    names = [f"{performance}_{mic}.wav" for performance in ("left_a", "right_a") for mic in MICS]
+    songs = [str(write_names(tmp_path / song, *names)) for song in ("one", "two", "three")]
+    batch = run_batch(write_recipe(tmp_path), songs, tmp_path / "out", jobs=jobs, work=done)
+    assert Noted.asked == [expected]
+    assert [finding.slug for finding in batch.findings] == told
+    assert [result.status for result in batch.results] == ["rendered"] * 3
+
+
+def done(job: SongJob) -> SongResult:
+    """Work that is done at once."""
+    return SongResult(job.name, "rendered")
 
 
 def test_this_machine_has_cores_and_memory() -> None:
