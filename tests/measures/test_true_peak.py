@@ -63,13 +63,21 @@ def test_cases_15_to_19_sines_that_peak_between_the_samples(
 
 @pytest.mark.parametrize("offset", range(4))
 def test_cases_20_to_23_one_loud_period_between_the_samples(offset: int) -> None:
-    """EBU Tech 3341 cases 20 to 23: rate/6 at 0.5 with one period of rate/4 at 1.0, made at 4 x the rate."""
+    """EBU Tech 3341 cases 20 to 23: rate/6 at 0.5 with one period of rate/4 at 1.0, made at 4 x the rate.
+
+    Found +0.17, +0.18, -0.25 and +0.18 dB. No interpolation comes nearer to 0: with every fourth sample taken the
+    signal itself peaks at +0.19, +0.22, -0.25 and +0.22 dB, as Fourier interpolation to 64 times the rate shows, and
+    that is what the meter is held against: 0.05 dB, what lies between 8 points a sample.
+    """
     soft = 0.5 * np.sin(2.0 * np.pi * np.arange(24 * 400) / 24)
     loud = np.sin(2.0 * np.pi * np.arange(16) / 16)
     fine = faded(np.concatenate((soft, loud, soft)), 4 * RATE)[0]
     signal = fine[offset::4][None]
     low, high = EBU_DB
     assert low <= true_peak_db(signal) <= high
+    padded = np.pad(signal[0], 4000)
+    ideal_db = 20.0 * np.log10(np.abs(resample(padded, 64 * len(padded))).max())
+    assert true_peak_db(signal) == pytest.approx(ideal_db, abs=0.05)
 
 
 @pytest.mark.parametrize("frequency_hz", [997.0, 6300.0, 15_000.0, 20_000.0])
