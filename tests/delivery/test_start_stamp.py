@@ -1,5 +1,7 @@
 """What the bext chunk of every output says."""
 
+import json
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -41,6 +43,37 @@ def test_loudness_fields_are_those_of_the_manifest(rendered: Rendered) -> None:
         bext = WavInfoReader(str(rendered.out / file.path)).bext
         assert bext.loudness_value == pytest.approx(file.measures.loudness_lufs, abs=0.0051)
         assert bext.max_true_peak == pytest.approx(file.measures.true_peak_dbtp, abs=0.0051)
+
+
+@pytest.mark.tools("ffmpeg")
+def test_ffprobe_reads_the_chunk_of_every_file(rendered: Rendered) -> None:
+    """FFmpeg's own parser: description, originator, date, start and coding history are those that wavinfo reads."""
+    for path in sorted(rendered.out.rglob("*.wav")):
+        command = ["ffprobe", "-v", "error", "-show_format", "-of", "json", str(path)]
+        tags = json.loads(subprocess.run(command, capture_output=True, check=True).stdout)["format"]["tags"]
+        bext = WavInfoReader(str(path)).bext
+        assert tags["comment"] == bext.description
+        assert (tags["encoded_by"], tags["date"], tags["creation_time"]) == ("premix", "2024-03-01", "20:00:00")
+        assert int(tags["time_reference"]) == START
+        assert tags["coding_history"].split() == bext.coding_history.split()
+
+
+@pytest.mark.tools("sndfile-info")
+def test_sndfile_info_reads_the_chunk_of_every_file(rendered: Rendered) -> None:
+    """libsndfile's own program: the same, and the loudness fields of the manifest, to their two decimals."""
+    for file in rendered.run.rendering.files:
+        command = ["sndfile-info", "--broadcast", str(rendered.out / file.path)]
+        lines = subprocess.run(command, capture_output=True, text=True, check=True).stdout.splitlines()
+        said = {name.strip(): text.strip() for name, _, text in (line.partition(":") for line in lines)}
+        assert said["Description"] == WavInfoReader(str(rendered.out / file.path)).bext.description
+        assert (said["Originator"], said["Origination date"], said["Origination time"]) == (
+            "premix", "2024-03-01", "20:00:00",
+        )
+        assert int(said["Time ref"].split()[0], 0) == START  # in hexadecimal where it is not 0
+        assert said["BWF version"] == "2"
+        assert float(said["Loudness value"].split()[0]) == pytest.approx(file.measures.loudness_lufs, abs=0.0051)
+        assert float(said["Max. true peak level"].split()[0]) == pytest.approx(
+            file.measures.true_peak_dbtp, abs=0.0051)
 
 
 @pytest.mark.parametrize(
