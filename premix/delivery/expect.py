@@ -48,6 +48,8 @@ def _causes(expected: Mapping[str, Any], rendered: Mapping[str, Any]) -> list[Fi
     for track in dict.fromkeys([*old, *new]):
         if old.get(track) != new.get(track):
             causes.append(("input " + track, _difference(old.get(track), new.get(track)).replace("rendered", "there")))
+    old, new = (_hashes(m.get("chain_files", []), ("where",)) for m in (expected, rendered))
+    causes += [(where, "names a file of other content") for where in old if old[where] != new.get(where, old[where])]
     if expected.get("recipe", {}).get("sha256") != rendered.get("recipe", {}).get("sha256"):
         causes.append(("recipe", "says something else"))
     versions = [(n, expected.get("libraries", {}).get(n), v) for n, v in rendered.get("libraries", {}).items()]

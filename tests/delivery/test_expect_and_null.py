@@ -46,6 +46,20 @@ def test_the_file_that_differs_is_named_with_the_cause():
     ]
 
 
+def test_an_edited_impulse_response_is_a_cause():
+    """By its place in the recipe; a chain that is new or gone is the recipe's doing."""
+    where, other = "mics.ribbon.chain[0].convolution.file", "guitar_bus.chain[0].convolution.file"
+    old, edited = ([{"where": where, "name": "small.wav", "sha256": sha}] for sha in ("a", "b"))
+    changed = [{"part": "stem_left_a", "sha256": "other"}, {"part": "guitars", "sha256": "g"}]
+    stem = ("expect-file-differs", "stem_left_a")
+    assert told(manifest_of(chain_files=old), manifest_of(chain_files=edited, files=changed)) == [
+        stem, ("expect-cause", where)
+    ]
+    moved = [{"where": other, "name": "small.wav", "sha256": "a"}]
+    rendered = manifest_of(chain_files=moved, files=changed, recipe={"sha256": "q"})
+    assert told(manifest_of(chain_files=old), rendered) == [stem, ("expect-cause", "recipe")]
+
+
 @pytest.mark.parametrize("content", ["", "[]", "{}", '{"premix": "1"}', "not json"])
 def test_what_is_no_manifest_is_refused(tmp_path: Path, content: str):
     """One clear problem, whatever stands in the file; the same for a missing one."""
