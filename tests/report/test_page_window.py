@@ -3,8 +3,10 @@
 from dataclasses import replace
 
 import numpy as np
+import soundfile
 
 from premix.model.gate import Gating, Riff
+from premix.report.figures.gate import room_levels_dbfs
 from premix.report.window import Window, attack_window, busiest_window, clearest_attack, key_level_db
 from tests.report.conftest import Rendered
 from tests.report.songs import RATE, RIFF, SECONDS
@@ -61,3 +63,20 @@ def test_the_key_that_is_drawn_is_the_one_that_is_gated(rendered: Rendered) -> N
     wanted = np.array([edge for span in riff.spans for edge in span])
     assert edges.shape == wanted.shape
     assert np.abs(edges - wanted).max() < 0.03 + SECONDS / points
+
+
+def test_the_room_is_drawn_as_it_was_recorded_and_as_it_left_the_gate(rendered: Rendered) -> None:
+    """Before: the track's own level, read by soundfile, at its gain. After: that and the curve's gain, where it holds
+    still through a step, drawn down to -120 dBFS; some steps are open and some shut."""
+    run = rendered.run
+    plan = next(p for p in run.plan.performances if p.rooms)
+    path, curve = plan.rooms[0], run.gating.room_of(plan.performance, plan.rooms[0].track.mic).curve
+    before, after = room_levels_dbfs(path, RATE, Window(0, run.tracks.frames))
+    step = RATE // 100
+    samples = soundfile.read(path.track.header.path)[0][: len(before) * step] * path.gain
+    rms = np.sqrt(np.mean(samples.reshape(-1, step) ** 2, axis=1))
+    np.testing.assert_allclose(before, 20.0 * np.log10(rms * np.sqrt(2.0)), atol=0.01)
+    gain = np.interp(np.arange(len(before) * step), curve.positions, curve.gains_db).reshape(-1, step)
+    steady = np.ptp(gain, axis=1) == 0.0
+    np.testing.assert_allclose(after[steady], np.maximum(before + gain[:, 0], -120.0)[steady], atol=1e-6)
+    assert {0.0, -60.0} <= set(gain[steady, 0].tolist())
