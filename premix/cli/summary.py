@@ -57,12 +57,12 @@ def decisions_table(alignment: Alignment, performance: str, temperature_c: float
             f"{delay:+.2f}",
             f"{samples_to_cm(delay, alignment.rate, temperature_c):+.1f}",
             f"{without[decision.mic]:.2f}" if decision.mic in without else "-",
-            confidence(decision, alignment.reference),
+            confidence(decision, alignment.reference, alignment.rate),
         ])
     show.table(["mic", "polarity", "ms", "samples", "cm", "dB if as recorded", "confidence"], rows)
 
 
-def confidence(decision: MicDecision, reference: str) -> str:
+def confidence(decision: MicDecision, reference: str, rate: int) -> str:
     """How sure a decision is, in words with the numbers behind them."""
     from premix.messages.alignment import SLUGS
 
@@ -75,6 +75,9 @@ def confidence(decision: MicDecision, reference: str) -> str:
     if decision.coherence is None:
         return "not judged"
     figures = f"coherence {decision.coherence:.2f}"
+    if decision.role == "room" and decision.arrival_samples is not None:
+        late_ms = samples_to_ms(decision.arrival_samples - decision.delay_samples, rate)
+        figures = f"hears it {late_ms:.2f} ms late, {figures}"
     if decision.margin_db is not None:
         figures += f", other polarity {decision.margin_db:.2f} dB worse"
     if decision.spread_samples is not None:

@@ -81,6 +81,7 @@ def test_tables_go_to_standard_error(premix, song):
     assert table[1].split()[:4] == ["mic", "polarity", "ms", "samples"]
     polarities = dict(row.split()[:2] for row in table[2:5])
     assert polarities == {"dynamic": "normal", "ribbon": "inverted", "room": "normal"}
+    assert "hears it 8.33 ms late" in table[4]  # the track is rolled by 400 samples
 
 
 def test_no_terminal_no_colour_no_bar(premix, song):
