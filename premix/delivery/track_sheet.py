@@ -2,8 +2,12 @@
 
 The columns are premix's own; none are published. With the raw files, the sheet is enough to make the stems by
 hand: each mic is padded by its start, advanced by its delay, filtered where a corner is given, turned over
-where its polarity is inverted, and multiplied by its gain; the close mics of a performance are added, and the
-sum is multiplied by the performance's gain and the trim.
+where its polarity is inverted, and multiplied by its gain; the close mics of a performance are added, its rooms too
+where the stem holds them, each through its gate, and the sum is multiplied by the performance's gain and the trim.
+
+A gate's gain in dB is 0 from the first to the last sample of each stretch it names, and its range everywhere else,
+with straight fades between. A fade of less than 10 ms is bent where it meets 0 dB: over the half u = 0 ... 1/2 of it
+next to 0 dB it falls by 4/3 u^2 of the range, in 24 straight pieces, and by 4/3 u - 1/3 from there on.
 """
 
 import csv
@@ -11,13 +15,18 @@ import dataclasses
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+import numpy.typing as npt
+
 from premix import __version__
 from premix.delivery.manifest import relative_path
-from premix.model.gate import Gating
+from premix.model.gate import GateCurve, Gating
 from premix.model.render import BusPlan, MicPath, PerformancePlan
 from premix.model.run import FinishedRun
 from premix.model.tracks import Track, TrackSet
 from premix.units import gain_to_db, samples_to_cm, samples_to_ms, samples_to_s
+
+_LONG = 1 << 62  # samples; stands for a fade that the song does not hold
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +53,8 @@ class SheetRow:
     trim_db: str
     decided_by: str
     notes: str
+    rate_hz: int
+    files_rate_hz: int
 
 
 def sheet_rows(run: FinishedRun) -> tuple[SheetRow, ...]:
@@ -65,7 +76,8 @@ def write_text(path: Path, rows: tuple[SheetRow, ...], tracks: TrackSet) -> None
     lines = [
         f"{tracks.song}: track sheet",
         f"{tracks.rate} Hz, {tracks.frames} samples ({samples_to_s(tracks.frames, tracks.rate):.3f} s), "
-        f"premix {__version__}",
+        + (f"files at {rows[0].files_rate_hz} Hz, " if rows[0].files_rate_hz != tracks.rate else "")
+        + f"premix {__version__}",
     ]
     for performance in tracks.performances():
         block = [row for row in rows if row.performance == performance]
@@ -107,6 +119,8 @@ def _row(track: Track, run: FinishedRun) -> SheetRow:
         trim_db=_number(run.rendering.trim_db),
         decided_by=decision.origin,
         notes=_notes(track, path, (performance, bus), run),
+        rate_hz=rate,
+        files_rate_hz=rate if run.merged.recipe.deliver.rate == "keep" else run.merged.recipe.deliver.rate,
     )
 
 
@@ -122,7 +136,31 @@ def _gate(track: Track, gating: Gating) -> str:
         return ""
     if room.mode == "off":
         return "off"
-    return f"{room.mode} at {room.threshold_db:.1f} dB, open {len(room.open)} times"
+    said = f"{room.mode} at {room.threshold_db:.1f} dB, open {len(room.open)} times"
+    return f"{said}; {_shape(room.curve)}" if room.mode == "gate" else said
+
+
+def _shape(curve: GateCurve) -> str:
+    """A gate's curve in words: how far it shuts, the samples from first to last at 0 dB, and how long it fades."""
+    at, gains_db = curve.positions, curve.gains_db
+    shut_db = float(gains_db.min())
+    open_ = np.flatnonzero(gains_db == 0.0)
+    if shut_db == 0.0 or not len(open_):
+        return f"{_number(shut_db, 3)} dB all along"
+    runs = np.split(at[open_], np.flatnonzero(np.diff(open_) > 1) + 1)
+    shut = at[gains_db == shut_db]
+    stretches = ", ".join(f"{run[0]}-{run[-1]}" for run in runs)
+    fades = {
+        "opens": min(_distance(run[0] - shut) for run in runs),
+        "shuts": min(_distance(shut - run[-1]) for run in runs),
+    }
+    lengths = ", ".join(f"{name} in {length} samples" for name, length in fades.items() if length < _LONG)
+    return f"{_number(shut_db, 3)} dB but 0 dB at samples {stretches}; {lengths}".rstrip("; ")
+
+
+def _distance(samples: npt.NDArray[np.int64]) -> int:
+    """The least that is above zero: a whole fade, as between two near stretches the gate never shuts."""
+    return int(samples[samples > 0].min(initial=_LONG))
 
 
 def _notes(
@@ -150,7 +188,7 @@ def _table(rows: list[SheetRow]) -> list[str]:
     heads = ("mic", "polarity", "delay ms", "cm", "gain dB", "high-pass", "low-pass", "by", "gate", "file")
     cells = [heads, *(
         (r.mic, r.polarity, _short(r.delay_ms, 3), _short(r.delay_cm, 1), _short(r.gain_db, 2),
-         r.high_pass_hz, r.low_pass_hz, r.decided_by, r.gate, r.file)
+         r.high_pass_hz, r.low_pass_hz, r.decided_by, r.gate.partition(";")[0], r.file)
         for r in rows
     )]
     widths = [max(len(line[column]) for line in cells) for column in range(len(heads))]
