@@ -24,31 +24,39 @@ class RunFinder:
 
     def feed(self, flags: npt.NDArray[np.bool_]) -> None:
         """Take the next block of the condition."""
-        if flags.any() or self._open_at >= 0:
-            edges = np.flatnonzero(np.diff(flags.view(np.int8), prepend=np.int8(self._open_at >= 0)))
-            for edge in edges.tolist():
-                if self._open_at < 0:
-                    self._open_at = self._position + edge
-                else:
-                    self._close(self._position + edge)
+        hits = np.flatnonzero(flags)
+        if not len(hits):
+            self.skip(len(flags))
+            return
+        gaps = np.flatnonzero(hits[1:] - hits[:-1] > 1)
+        starts = self._position + np.concatenate((hits[:1], hits[gaps + 1]))
+        stops = self._position + np.concatenate((hits[gaps], hits[-1:])) + 1
+        if self._open_at >= 0 and hits[0] > 0:
+            self._note(self._open_at, self._position)
+        elif self._open_at >= 0:
+            starts[0] = self._open_at
         self._position += len(flags)
+        self._open_at = int(starts[-1]) if flags[-1] else -1
+        ended = len(stops) - int(flags[-1])  # the last one may go on in the next block
+        for run in np.flatnonzero(stops[:ended] - starts[:ended] >= self._shortest).tolist():
+            self._note(int(starts[run]), int(stops[run]))
 
     def skip(self, count: int) -> None:
         """Take `count` samples where the condition is False."""
         if self._open_at >= 0:
-            self._close(self._position)
+            self._note(self._open_at, self._position)
+        self._open_at = -1
         self._position += count
 
     def finish(self, keep_open_run: bool) -> tuple[tuple[int, int], ...]:
         """All runs; one that reaches the end is kept only if asked for."""
         if self._open_at >= 0 and keep_open_run:
-            self._close(self._position)
+            self.skip(0)
         return tuple(self.runs)
 
-    def _close(self, stop: int) -> None:
-        if stop - self._open_at >= self._shortest and len(self.runs) < MAX_RUNS:
-            self.runs.append((self._open_at, stop - self._open_at))
-        self._open_at = -1
+    def _note(self, start: int, stop: int) -> None:
+        if stop - start >= self._shortest and len(self.runs) < MAX_RUNS:
+            self.runs.append((start, stop - start))
 
 
 class LevelMeter:
@@ -88,10 +96,7 @@ class LevelMeter:
             self._clipped.feed(np.abs(block) >= self._clip_level)
         else:
             self._clipped.skip(len(block))
-        if np.count_nonzero(block) < len(block):
-            self._zeros.feed(block == 0.0)
-        else:
-            self._zeros.skip(len(block))
+        self._zeros.feed(block == 0.0)
         if self._heard_at < 0 and peak > 0.0:
             self._heard_at = self._count + int(np.flatnonzero(block)[0])
 

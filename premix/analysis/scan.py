@@ -1,21 +1,22 @@
 """The one pass over all tracks: every sample of every file is read once, and everything later stages need is kept."""
 
-from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import ExitStack, nullcontext
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
-import numpy.typing as npt
 
 from premix.analysis.levels import LevelMeter
 from premix.analysis.spectra import SpectraCollector, median_level_db
 from premix.audiofile.reader import TrackReader
-from premix.dsp.envelope import KeyPower
+from premix.dsp.envelope import KeyPower, PowerArray
 from premix.model.analysis import Analysis, FloatArray, KeyEnvelopes, Spectra, TrackLevels
 from premix.model.recipe import Recipe
 from premix.model.tracks import Track, TrackSet
+from premix.side_by_side import SideBySide
 
 BLOCK_HOPS = 8
 DEFAULT_KEY_BAND_HZ = (80.0, 5000.0)
@@ -42,16 +43,11 @@ def scan(
     a track ('left_a/ribbon') is advanced while reading, for files with odd starts. progress: told how many
     samples of tracks were read since the last call.
     """
-    names = tracks.performances()
-
-    def one(performance: str) -> tuple[Spectra, KeyEnvelopes, list[TrackLevels]]:
-        return _PerformanceScan(tracks, recipe, performance, scratch, offsets or {}).run(progress)
-
-    if threads > 1 and len(names) > 1:
-        with ThreadPoolExecutor(threads) as pool:
-            results = list(pool.map(one, names))
-    else:
-        results = [one(name) for name in names]
+    with ThreadPoolExecutor(threads) if threads > 1 else nullcontext() as pool:
+        results = [
+            _PerformanceScan(tracks, recipe, performance, scratch, offsets or {}).run(progress, pool)
+            for performance in tracks.performances()
+        ]
     return Analysis(
         rate=tracks.rate,
         frames=tracks.frames,
@@ -59,6 +55,35 @@ def scan(
         envelopes=tuple(r[1] for r in results),
         levels=tuple(level for r in results for level in r[2]),
     )
+
+
+class _TrackScan:
+    """The pass over one track; a context manager. key_power: of a close mic.
+
+    Reads the samples `offset` samples ahead.
+    """
+
+    def __init__(self, track: Track, rate: int, offset: int, key_power: KeyPower | None) -> None:
+        self.track = track
+        self.offset = offset
+        self.levels = LevelMeter(rate, clip_level(track))
+        self.key_power = key_power
+        self._reader = TrackReader(track, hash_samples=True)
+        self.sha256 = self._reader.sha256
+
+    def __enter__(self) -> "_TrackScan":
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._reader.close()
+
+    def read(self, start: int, out: FloatArray) -> PowerArray | None:
+        """Fill `out` with the samples from `start` on, and give the key's powers that they complete."""
+        self._reader.read(start + self.offset, out)
+        self.levels.feed(out)
+        if self.levels.nonfinite:
+            np.nan_to_num(out, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+        return self.key_power.feed(out) if self.key_power is not None else None
 
 
 class _PerformanceScan:
@@ -76,62 +101,70 @@ class _PerformanceScan:
         self._offsets = tuple(offsets.get(t.name, 0) for t in self._tracks)
         self._collector = SpectraCollector(tracks.rate, len(self._tracks))
         self._hop = control_hop(tracks.rate)
-        band = recipe.gate.band_hz or DEFAULT_KEY_BAND_HZ
-        self._key_powers = [KeyPower(tracks.rate, self._hop, band) for _ in close]
-        self._levels = [LevelMeter(tracks.rate, clip_level(t)) for t in self._tracks]
+        self._key_band_hz = recipe.gate.band_hz or DEFAULT_KEY_BAND_HZ
         self._envelope_path = scratch / f"{performance}.key"
         self._control = np.zeros((self._keyed, 0), np.float32)
         self._control_start = 0
         self._performance = performance
 
-    def run(self, progress: Progress) -> tuple[Spectra, KeyEnvelopes, list[TrackLevels]]:
-        """Read to the end and put the records together."""
-        collector = self._collector
-        block = BLOCK_HOPS * collector.hop
-        keep = collector.frame - collector.hop
-        samples = np.zeros((len(self._tracks), keep + block))
+    def run(self, progress: Progress, pool: Executor | None) -> tuple[Spectra, KeyEnvelopes, list[TrackLevels]]:
+        """Read to the end and put the records together.
+
+        The frames of one block are collected while the next block is read.
+        """
+        block, keep = BLOCK_HOPS * self._collector.hop, self._collector.frame - self._collector.hop
+        this, other = np.zeros((2, len(self._tracks), keep + block))
         with ExitStack() as stack:
-            readers = [stack.enter_context(TrackReader(t, hash_samples=True)) for t in self._tracks]
+            scans = [stack.enter_context(self._open(row)) for row in range(len(self._tracks))]
             envelope_file = stack.enter_context(self._envelope_path.open("wb"))
+            work = stack.enter_context(SideBySide(pool))
+            collected: Callable[[], list[None]] = work.begin([])
             for start in range(0, self._frames, block):
                 count = min(block, self._frames - start)
-                new = samples[:, keep : keep + count]
-                for row, reader in enumerate(readers):
-                    reader.read(start + self._offsets[row], new[row])
-                self._take(new, envelope_file)
-                self._take_frames(samples[:, : keep + count], start - keep)
-                samples[:, :keep] = samples[:, count : count + keep]
-                progress(count * len(readers))
-            hashes = [reader.sha256() for reader in readers]
-            self._write_control([p.finish() for p in self._key_powers], envelope_file)
-        return self._spectra(), self._envelopes(), self._track_levels(hashes)
+                new = this[:, keep : keep + count]
+                read = work.begin([partial(s.read, start, row) for s, row in zip(scans, new, strict=True)])
+                self._write_control(read(), envelope_file)
+                collected()
+                frames = self._frames_of(this[:, : keep + count], start - keep)
+                collected = work.begin([partial(self._collect, frames)])
+                other[:, :keep] = this[:, count : count + keep]
+                this, other = other, this
+                progress(count * len(scans))
+            collected()
+            hashes = work.begin([scan.sha256 for scan in scans])()
+            self._write_control([s.key_power.finish() for s in scans if s.key_power is not None], envelope_file)
+        return self._spectra(), self._envelopes(), [_levels(*done) for done in zip(scans, hashes, strict=True)]
 
-    def _take(self, new: FloatArray, envelope_file: BinaryIO) -> None:
-        for meter, row in zip(self._levels, new, strict=True):
-            meter.feed(row)
-            if meter.nonfinite:
-                np.nan_to_num(row, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
-        self._write_control([p.feed(row) for p, row in zip(self._key_powers, new, strict=False)], envelope_file)
+    def _open(self, row: int) -> _TrackScan:
+        key = KeyPower(self._rate, self._hop, self._key_band_hz) if row < self._keyed else None
+        return _TrackScan(self._tracks[row], self._rate, self._offsets[row], key)
 
-    def _write_control(self, rows: list[npt.NDArray[np.float32]], envelope_file: BinaryIO) -> None:
+    def _write_control(self, powers: Sequence[PowerArray | None], envelope_file: BinaryIO) -> None:
+        rows = [power for power in powers if power is not None]
         if rows:
-            powers = np.stack(rows)
-            envelope_file.write(np.ascontiguousarray(powers.T).tobytes())
-            self._control = np.concatenate([self._control, powers], axis=1)
+            control = np.stack(rows)
+            envelope_file.write(np.ascontiguousarray(control.T).tobytes())
+            self._control = np.concatenate([self._control, control], axis=1)
 
-    def _take_frames(self, samples: FloatArray, first: int) -> None:
-        """Hand every whole frame of `samples`, which begin at `first` on the time line, to the collector."""
+    def _frames_of(self, samples: FloatArray, first: int) -> list[tuple[FloatArray, float]]:
+        """Every whole frame of `samples`, which begin at `first` on the time line, and its level in dB."""
         frame, hop = self._collector.frame, self._collector.hop
+        frames = []
         for offset in range(0, samples.shape[1] - frame + 1, hop):
             position = first + offset
             if position >= 0 and self._keyed:
                 lo = position // self._hop - self._control_start
                 powers = self._control[:, lo : lo + frame // self._hop]
-                level = median_level_db(powers.mean(axis=1, dtype=np.float64)) if powers.size else -200.0
-                self._collector.take(samples[:, offset : offset + frame], level)
+                level_db = median_level_db(powers.mean(axis=1, dtype=np.float64)) if powers.size else -200.0
+                frames.append((samples[:, offset : offset + frame], level_db))
         spent = max(0, (first + samples.shape[1] - frame) // self._hop - self._control_start)
         self._control = self._control[:, spent:]
         self._control_start += spent
+        return frames
+
+    def _collect(self, frames: Sequence[tuple[FloatArray, float]]) -> None:
+        for samples, level_db in frames:
+            self._collector.take(samples, level_db)
 
     def _spectra(self) -> Spectra:
         active, n_active, quiet, n_quiet = self._collector.result()
@@ -154,22 +187,21 @@ class _PerformanceScan:
         frames = size // (4 * len(mics)) if mics else 0
         return KeyEnvelopes(self._performance, mics, self._rate, self._hop, frames, self._envelope_path)
 
-    def _track_levels(self, hashes: list[str]) -> list[TrackLevels]:
-        return [
-            TrackLevels(
-                performance=track.performance,
-                mic=track.mic,
-                frames=track.header.frames,
-                sample_peak=meter.peak,
-                rms=meter.rms,
-                dc=meter.dc,
-                nonfinite=meter.nonfinite,
-                clipped=meter.clipped_runs(),
-                zero_runs=meter.dropouts(),
-                sha256=sha256,
-            )
-            for track, meter, sha256 in zip(self._tracks, self._levels, hashes, strict=True)
-        ]
+
+def _levels(scan: _TrackScan, sha256: str) -> TrackLevels:
+    track, meter = scan.track, scan.levels
+    return TrackLevels(
+        performance=track.performance,
+        mic=track.mic,
+        frames=track.header.frames,
+        sample_peak=meter.peak,
+        rms=meter.rms,
+        dc=meter.dc,
+        nonfinite=meter.nonfinite,
+        clipped=meter.clipped_runs(),
+        zero_runs=meter.dropouts(),
+        sha256=sha256,
+    )
 
 
 def clip_level(track: Track) -> float:

@@ -6,6 +6,7 @@ Averaging cross-spectra over frames before looking for the delay is Matassoni & 
 """
 
 import math
+import statistics
 from dataclasses import dataclass
 
 import numpy as np
@@ -56,6 +57,9 @@ class SpectraCollector:
         self._window = np.hanning(self.frame + 1)[:-1]
         self._mics = mics
         self._pairs = [(m, n) for m in range(mics) for n in range(m, mics)]
+        self._windowed = np.empty((mics, self.frame))
+        self._spectrum = np.empty((mics, self.frame // 2 + 1), np.complex128)
+        self._product = np.empty(len(self.freqs_hz), np.complex128)
         self._piles: dict[int, _Pile] = {}
         self._frame_levels: dict[int, int] = {}
         self._taken = 0
@@ -75,10 +79,11 @@ class SpectraCollector:
         if pile_index < self._loud - QUIET_DB / PILE_DB and sum(pile.counts) >= ENOUGH_QUIET:
             return
         half = (self._taken // 4) % 2
-        spectrum = np.fft.rfft(samples * self._window, axis=1)[:, self._bins]
+        np.multiply(samples, self._window, out=self._windowed)
+        spectrum = np.fft.rfft(self._windowed, axis=1, out=self._spectrum)[:, self._bins]
         conjugate = spectrum.conj()
         for row, (m, n) in enumerate(self._pairs):
-            pile.sums[half, row] += spectrum[m] * conjugate[n]
+            pile.sums[half, row] += np.multiply(spectrum[m], conjugate[n], out=self._product)
         pile.counts[half] += 1
         self._taken += 1
         self._saturate()
@@ -132,4 +137,4 @@ def median_level_db(powers: npt.NDArray[np.float64]) -> float:
 
     The median lets one dead or humming mic neither hide nor fake the riff.
     """
-    return float(np.median(10.0 * np.log10(np.maximum(powers, 1e-12))))
+    return statistics.median(10.0 * math.log10(max(power, 1e-12)) for power in powers.tolist())

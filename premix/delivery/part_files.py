@@ -1,7 +1,7 @@
 """The sink of the render pass: blocks of parts to measured files, with one look at the ceiling for all of them."""
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
 from functools import partial
@@ -16,10 +16,10 @@ from premix.measures.render_meters import RenderMeters
 from premix.model.recipe import Deliver
 from premix.model.render import Part, PartMeasures, WrittenFile
 from premix.model.tracks import TrackSet
+from premix.side_by_side import SideBySide
 from premix.units import db_to_gain
 
-_In = TypeVar("_In")
-_Out = TypeVar("_Out")
+T = TypeVar("T")
 
 
 class PartFiles:
@@ -80,12 +80,16 @@ class PartFiles:
         """Take one block of every part of the mix, in time order."""
         if self._resamplers:
             wanted = [name for name in blocks if name in self._resamplers]
-            made = _each(self._pool, lambda name: self._resamplers[name].feed(blocks[name]), wanted)
+            made = self._run([partial(self._resamplers[name].feed, blocks[name]) for name in wanted])
             blocks = dict(zip(wanted, made, strict=True))
         jobs = [partial(self._one, name, block) for name, block in blocks.items() if block.size]
         if self._meters is not None and jobs:
             jobs.insert(0, partial(self._meters.feed_together, blocks))  # the longest first
-        list(_each(self._pool, lambda job: job(), jobs))
+        self._run(jobs)
+
+    def _run(self, jobs: Sequence[Callable[[], T]]) -> list[T]:
+        with SideBySide(self._pool) as work:
+            return work.begin(jobs)()
 
     def _one(self, part: str, block: FloatArray) -> None:
         """Measure and write one block of one part."""
@@ -116,7 +120,3 @@ class PartFiles:
                 WrittenFile(part, path, done.frames, self._bits, done.sha256, done.overs, measured)
             )
         return tuple(files)
-
-
-def _each(pool: Executor | None, work: Callable[[_In], _Out], items: Iterable[_In]) -> Iterable[_Out]:
-    return map(work, items) if pool is None else pool.map(work, items)

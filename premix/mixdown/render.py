@@ -1,9 +1,10 @@
 """The render pass: every block of every mic to stems, rooms, buses and the guitar bus, read once, in order."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import partial
 from typing import Protocol
 
 from premix.mixdown.bus import BusMixer
@@ -14,6 +15,7 @@ from premix.model.analysis import FloatArray
 from premix.model.finding import Finding
 from premix.model.gate import Gating
 from premix.model.render import MixPlan, RoomQuiet
+from premix.side_by_side import SideBySide
 
 ROWS = 30
 """Rows of HOP samples a block (57,600 samples): fast, and small enough for every cache and memory."""
@@ -61,28 +63,37 @@ def render(
             )
             for p in plan.performances
         ]
+        work = stack.enter_context(SideBySide(pool))
         tracks = sum(mixer.tracks for mixer in mixers)
-        for start, count in _blocks(first, plan.frames, rows * HOP):
-            blocks: dict[str, FloatArray] = {}
-            for made in _each(pool, mixers, start, count):
-                blocks.update(made)
-            blocks.update(buses.next(mixers, count))
+        for start, count, blocks in _mixed(mixers, buses, _spans(first, plan.frames, rows * HOP), work):
             if start >= 0:
                 sink.take(blocks)
                 progress(count * tracks)
         return Mixed(tuple(quiet for mixer in mixers for quiet in mixer.quiet()), inserts.findings())
 
 
-def _blocks(first: int, frames: int, size: int) -> Iterable[tuple[int, int]]:
+def _spans(first: int, frames: int, size: int) -> Iterator[tuple[int, int]]:
     """Start and length of every block: from `first` to zero, then of the song."""
     for start, stop in ((first, 0), (0, frames)):
         yield from ((at, min(size, stop - at)) for at in range(start, stop, size))
 
 
-def _each(
-    pool: Executor | None, mixers: Sequence[PerformanceMixer], start: int, count: int
-) -> Iterable[dict[str, FloatArray]]:
-    """Every performance's block; they share nothing, so they may run side by side."""
-    if pool is None:
-        return [mixer.next(start, count) for mixer in mixers]
-    return pool.map(lambda mixer: mixer.next(start, count), mixers)
+def _mixed(
+    mixers: Sequence[PerformanceMixer], buses: BusMixer, spans: Iterator[tuple[int, int]], work: SideBySide
+) -> Iterator[tuple[int, int, dict[str, FloatArray]]]:
+    """Start, length and parts of every block. Threads are mixing the next one while this one is used."""
+
+    def begin(span: tuple[int, int] | None) -> Callable[[], list[dict[str, FloatArray]]]:
+        return work.begin([partial(mixer.next, *span) for mixer in mixers] if span else [])
+
+    span = next(spans, None)
+    mixed = begin(span)
+    while span is not None:
+        blocks = {part: block for made in mixed() for part, block in made.items()}
+        if work.threaded:  # the mixers fill their arrays again before these are used
+            blocks = {part: block.copy() for part, block in blocks.items()}
+        blocks.update(buses.next(mixers, span[1]))
+        following = next(spans, None)
+        mixed = begin(following)
+        yield *span, blocks
+        span = following
