@@ -47,7 +47,7 @@ class Loader(Protocol):
 
 
 class _Loaded:
-    """A plug-in of the library, which keeps back as many samples as it reports to be late."""
+    """A plug-in of the library, which after a reset keeps back as many samples as the plug-in reports to be late."""
 
     def __init__(self, order: dict[str, Any]) -> None:
         self._rate = order["rate"]
@@ -75,6 +75,7 @@ def _load(order: dict[str, Any]) -> Any:
         plug_in.load_preset(str(state))
     elif state is not None:
         plug_in.raw_state = state.read_bytes()
+    plug_in.reset()  # without it the library leaves the latency in
     return plug_in
 
 

@@ -1,6 +1,6 @@
 """Plug-ins in a process of their own, played by a stand-in: latency, time limits, crashes, repeatability.
 
-No real plug-in is at hand on the machines that run these tests; what a real one does beyond the protocol is untested.
+The stand-in speaks the worker's protocol and misbehaves by name; a real plug-in has a file of its own.
 """
 
 import subprocess
