@@ -24,6 +24,7 @@ from tests.bench.size import TRACKS, Size, prepare, write_recipe
 RESULTS = Path(__file__).with_suffix(".json")
 FLOOR, STAGE, METERS, WHOLE = "I/O floor", "render stage", "render stage, meters", "premix render"
 NAIVE, NAIVE_METERS = "naive script, no meters", "naive script, meters"
+NAIVE_WHOLE = "naive script, whole job"
 TWO = ", 2 threads"
 CEILING_THAT_TRIMS_DBTP = -20.0
 
@@ -90,6 +91,7 @@ def commands(folder: Path, size: Size) -> dict[str, Sequence[str]]:
         "pedalboard a track": program("pedalboard_mix", "pedalboard"),
         NAIVE: program("naive", "naive"),
         NAIVE_METERS: program("naive", "naive", "--meters"),
+        NAIVE_WHOLE: program("naive", "naive", "--whole"),
     }
     return {name: command for name, command in programs.items() if name not in LESS or _there(command[0])}
 
@@ -123,7 +125,8 @@ def figures(costs: Mapping[str, Sequence[Cost]]) -> list[tuple[str, float, float
         whole, floor = medians(costs[WHOLE]), medians(costs[FLOOR])
         rows.append(("premix render, CPU s (4 x floor + 2 s)", whole.cpu_s, 4.0 * floor.cpu_s + 2.0))
         rows.append(("premix render, peak MB", whole.peak_mb, 200.0))
-    add("premix render / naive script with meters, CPU", WHOLE, NAIVE_METERS, 0.25)
+    add("render stage with meters / naive script, CPU", METERS, NAIVE_METERS, 0.25)
+    add("premix render / naive script, whole job, CPU", WHOLE, NAIVE_WHOLE, 0.25)
     for name in (METERS, WHOLE):
         if name + TWO in costs:
             walls = [two.wall_s / one.wall_s for two, one in zip(costs[name + TWO], costs[name], strict=True)]
