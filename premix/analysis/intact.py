@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+from premix.analysis.hum import hums_in_stops
 from premix.errors import Problem, TracksError
 from premix.messages.damage import SLUGS
 from premix.model.analysis import Analysis, TrackLevels
@@ -12,14 +13,18 @@ from premix.units import gain_to_db, samples_to_s
 
 DC_LIMIT = 10.0 ** (-50.0 / 20.0)
 """A mean above -50 dBFS is a fault of a converter or preamplifier; common practice, no source."""
+HUM_LIMIT = 10.0 ** (-45.0 / 20.0)
+"""Of the track's rms: hum nearer than 45 dB is heard in the stops of a mix; common practice, no source."""
 SILENCE = 10.0 ** (-80.0 / 20.0)
 _MOST_TIMES = 5
 
 
 def check_intact(tracks: TrackSet, analysis: Analysis) -> Analysis:
     """The analysis with its findings. Raises TracksError for tracks that hold NaN or infinite samples."""
-    levels = [analysis.levels_of(t.performance, t.mic) for t in tracks.tracks]
-    findings, problems = damage(tracks, levels)
+    hums = {s.performance: hums_in_stops(s) for s in analysis.spectra}
+    levels = tuple(replace(v, hum=hums[v.performance][v.mic]) for v in analysis.levels)
+    analysis = replace(analysis, levels=levels)
+    findings, problems = damage(tracks, [analysis.levels_of(t.performance, t.mic) for t in tracks.tracks])
     if problems:
         raise TracksError(problems)
     return replace(analysis, findings=(*analysis.findings, *findings))
@@ -58,6 +63,10 @@ def _findings(track: Track, levels: TrackLevels, rate: int) -> list[Finding]:
              f"{_times(levels.zero_runs, rate)}")
     if abs(levels.dc) > DC_LIMIT:
         tell("track-dc", f"mean {_level(abs(levels.dc))}")
+    if levels.hum is not None and levels.hum.rms > HUM_LIMIT * levels.rms:
+        below_db = gain_to_db(levels.rms / levels.hum.rms)
+        tell("track-hum", f"hum of {levels.hum.mains_hz:.0f} Hz and its harmonics where nobody plays: "
+             f"{_level(levels.hum.rms)} rms, {below_db:.0f} dB below the track's own level")
     return found
 
 

@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from premix.analysis.hum import SoftestBlocks
 from premix.analysis.levels import LevelMeter
 from premix.analysis.scan import clip_level
 from premix.audiofile.reader import TrackReader
@@ -42,6 +43,7 @@ def _look(track: Track, rate: int, progress: Callable[[int], None]) -> TrackLook
     weight *= 2.0 / size**2
     powers: list[float] = []
     plain: list[FloatArray] = []
+    soft = SoftestBlocks(size, rate)
     pieces = round(_BLOCK_S / _FLOOR_S)
     block = np.empty(size)
     with TrackReader(track, hash_samples=True) as reader:
@@ -52,13 +54,14 @@ def _look(track: Track, rate: int, progress: Callable[[int], None]) -> TrackLook
             meter.feed(block[:count])
             if np.isfinite(block).all() and count == size:
                 spectrum = np.fft.rfft(block)
+                soft.feed(spectrum, float(np.dot(block, block)) / size)
                 powers.append(float(np.dot(weight, spectrum.real**2 + spectrum.imag**2)))
                 plain.append((block[: pieces * (size // pieces)].reshape(pieces, -1) ** 2).mean(axis=1))
             progress(count)
         sha256 = reader.sha256()
     levels = TrackLevels(
         track.performance, track.mic, track.header.frames, meter.peak, meter.rms, meter.dc, meter.nonfinite,
-        meter.clipped_runs(), meter.dropouts(), sha256,
+        meter.clipped_runs(), meter.dropouts(), sha256, soft.hum(),
     )
     return TrackLook(levels, _gated_loudness(np.array(powers)), _floor(np.concatenate(plain) if plain else np.zeros(0)))
 

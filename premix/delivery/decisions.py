@@ -43,6 +43,7 @@ def intake_document(
                 "sample_peak": v.levels.sample_peak,
                 "loudness_lufs": v.loudness_lufs,
                 "noise_floor_dbfs": v.noise_floor_dbfs,
+                "hum": to_plain(v.levels.hum),
             }
             for t, v in zip(tracks.tracks, looks, strict=True)
         ],

@@ -132,6 +132,7 @@ def _input(track: Track, run: FinishedRun) -> dict[str, Any]:
         "recovered": header.recovered,
         "sample_peak_dbfs": _db(levels.sample_peak),
         "rms_dbfs": _db(levels.rms),
+        "hum": None if levels.hum is None else {"mains_hz": levels.hum.mains_hz, "rms_dbfs": _db(levels.hum.rms)},
         "clipped_runs": len(levels.clipped),
     }
 

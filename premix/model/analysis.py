@@ -13,12 +13,21 @@ ComplexArray = npt.NDArray[np.complex128]
 
 
 @dataclass(frozen=True, slots=True)
+class Hum:
+    """Mains hum of one track while nobody plays. mains_hz: 50 or 60. rms: of all its lines together, full scale 1."""
+
+    mains_hz: float
+    rms: float
+
+
+@dataclass(frozen=True, slots=True)
 class TrackLevels:
     """Levels of one track over its whole length.
 
     sample_peak: largest |x|. rms: over all samples. dc: mean. nonfinite: NaN or infinite samples.
     clipped: (start_sample, length) of runs at full scale. zero_runs: (start_sample, length) of runs of exact
     zeros inside sound. sha256: of the samples as little-endian bytes at the file's own bit depth, interleaved.
+    hum: in the stops; None where none stands out, or where there are no stops.
     """
 
     performance: str
@@ -31,6 +40,7 @@ class TrackLevels:
     clipped: tuple[tuple[int, int], ...]
     zero_runs: tuple[tuple[int, int], ...]
     sha256: str
+    hum: Hum | None = None
 
 
 @dataclass(frozen=True, slots=True)
