@@ -34,29 +34,44 @@ def check_limits(limits: Limits, alignment: Alignment, rendering: Rendering) -> 
     """
     found = []
     for check in CHECKS:
-        finding = _judge(check, getattr(limits, check.field), check.readings(alignment, rendering))
+        finding = _finding(check, getattr(limits, check.field), check.readings(alignment, rendering))
         if finding is not None:
             found.append(finding)
     return tuple(found)
 
 
-def _judge(check: Check, limit: float | None, readings: list[Reading]) -> Finding | None:
-    if limit is None:
-        return None
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """How a limit was held. worst: the figure that decides, of `subject`; None: what decides cannot be measured."""
+
+    subject: str
+    worst: float | None
+    holds: bool
+
+
+def judge(check: Check, limit: float, readings: list[Reading]) -> Judged:
+    """The worst figure beyond the limit; else whatever has none; else the figure nearest to the limit."""
     sign = 1.0 if check.allowed == "at least" else -1.0
     measured = [(subject, figure) for subject, figure in readings if figure is not None]
     subject, worst = min(measured, key=lambda reading: sign * reading[1], default=("", limit))
-    if sign * worst >= sign * limit:
-        return _not_measured(check, readings) if len(measured) < len(readings) or not readings else None
+    if sign * worst < sign * limit:
+        return Judged(subject, worst, False)
+    if measured and len(measured) == len(readings):
+        return Judged(subject, worst, True)
+    return Judged(", ".join(subject for subject, figure in readings if figure is None), None, False)
+
+
+def _finding(check: Check, limit: float | None, readings: list[Reading]) -> Finding | None:
+    judged = judge(check, limit, readings) if limit is not None else None
+    if limit is None or judged is None or judged.holds:
+        return None
+    if (worst := judged.worst) is None:
+        slug, message = "limit-not-measured", f"{check.what} cannot be measured"
+        message += f": {judged.subject}" if judged.subject else ""
+        return Finding(slug, "error", f"limits.{check.field}", message, SLUGS[slug])
     message = f"{check.what} is {_digits(worst, limit)} {check.unit}".rstrip()
     message += f", allowed is {check.allowed} {limit:g} {check.unit}".rstrip()
-    return Finding(check.slug, "error", subject, message, SLUGS[check.slug])
-
-
-def _not_measured(check: Check, readings: list[Reading]) -> Finding:
-    without = [subject for subject, figure in readings if figure is None]
-    message = f"{check.what} cannot be measured" + (f": {', '.join(without)}" if without else "")
-    return Finding("limit-not-measured", "error", f"limits.{check.field}", message, SLUGS["limit-not-measured"])
+    return Finding(check.slug, "error", judged.subject, message, SLUGS[check.slug])
 
 
 def _digits(value: float, limit: float) -> str:

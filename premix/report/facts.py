@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from premix.measures.limits import CHECKS
+from premix.measures.limits import CHECKS, judge
 from premix.model.run import FinishedRun
 
 NOTHING = "–"
@@ -57,7 +57,7 @@ class LimitRow:
     allowed: str
     measured: str
     subject: str
-    holds: bool | None
+    holds: bool
 
 
 def limit_rows(run: FinishedRun) -> list[LimitRow]:
@@ -67,21 +67,18 @@ def limit_rows(run: FinishedRun) -> list[LimitRow]:
         limit = getattr(run.merged.recipe.limits, check.field)
         if limit is None:
             continue
-        sign = 1.0 if check.allowed == "at least" else -1.0
-        readings = check.readings(run.alignment, run.rendering)
+        judged = judge(check, limit, check.readings(run.alignment, run.rendering))
         allowed = f"{check.allowed} {written(limit, 0 if isinstance(limit, int) else 2)} {check.unit}".rstrip()
-        if not readings:
-            rows.append(LimitRow(check.what, allowed, "not measured", "", None))
-            continue
-        subject, worst = min(readings, key=lambda reading: sign * reading[1])
-        measured = f"{written(worst, 0 if isinstance(limit, int) else 2)} {check.unit}".rstrip()
-        rows.append(LimitRow(check.what, allowed, measured, subject, sign * worst >= sign * limit))
+        measured = "not measured"
+        if judged.worst is not None:
+            measured = f"{written(judged.worst, 0 if isinstance(limit, int) else 2)} {check.unit}".rstrip()
+        rows.append(LimitRow(check.what, allowed, measured, judged.subject, judged.holds))
     return rows
 
 
 def verdict(document: dict[str, Any], limits: list[LimitRow]) -> str:
     """The run in one sentence, the worst news first; the same words as in the terminal."""
-    broken = sum(row.holds is False for row in limits)
+    broken = sum(not row.holds for row in limits)
     warnings = sum(finding["severity"] != "info" for finding in document["findings"]) - broken
     done = f"{broken} limit{'s' * (broken != 1)} broken" if broken else "Done"
     if warnings:

@@ -7,13 +7,14 @@ import os
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from premix.report.facts import LimitRow, look_up, verdict, written
+from premix.report.facts import LimitRow, limit_rows, look_up, verdict, written
 from premix.report.page import SECTIONS, write_report
 from tests.report.conftest import Auditioned, Rendered, cut_short
 from tests.report.songs import HOSTILE_NAME, NAME, write_song
@@ -144,6 +145,14 @@ def test_a_broken_limit_and_its_remedy_come_first(rendered: Rendered, page: Read
     items = [attrs["class"] for attrs, _ in page.all("li") if "class" in attrs]
     assert items[0] == "error"
     assert "no: broken" in [text for _, text in page.all("td")]
+
+
+def test_a_limit_that_cannot_be_measured_does_not_hold(rendered: Rendered) -> None:
+    """A guitar bus without a stereo picture, as silence has none: named, and broken."""
+    run = replace(rendered.run, rendering=replace(rendered.run.rendering, stereo=None))
+    rows = {row.what: row for row in limit_rows(run)}
+    assert rows["mono fold"] == LimitRow("mono fold", rows["mono fold"].allowed, "not measured", "guitar bus", False)
+    assert rows["sum efficiency"].holds
 
 
 @pytest.mark.parametrize(("holds", "severities", "words"), [
