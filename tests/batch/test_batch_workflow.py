@@ -75,6 +75,22 @@ def test_its_steps_fail_on_limits_and_on_what_is_not_the_approved_render(tmp_pat
     assert "left_a" in other.stdout + other.stderr
 
 
+def test_its_second_render_must_be_the_first_again(tmp_path: Path, make_songs: MakeSongs) -> None:
+    """The same samples pass; one step of 24 bits in the first render does not."""
+    make_songs("a")
+    write_recipe(tmp_path)
+    assert run("Render, and hold the limits", tmp_path).returncode == 0
+    again = "Render again, and null against the first"
+    same = run(again, tmp_path)
+    assert same.returncode == 0, same.stdout + same.stderr
+    stem = tmp_path / "rendered" / "a" / "stems" / "a_stem_left_a.wav"
+    samples, rate = soundfile.read(stem, dtype="int32")
+    samples[1000] += 1 << 8
+    soundfile.write(stem, samples, rate, subtype="PCM_24")
+    other = run(again, tmp_path)
+    assert other.returncode == 1, other.stdout + other.stderr
+
+
 def test_nothing_runs_with_more_rights_than_it_needs_and_the_lock_is_used() -> None:
     """Read access to the repository alone; every package at the version of the lock; the renders kept when it fails."""
     assert yaml.safe_load(WORKFLOW.read_text("utf-8"))["permissions"] == {"contents": "read"}
