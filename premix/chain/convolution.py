@@ -4,12 +4,12 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, ClassVar
 
-import numpy as np
 from pydantic import Field
 
 from premix.chain.impulse_response import LONGEST_S, UnfitResponse, load_response
 from premix.chain.partitions import convolver
 from premix.chain.processor import Processor, Running, Setting, Unfit
+from premix.dsp.fir_response import fir_response
 from premix.model.analysis import ComplexArray, FloatArray
 from premix.model.recipe_values import GainDb
 from premix.units import db_to_gain
@@ -51,10 +51,7 @@ class Convolution(Processor):
         return convolver(self._taps(setting), setting.channels)
 
     def response(self, freqs_hz: FloatArray, setting: Setting) -> ComplexArray | None:
-        from scipy.signal import freqz  # slow to import
-
-        turned: ComplexArray = freqz(self._taps(setting)[0], worN=2.0 * np.pi / setting.rate * freqs_hz)[1]
-        return turned
+        return fir_response(self._taps(setting)[0], freqs_hz, setting.rate)
 
     def _taps(self, setting: Setting) -> FloatArray:
         """The response with mix and gain in it; the dry part is an impulse at its start."""
