@@ -1,0 +1,94 @@
+"""`premix null`, `render --expect` and `render --recover` as a CI run uses them: exit codes and what is said."""
+
+import json
+import shutil
+
+import pytest
+import soundfile
+
+from tests.rigs.sessions import manifest_of, riff, write_track
+
+
+@pytest.fixture
+def copied(song):
+    """A copy of the song's earlier render."""
+    return shutil.copytree(song.out(), song.out("approved"))
+
+
+def one_sample_off(path, steps):
+    """Change the sample at 1 s by so many steps of 24 bits."""
+    samples, rate = soundfile.read(path, dtype="int32")
+    samples[rate] += steps << 8
+    soundfile.write(path, samples, rate, subtype="PCM_24")
+
+
+def test_equal_renders_null(premix, song, copied):
+    """Nothing is left of any file: exit 0."""
+    said = premix("null", song.out(), copied)
+    assert (said.code, said.lines[-1]) == (0, "nulls below -120 dBFS")
+    assert said.err.count("none") >= 4
+
+
+@pytest.mark.parametrize(("below", "code"), [(None, 4), ("-100", 0)])
+def test_a_difference_is_told_with_its_time(premix, song, copied, below, code):
+    """16 steps of 24 bits are -114.4 dBFS: above -120, below -100."""
+    one_sample_off(copied / "stems" / "Command_stem_left.wav", 16)
+    said = premix("null", song.out(), copied, *(() if below is None else ("--below", below)))
+    assert said.code == code
+    (line,) = [line for line in said.lines if "stem_left" in line]
+    assert "-114.4" in line and "1.000000 s" in line
+
+
+def test_two_files_null_by_themselves(premix, song, copied):
+    """Files as well as folders."""
+    name = "stems/Command_stem_left.wav"
+    assert premix("null", song.out() / name, copied / name).code == 0
+    one_sample_off(copied / name, 16)
+    assert premix("null", song.out() / name, copied / name).code == 4
+
+
+def expect(premix, song, copied, *options):
+    """Render again and hold it against the earlier manifest."""
+    return premix(
+        "render", song.recipe, song.tracks, "--out", song.out("new"), "--no-report", "--expect",
+        copied / "manifest.json", *options)
+
+
+def test_the_same_inputs_give_the_samples_that_were_expected(premix, song, copied):
+    """Whatever else the recipe says: a limit more moves no sample."""
+    said = expect(premix, song, copied, "--set", "limits.true_peak_dbtp=0")
+    assert (said.code, said.lines[-1]) == (0, "the samples that were expected")
+
+
+@pytest.mark.parametrize("changed", ["recipe", "input left/ribbon", "premix"])
+def test_what_changed_is_named(premix, song, copied, changed):
+    """The recipe, an input, or the version: exit 4, the files that differ, and the cause."""
+    options = ()
+    if changed == "recipe":
+        options = ("--set", "mics.dynamic.gain_db=-1")
+    elif changed == "premix":
+        document = manifest_of(copied)
+        document["premix"] = "0.0.1"
+        document["files"][0]["sha256"] = "0" * 64
+        (copied / "manifest.json").write_text(json.dumps(document), "utf-8")
+    else:
+        write_track(song.tracks / "left_ribbon.wav", 0.5 * riff(1, 96000))
+    said = expect(premix, song, copied, *options)
+    assert said.code == 4
+    causes = [line for line in said.lines if "[expect-cause]" in line]
+    assert len(causes) == 1 and changed in causes[0]
+    assert any("stem_left" in line and "[expect-file-differs]" in line for line in said.lines)
+    assert said.lines[-1] == "not the samples that were expected"
+
+
+def test_a_truncated_track_is_used_on_request_only_and_the_manifest_says_so(premix, song):
+    """Exit 1 without --recover; with it, what is there is rendered, with a warning and a mark in the manifest."""
+    path = song.tracks / "left_ribbon.wav"
+    path.write_bytes(path.read_bytes()[:-30_000])
+    command = ("render", song.recipe, song.tracks, "--out", song.out("new"), "--no-report")
+    said = premix(*command)
+    assert (said.code, said.lines[0].rpartition(" ")[2]) == (1, "[truncated-file]")
+    assert premix(*command, "--recover").code == 0
+    manifest = manifest_of(song.out("new"))
+    assert [i["mic"] for i in manifest["inputs"] if i["recovered"]] == ["ribbon"]
+    assert [f["subject"] for f in manifest["findings"] if f["slug"] == "recovered-file"] == ["left/ribbon"]
