@@ -56,9 +56,12 @@ class KWeighting:
 
     def __init__(self, rate: int, channels: int) -> None:
         self._filter = SectionFilter(k_weighting_sections(rate), channels)
+        self._weighted = np.empty((channels, 0))
 
     def filter(self, block: FloatArray) -> FloatArray:
-        """The K-weighted block; the filter's state runs on from the block before."""
-        weighted = np.array(block, order="C")
-        self._filter.run(weighted)
-        return weighted
+        """The K-weighted block, valid until the next one; the filter's state runs on from the block before."""
+        if self._weighted.shape != block.shape:
+            self._weighted = np.empty(block.shape)
+        self._weighted[:] = block
+        self._filter.run(self._weighted)
+        return self._weighted

@@ -74,15 +74,15 @@ def _peaks_and_bounds(x: FloatArray, size: int, bend: float) -> tuple[FloatArray
 
     x: (..., (chunks + 2) size), one chunk of margin on either side; results: (..., chunks).
     """
-    shape = (*x.shape[:-1], x.shape[-1] // size, size)
-    magnitude = np.abs(x)
-    peaks = magnitude.reshape(shape).max(axis=-1)[..., 1:-1]
-    curve = np.empty_like(x)
-    curve[..., [0, -1]] = 0.0
-    np.abs(np.diff(x, 2), out=curve[..., 1:-1])
-    curves = curve.reshape(shape).max(axis=-1)
+    starts = np.arange(0, x.shape[-1], size)
+    values = np.abs(x)
+    peaks = np.maximum.reduceat(values, starts, axis=-1)[..., 1:-1]
+    next_sample = values[..., 2 * size :: size].copy()  # where the line from the chunk's last sample goes
+    slopes = x[..., 1:] - x[..., :-1]
+    np.subtract(slopes[..., 1:], slopes[..., :-1], out=values[..., 1:-1])  # now the second differences
+    values[..., [0, -1]] = 0.0
+    curves = np.maximum.reduceat(np.abs(values, out=values), starts, axis=-1)
     around = np.maximum(np.maximum(curves[..., :-2], curves[..., 2:]), curves[..., 1:-1])
-    next_sample = magnitude[..., 2 * size :: size]  # where the line from the chunk's last sample goes
     return peaks, np.maximum(peaks, next_sample) + bend * around
 
 
