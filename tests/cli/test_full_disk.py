@@ -1,5 +1,6 @@
-"""A disk that is or gets full: one line with the file, what is needed, what is free and what to do; OUT untouched."""
+"""A disk that is or gets full, or is read-only: one line with the place, the figures and what to do; OUT untouched."""
 
+import os
 import re
 import resource
 import shutil
@@ -86,6 +87,38 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
             subprocess.run(["umount", str(folder)], check=True)
         else:
             resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+
+
+@pytest.fixture
+def no_place(tmp_path: Path) -> Iterator[Path]:
+    """A folder that nobody may write into: on a read-only disk, or (not as root) by its mode."""
+    folder = tmp_path / "no_place"
+    folder.mkdir()
+    command = ["mount", "-t", "tmpfs", "-o", "ro,size=1m", "none", str(folder)]
+    mounted = shutil.which("mount") is not None and subprocess.run(command, capture_output=True).returncode == 0
+    if not mounted:
+        folder.chmod(0o555)
+    try:
+        yield folder
+    finally:
+        if mounted:
+            subprocess.run(["umount", str(folder)], check=True)
+        folder.chmod(0o755)
+
+
+def test_place_that_cannot_be_written_is_told_before_the_work(premix, song, no_place):
+    """A read-only disk or folder, and a file where a folder should be: one line with the place and the reason."""
+    before = tree(song.recipe.parent)
+    for out in (no_place / "out", no_place / "deep" / "out", song.recipe / "out"):
+        if os.access(out.parent, os.W_OK) and out.parent.is_dir():
+            continue  # root on a system that does not let it mount: modes do not hold it back
+        said = premix("render", song.recipe, song.tracks, "--out", out, "--no-report")
+        assert said.code == 1
+        (line,) = said.lines
+        assert line.startswith(f"{out}: cannot be written (")
+        assert line.endswith("[cannot-write]")
+    assert tree(song.recipe.parent) == before
+    assert list(no_place.iterdir()) == []
 
 
 def test_disk_that_fills_up_in_the_middle(premix, song, small_disk, monkeypatch):
