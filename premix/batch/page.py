@@ -16,6 +16,7 @@ th, td { padding: .3rem .6rem; border-bottom: 1px solid color-mix(in srgb, curre
 th { text-align: left; }
 td.figure, th.figure { text-align: right; }
 tr.stands-out td { font-weight: 600; }
+td:first-of-type { white-space: nowrap; }
 li { overflow-wrap: anywhere; }
 """
 
