@@ -1,0 +1,70 @@
+"""Jobs on a pool or without one: order, errors, and nothing left running."""
+
+import threading
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
+from functools import partial
+
+import pytest
+
+from premix.side_by_side import SideBySide
+
+
+def pool_of(threads):
+    """A context with a pool of so many threads, None for 1."""
+    return ThreadPoolExecutor(threads) if threads > 1 else nullcontext()
+
+
+@pytest.mark.parametrize("threads", [1, 2, 4])
+def test_results_come_in_the_order_of_the_jobs(threads):
+    """Though the first job ends last: it waits for the second where there are threads."""
+    second = threading.Event()
+
+    def first():
+        assert threads == 1 or second.wait(10)
+        return "first"
+
+    def other():
+        second.set()
+        return "second"
+
+    with pool_of(threads) as pool, SideBySide(pool) as work:
+        assert work.threaded == (threads > 1)
+        assert work.begin([first, other])() == ["first", "second"]
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+def test_the_first_error_is_raised(threads):
+    """As if the jobs had run one after the other."""
+    with pool_of(threads) as pool, SideBySide(pool) as work, pytest.raises(ValueError, match="one"):
+        work.begin([partial(fail, "one"), partial(fail, "two")])()
+
+
+def fail(what):
+    raise ValueError(what)
+
+
+def test_leaving_waits_for_what_runs():
+    """Files may be closed after it: no job still reads them."""
+    go, done = threading.Event(), []
+
+    def slow():
+        go.wait(10)
+        done.append(True)
+
+    with ThreadPoolExecutor(2) as pool:
+        with pytest.raises(KeyError), SideBySide(pool) as work:
+            work.begin([slow])
+            threading.Timer(0.05, go.set).start()
+            raise KeyError
+        assert done == [True]
+
+
+def test_without_threads_nothing_runs_before_it_is_asked_for():
+    """Arrays that a job fills may be in use until then."""
+    done = []
+    with SideBySide(None) as work:
+        results = work.begin([lambda: done.append(1)])
+        assert done == []
+        results()
+    assert done == [1]
