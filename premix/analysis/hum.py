@@ -31,13 +31,16 @@ def find_hum(freqs_hz: FloatArray, powers: FloatArray) -> Hum | None:
 
 
 def hums_in_stops(spectra: Spectra) -> dict[str, Hum | None]:
-    """Mic -> hum in the stops of one performance; None too where there were no stops to hear it in."""
-    if not spectra.n_quiet:
-        return dict.fromkeys(spectra.mics)
-    scale = 2.0 / (spectra.n_quiet * spectra.frame**2 * HANN_POWER)
-    return {
-        mic: find_hum(spectra.freqs_hz, scale * np.real(spectra.quiet[m, m])) for m, mic in enumerate(spectra.mics)
-    }
+    """Mic -> hum in the quiet frames of one performance; else, as hum may fill the stops, in its softest tenth."""
+    found = {}
+    for m, mic in enumerate(spectra.mics):
+        piles = [(np.real(spectra.quiet[m, m]), spectra.n_quiet)]
+        if spectra.softest is not None:
+            piles.append((spectra.softest[m], spectra.n_softest))
+        scales = [(powers, 2.0 / (count * spectra.frame**2 * HANN_POWER)) for powers, count in piles if count]
+        hums = (find_hum(spectra.freqs_hz, scale * powers) for powers, scale in scales)
+        found[mic] = next((hum for hum in hums if hum is not None), None)
+    return found
 
 
 class SoftestBlocks:

@@ -78,6 +78,8 @@ class LevelMeter:
 
     def feed(self, block: FloatArray) -> None:
         """Take the next samples; NaN and infinite ones are counted and measured as zeros."""
+        if not len(block):
+            return
         square_sum = float(np.dot(block, block))
         if not np.isfinite(square_sum):
             good = np.isfinite(block)

@@ -168,6 +168,7 @@ class _PerformanceScan:
 
     def _spectra(self) -> Spectra:
         active, n_active, quiet, n_quiet = self._collector.result()
+        softest, n_softest = self._collector.softest()
         return Spectra(
             performance=self._performance,
             mics=tuple(t.mic for t in self._tracks),
@@ -179,6 +180,8 @@ class _PerformanceScan:
             frame=self._collector.frame,
             hop=self._collector.hop,
             offsets=self._offsets,
+            softest=softest,
+            n_softest=n_softest,
         )
 
     def _envelopes(self) -> KeyEnvelopes:

@@ -123,6 +123,17 @@ class SpectraCollector:
                 n_quiet += sum(pile.counts)
         return self._matrix(active), (counts[0], counts[1]), self._matrix(quiet), n_quiet
 
+    def softest(self) -> tuple[FloatArray, int]:
+        """(M, F) sums of |X_m(f)|^2 over the softest tenth of the collected frames, at least two, and how many."""
+        wanted = max(2.0, 0.1 * sum(sum(pile.counts) for pile in self._piles.values()))
+        own = [row for row, (m, n) in enumerate(self._pairs) if m == n]
+        powers, count = np.zeros((self._mics, len(self.freqs_hz))), 0
+        for _, pile in sorted(self._piles.items()):
+            if count < wanted:
+                powers += pile.sums[:, own].real.sum(axis=0)
+                count += sum(pile.counts)
+        return powers, count
+
     def _matrix(self, packed: ComplexArray) -> ComplexArray:
         """Packed upper triangles (..., P, F) as full Hermitian matrices (..., M, M, F)."""
         full = np.empty((*packed.shape[:-2], self._mics, self._mics, packed.shape[-1]), np.complex128)

@@ -52,6 +52,7 @@ class Spectra:
     is the sum of X_m(f) conj(X_n(f)). n_active: frames in each half.
     quiet: (M, M, F), n_quiet: the same over frames where nothing plays.
     offsets: (M) whole samples by which each mic was already advanced when read (0 but for odd file starts).
+    softest: (M, F) sums of |X_m(f)|^2 over the softest tenth of the frames, whatever their level; n_softest of them.
     """
 
     performance: str
@@ -64,6 +65,8 @@ class Spectra:
     frame: int
     hop: int
     offsets: tuple[int, ...]
+    softest: FloatArray | None = None
+    n_softest: int = 0
 
 
 @dataclass(frozen=True, slots=True)

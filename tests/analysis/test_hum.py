@@ -36,13 +36,14 @@ def dying_notes(rate, note_hz):
     return 0.2 * note * 10 ** (-(time % 3)) + 1e-5 * np.random.default_rng(3).standard_normal(len(time))
 
 
-def found(tmp_path, rate, signal):
+def found(tmp_path, rate, signal, other=None):
     """(what the first look found, what a render's pass found, its findings) of the ribbon, beside a clean mic."""
-    song = write_song(tmp_path, RECIPE, {"left_dynamic": playing(rate), "left_ribbon": signal}, rate)
+    takes = {"left_dynamic": playing(rate) if other is None else other, "left_ribbon": signal}
+    song = write_song(tmp_path, RECIPE, takes, rate)
     merged, tracks = load(song.recipe, song.tracks)
     (tmp_path / "keys").mkdir()
     analysis = check_intact(tracks, scan(tracks, merged.recipe, tmp_path / "keys"))
-    assert analysis.levels_of("left", "dynamic").hum is None
+    assert (analysis.levels_of("left", "dynamic").hum is None) == (other is None)
     seen = next(v for v in look(tracks) if v.levels.mic == "ribbon").levels.hum
     return seen, analysis.levels_of("left", "ribbon").hum, [f for f in analysis.findings if f.slug == "track-hum"]
 
@@ -58,6 +59,16 @@ def test_hum_is_found_at_its_level(tmp_path, rate, mains_hz):
     for measured in found(tmp_path, rate, playing(rate) + made)[:2]:
         assert measured.mains_hz == round(mains_hz, -1)
         assert 20 * np.log10(measured.rms / 1e-3) == pytest.approx(0.0, abs=1.0)
+
+
+@pytest.mark.parametrize("rms", [0.003, 0.01])
+def test_hum_that_fills_the_stops_is_found_too(tmp_path, rms):
+    """Of the amp, so in all mics, 24 and 14 dB under the playing: no frame is anywhere near silence."""
+    humming = playing(48_000) + hum(48_000, 50.0, rms)
+    *both, findings = found(tmp_path, 48_000, humming, playing(48_000, seed=2) + hum(48_000, 50.0, rms))
+    for measured in both:
+        assert 20 * np.log10(measured.rms / rms) == pytest.approx(0.0, abs=1.0)
+    assert [f.subject for f in findings] == ["left/dynamic", "left/ribbon"]
 
 
 @pytest.mark.parametrize(("below_db", "told"), [(43.0, True), (47.0, False)])
