@@ -72,6 +72,8 @@ def premix(ctx: click.Context) -> None:
 
 def entry() -> None:
     """Run the command line and leave with its exit code."""
+    for library in ("OPENBLAS", "OMP", "MKL"):  # read when numpy is loaded: their idle threads burn a core for nothing
+        os.environ.setdefault(f"{library}_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:

@@ -1,5 +1,6 @@
-"""Commands load the heavy libraries that they need and no others."""
+"""Commands load the heavy libraries that they need and no others, and no threads of theirs."""
 
+import os
 import subprocess
 import sys
 
@@ -30,3 +31,17 @@ def test_a_plain_song_needs_no_heavy_library(command: str, song: Song) -> None:
     """WAV without chains: samples are bytes, filters are scipy's compiled loop without its package."""
     more = ["--out", song.out("new"), "--no-report"] if command == "render" else []
     assert loaded(command, song.recipe, song.tracks, *more) & NEVER == set()
+
+
+@pytest.mark.parametrize(("own", "used"), [(None, "1"), ("3", "3")])
+def test_numpy_starts_no_threads_unless_told_to(own: str | None, used: str) -> None:
+    """The threads of a linear-algebra library wait by spinning; a user's own setting stays."""
+    program = (
+        "import os, sys; from premix.cli.main import entry; sys.argv = ['premix', '--version']\n"
+        "try: entry()\n"
+        "finally: print(os.environ['OPENBLAS_NUM_THREADS'])"
+    )
+    environment = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
+    environment |= {"OPENBLAS_NUM_THREADS": own} if own is not None else {}
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, env=environment)
+    assert done.stdout.split()[-1] == used
