@@ -7,6 +7,7 @@ first; where it is missing or has changed, `scipy.signal.sosfilt` does the work,
 
 import functools
 import sys
+import threading
 from collections.abc import Callable
 
 import numpy as np
@@ -18,6 +19,8 @@ Loop = Callable[[FloatArray, FloatArray, FloatArray], None]
 
 _COMPILED = "scipy.signal._sosfilt"
 _TINY = 1e-200
+_LOADING = threading.Lock()
+"""A compiled module loads once a process: a second thread that tried meanwhile would fall back on scipy.signal."""
 
 
 class SectionFilter:
@@ -45,7 +48,8 @@ class SectionFilter:
 
 def section_loop() -> Loop:
     """The loop to use; sections, samples and state must be C-contiguous."""
-    return compiled_loop() or portable_loop
+    with _LOADING:
+        return compiled_loop() or portable_loop
 
 
 def portable_loop(sections: FloatArray, samples: FloatArray, state: FloatArray) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Protocol
 
-from premix.mixdown.bus import BusMixer
+from premix.mixdown.bus import BusMixer, Share
 from premix.mixdown.inserts import Inserts
 from premix.mixdown.mic_stream import HOP
 from premix.mixdown.performance import PerformanceMixer
@@ -26,6 +26,14 @@ class Sink(Protocol):
     """Where finished blocks go: one call a block of time, in order, with (channels, n) of every part."""
 
     def take(self, blocks: Mapping[str, FloatArray]) -> None: ...
+
+
+@dataclass(slots=True)
+class _Share:
+    """A copy of what a performance gives to its bus."""
+
+    bus: str
+    sum: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,10 +98,12 @@ def _mixed(
     mixed = begin(span)
     while span is not None:
         blocks = {part: block for made in mixed() for part, block in made.items()}
-        if work.threaded:  # the mixers fill their arrays again before these are used
+        shares: Sequence[Share] = mixers
+        if work.threaded:  # the mixers fill their arrays again while these are used
             blocks = {part: block.copy() for part, block in blocks.items()}
-        blocks.update(buses.next(mixers, span[1]))
+            shares = [_Share(mixer.bus, mixer.sum.copy()) for mixer in mixers]
         following = next(spans, None)
         mixed = begin(following)
+        blocks.update(buses.next(shares, span[1]))
         yield *span, blocks
         span = following

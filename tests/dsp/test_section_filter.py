@@ -2,6 +2,8 @@
 
 import subprocess
 import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
@@ -41,6 +43,26 @@ def test_the_compiled_loop_is_there_and_brings_nothing_along() -> None:
         "import scipy.signal; scipy.signal.sosfilt([[1, 0, 0, 1, 0, 0]], [1.0])"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
+
+
+def test_threads_that_filter_first_load_the_compiled_loop_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A second try while the first is under way would fail, and bring scipy.signal along."""
+    tries = []
+
+    def slow(loop: object) -> bool:
+        tries.append(loop)
+        time.sleep(0.05)
+        return True
+
+    monkeypatch.setattr(section_filter, "_works", slow)
+    compiled_loop.cache_clear()
+    try:
+        with ThreadPoolExecutor(4) as pool:
+            loops = list(pool.map(lambda _: section_filter.section_loop(), range(4)))
+    finally:
+        compiled_loop.cache_clear()
+    assert len(tries) == 1
+    assert set(loops) == set(tries)
 
 
 @pytest.mark.parametrize("broken", [
