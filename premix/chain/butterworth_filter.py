@@ -1,6 +1,7 @@
 """What high-pass, low-pass and band-pass share: Butterworth sections, minimum-phase or with the phase taken out."""
 
 import math
+from abc import abstractmethod
 from collections.abc import Iterator
 from typing import Annotated, Literal
 
@@ -40,9 +41,9 @@ class ButterworthFilter(Processor):
             # The magnitude of an odd order has a kink at 0 Hz or at Nyquist, and its kernel never dies.
             yield Unfit("slope_db_oct", f"{self.slope_db_oct} dB/oct has no linear phase", "12, 24, 36 or 48")
 
+    @abstractmethod
     def sections(self, rate: int) -> FloatArray:
         """The sections (n, 6) of the minimum-phase filter."""
-        raise NotImplementedError
 
     def make(self, setting: Setting) -> Running:
         sections = self.sections(setting.rate)

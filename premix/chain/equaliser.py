@@ -1,5 +1,6 @@
 """What the equalisers share: second-order sections that are always minimum-phase."""
 
+from abc import abstractmethod
 
 from premix.chain.processor import Processor, Running, Setting
 from premix.chain.sections import SectionFilter
@@ -10,9 +11,9 @@ from premix.model.analysis import ComplexArray, FloatArray
 class Equaliser(Processor):
     """Base of the processors that are sections and nothing else."""
 
+    @abstractmethod
     def sections(self, rate: int) -> FloatArray:
         """The sections (n, 6)."""
-        raise NotImplementedError
 
     def make(self, setting: Setting) -> Running:
         return SectionFilter(self.sections(setting.rate), setting.channels)

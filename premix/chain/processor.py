@@ -1,5 +1,6 @@
 """What a processor is: typed parameters in units, and an instance that takes a signal block by block."""
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -43,7 +44,7 @@ class Unfit:
     slug: str = "chain-range"
 
 
-class Running:
+class Running(ABC):
     """A processor at work. Blocks come in order; the samples must not depend on how the signal is cut.
 
     latency_samples: how much later the signal comes out than it should; the mix reads ahead by that much.
@@ -51,19 +52,19 @@ class Running:
 
     latency_samples: int = 0
 
+    @abstractmethod
     def process(self, block: FloatArray) -> FloatArray:
         """The next block, (channels, n) to (channels, n); `block` may be overwritten and may be what is returned."""
-        raise NotImplementedError
 
     def findings(self) -> tuple[Finding, ...]:
         """What the user should know once the song is through."""
         return ()
 
-    def close(self) -> None:
+    def close(self) -> None:  # noqa: B027 - most hold nothing
         """Let go of what the instance holds."""
 
 
-class Processor(Section):
+class Processor(Section, ABC):
     """Base of all processors: the typed parameters of one step of a chain.
 
     kind: its name in the recipe. places: where it may stand. A subclass is one file; its fields (with unit, range,
@@ -86,9 +87,9 @@ class Processor(Section):
                 allowed = "a path from the folder of the recipe that names it"
                 yield Unfit(key, f"there is no file '{value}'", allowed, "chain-no-file")
 
+    @abstractmethod
     def make(self, setting: Setting) -> Running:
         """A fresh instance."""
-        raise NotImplementedError
 
     def response(self, freqs_hz: FloatArray, setting: Setting) -> ComplexArray | None:
         """(F) complex gain with the latency taken out; None where the processor is not linear and constant."""

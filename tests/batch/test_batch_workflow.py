@@ -52,6 +52,14 @@ def run(step: str, folder: Path) -> "subprocess.CompletedProcess[str]":
     return subprocess.run(command, cwd=folder, env={**os.environ, **names}, capture_output=True, text=True)
 
 
+def change_a_sample(renders: Path, by: int) -> None:
+    """Add to one sample of song a's stem; 1 << 8 is one step of 24 bits."""
+    stem = renders / "a" / "stems" / "a_stem_left_a.wav"
+    samples, rate = soundfile.read(stem, dtype="int32")
+    samples[1000] += by
+    soundfile.write(stem, samples, rate, subtype="PCM_24")
+
+
 def test_its_steps_fail_on_limits_and_on_what_is_not_the_approved_render(tmp_path: Path, make_songs: MakeSongs) -> None:
     """4 where a limit is broken, with the summary written; null against nothing, the same, and another sound."""
     [song] = make_songs("a")
@@ -66,10 +74,7 @@ def test_its_steps_fail_on_limits_and_on_what_is_not_the_approved_render(tmp_pat
     shutil.copytree(tmp_path / "rendered", tmp_path / "approved", ignore=shutil.ignore_patterns("summary*", "index*"))
     same = run(null, tmp_path)
     assert same.returncode == 0, same.stdout + same.stderr
-    stem = tmp_path / "approved" / "a" / "stems" / "a_stem_left_a.wav"
-    samples, rate = soundfile.read(stem, dtype="int32")
-    samples[1000] += 1 << 20
-    soundfile.write(stem, samples, rate, subtype="PCM_24")
+    change_a_sample(tmp_path / "approved", 1 << 20)
     other = run(null, tmp_path)
     assert other.returncode == 1, other.stdout + other.stderr
     assert "left_a" in other.stdout + other.stderr
@@ -83,10 +88,7 @@ def test_its_second_render_must_be_the_first_again(tmp_path: Path, make_songs: M
     again = "Render again, and null against the first"
     same = run(again, tmp_path)
     assert same.returncode == 0, same.stdout + same.stderr
-    stem = tmp_path / "rendered" / "a" / "stems" / "a_stem_left_a.wav"
-    samples, rate = soundfile.read(stem, dtype="int32")
-    samples[1000] += 1 << 8
-    soundfile.write(stem, samples, rate, subtype="PCM_24")
+    change_a_sample(tmp_path / "rendered", 1 << 8)
     other = run(again, tmp_path)
     assert other.returncode == 1, other.stdout + other.stderr
 

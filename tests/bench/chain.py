@@ -4,7 +4,6 @@ A high-pass on every mic, a bell on every bus and a compressor on the guitar bus
 them: whole processes in turn, ratios of CPU time run by run. Results of the last run: chain.json beside it.
 """
 
-import argparse
 import json
 import subprocess
 import sys
@@ -15,7 +14,7 @@ from pathlib import Path
 
 from tests.bench.machine import versions
 from tests.bench.processes import interleaved, medians, ratio
-from tests.bench.size import TRACKS, Size, prepare
+from tests.bench.size import TRACKS, Size, prepare, size_options
 
 RESULTS = Path(__file__).with_suffix(".json")
 PLAIN, CHAINS, METERS = "render stage", "with chains", ", meters"
@@ -32,11 +31,7 @@ guitar_bus: {chain: [{compressor: {threshold_db: -18, ratio: 2, attack_ms: 30}}]
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seconds", type=float, default=240.0)
-    parser.add_argument("--rate", type=int, default=48000)
-    parser.add_argument("--performances", type=int, default=3, help="of five tracks each")
-    parser.add_argument("--runs", type=int, default=5)
+    parser = size_options(__doc__)
     parser.add_argument("--keep", action="store_true", help="keep these results in chain.json")
     options = parser.parse_args()
     size = Size(options.seconds, options.rate, options.performances)

@@ -6,7 +6,6 @@ Prints medians and the ratios to the floor, and holds premix's samples against t
 Results of the last run: render.json beside it. Ratios are of CPU time, run by run; seconds are this machine's.
 """
 
-import argparse
 import json
 import shutil
 import sys
@@ -19,7 +18,7 @@ from statistics import median
 from tests.bench.machine import versions
 from tests.bench.peers import LESS, ffmpeg_command, sox_script
 from tests.bench.processes import Cost, interleaved, medians, ratio
-from tests.bench.size import TRACKS, Size, prepare, write_recipe
+from tests.bench.size import TRACKS, Size, prepare, size_options, write_recipe
 
 RESULTS = Path(__file__).with_suffix(".json")
 FLOOR, STAGE, METERS, WHOLE = "I/O floor", "render stage", "render stage, meters", "premix render"
@@ -30,11 +29,7 @@ CEILING_THAT_TRIMS_DBTP = -20.0
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seconds", type=float, default=240.0)
-    parser.add_argument("--rate", type=int, default=48000)
-    parser.add_argument("--performances", type=int, default=3, help="of five tracks each")
-    parser.add_argument("--runs", type=int, default=5)
+    parser = size_options(__doc__)
     parser.add_argument("--only", default="", help="only programs whose name holds one of these, comma-separated")
     parser.add_argument("--folder", type=Path, help="keep session and outputs here (else a temporary folder)")
     options = parser.parse_args()

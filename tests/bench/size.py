@@ -1,5 +1,6 @@
 """How large a bench's session is, and its recipe. Light: what starts the programs must not import what they use."""
 
+import argparse
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -61,3 +62,13 @@ def prepare(folder: Path, size: Size, *, decide: bool = True) -> None:
     subprocess.run([sys.executable, "-m", "tests.bench.session", str(folder / TRACKS), *sizes], check=True)
     if decide:
         subprocess.run([sys.executable, "-m", "tests.bench.decisions", str(folder)], check=True)
+
+
+def size_options(description: str | None) -> argparse.ArgumentParser:
+    """The options of a bench that runs programs in turn on one session."""
+    parser = argparse.ArgumentParser(description=description, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--seconds", type=float, default=240.0)
+    parser.add_argument("--rate", type=int, default=48000)
+    parser.add_argument("--performances", type=int, default=3, help="of five tracks each")
+    parser.add_argument("--runs", type=int, default=5)
+    return parser

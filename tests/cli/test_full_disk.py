@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -70,22 +71,29 @@ def test_disk_that_is_too_small_is_told_before_the_work(premix, song, monkeypatc
     assert tree(song.recipe.parent) == before
 
 
+@contextmanager
+def mounted(folder: Path, options: str) -> Iterator[bool]:
+    """A file system of its own at `folder` while it lasts; False where this user may not mount one."""
+    folder.mkdir()
+    command = ["mount", "-t", "tmpfs", "-o", options, "none", str(folder)]
+    done = shutil.which("mount") is not None and subprocess.run(command, capture_output=True).returncode == 0
+    try:
+        yield done
+    finally:
+        if done:
+            subprocess.run(["umount", str(folder)], check=True)
+
+
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
     """A file system of 1 MB, to be mounted as root only; elsewhere its place is taken by a limit of 400 kB a file."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    command = ["mount", "-t", "tmpfs", "-o", "size=1m", "none", str(folder)]
-    mounted = shutil.which("mount") is not None and subprocess.run(command, capture_output=True).returncode == 0
     limits = resource.getrlimit(resource.RLIMIT_FSIZE)
-    if not mounted:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, limits[1]))
-    try:
-        yield folder
-    finally:
-        if mounted:
-            subprocess.run(["umount", str(folder)], check=True)
-        else:
+    with mounted(tmp_path / "disk", "size=1m") as small:
+        if not small:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, limits[1]))
+        try:
+            yield tmp_path / "disk"
+        finally:
             resource.setrlimit(resource.RLIMIT_FSIZE, limits)
 
 
@@ -93,17 +101,11 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 def no_place(tmp_path: Path) -> Iterator[Path]:
     """A folder that nobody may write into: on a read-only disk, or (not as root) by its mode."""
     folder = tmp_path / "no_place"
-    folder.mkdir()
-    command = ["mount", "-t", "tmpfs", "-o", "ro,size=1m", "none", str(folder)]
-    mounted = shutil.which("mount") is not None and subprocess.run(command, capture_output=True).returncode == 0
-    if not mounted:
-        folder.chmod(0o555)
-    try:
+    with mounted(folder, "ro,size=1m") as read_only:
+        if not read_only:
+            folder.chmod(0o555)
         yield folder
-    finally:
-        if mounted:
-            subprocess.run(["umount", str(folder)], check=True)
-        folder.chmod(0o755)
+    folder.chmod(0o755)
 
 
 def test_place_that_cannot_be_written_is_told_before_the_work(premix, song, no_place):
