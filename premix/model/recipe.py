@@ -176,7 +176,7 @@ class MergedRecipe(BaseModel):
     recipe's folder. sha256: of the canonical JSON of `recipe`, all defaults filled in.
     """
 
-    model_config = ConfigDict(frozen=True)
+    model_config = ConfigDict(frozen=True, defer_build=True)
 
     recipe: Recipe
     source: dict[str, Any]

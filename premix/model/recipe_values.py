@@ -46,7 +46,7 @@ FileKind = Literal[
 class Section(BaseModel):
     """Base of all recipe sections: unknown keys refused, values never coerced, instances frozen."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, defer_build=True)
 
 
 class DelayByHand(Section):
