@@ -7,6 +7,7 @@ sample (Lipshitz, Wannamaker and Vanderkooy, "Quantization and Dither", J. Audio
 import numpy as np
 import numpy.typing as npt
 
+from premix.dsp.thread_array import ThreadArray
 from premix.errors import PremixError
 
 FloatArray = npt.NDArray[np.float64]
@@ -21,6 +22,7 @@ class NotFiniteError(PremixError):
         self.frame = frame
 
 
+_STEPS = ThreadArray(np.float64)
 _LARGEST_FLOAT = float(np.finfo(np.float32).max)
 
 
@@ -40,7 +42,6 @@ class Quantiser:
         self.bits, self.frames, self.overs, self.peak = bits, 0, 0, 0.0
         self._steps = 1.0 if bits == 32 else 2.0 ** (bits - 1)
         self._noise = np.random.default_rng(seed) if dither else None
-        self._scratch = np.empty(0)
 
     def integers(self, block: FloatArray) -> IntArray:
         """(channels, frames) float64 -> (frames, channels) int32 in steps of the file."""
@@ -70,9 +71,7 @@ class Quantiser:
     def _stage(self, block: FloatArray) -> FloatArray:
         """The block in steps, interleaved, in a scratch array."""
         channels, frames = block.shape
-        if self._scratch.size < block.size:
-            self._scratch = np.empty(block.size)
-        steps = self._scratch[: block.size].reshape(frames, channels)
+        steps = _STEPS.first(block.size).reshape(frames, channels)
         return np.multiply(block.T, self._steps, out=steps)
 
     def _extremes(self, values: FloatArray, most: float = np.finfo(np.float64).max) -> tuple[float, float]:

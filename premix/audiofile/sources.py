@@ -11,17 +11,23 @@ import numpy as np
 import numpy.typing as npt
 
 from premix.audiofile.decoder import open_decoder
-from premix.audiofile.samples import BYTES, SPARE, FloatArray, IntArray, left_justified_bytes, unpack
+from premix.audiofile.samples import BYTES, SPARE, FloatArray, left_justified_bytes, unpack
+from premix.dsp.thread_array import ThreadArray
 from premix.errors import Problem, TracksError
 from premix.messages.tracks import SLUGS
 from premix.model.tracks import AudioHeader
+
+_BYTES = ThreadArray(np.uint8)
 
 
 class Source(Protocol):
     """Random access to frames, fast when each request starts inside or right after the one before."""
 
     def load(self, first: int, count: int) -> None:
-        """Get frames first to first + count of the file; they must be inside it."""
+        """Get frames first to first + count of the file; they must be inside it.
+
+        They are there until the calling thread loads anything else, from any source.
+        """
 
     def take(self, channel: int, out: FloatArray) -> None:
         """One channel of the loaded frames as float64, from the first on."""
@@ -44,16 +50,13 @@ class LinearSource:
         self._header, self._data_offset = header, data_offset
         self._frame_bytes = BYTES[header.subtype] * header.channels
         self._file = _open(header.path)
-        self._buffer = bytearray(SPARE)
-        self._scratch: IntArray = np.empty(0, np.int32)
+        self._loaded = _BYTES.first(SPARE)
 
     def load(self, first: int, count: int) -> None:
         size = count * self._frame_bytes
-        if len(self._buffer) < size + SPARE:
-            self._buffer = bytearray(size + SPARE)
-            self._scratch = np.empty(count, np.int32)
+        self._loaded = _BYTES.first(size + SPARE)
         self._file.seek(self._data_offset + first * self._frame_bytes)
-        wanted, got = memoryview(self._buffer)[:size], 0
+        wanted, got = self._loaded.data[:size], 0
         while got < size:
             read = self._file.readinto(wanted[got:])
             if not read:
@@ -62,10 +65,10 @@ class LinearSource:
 
     def take(self, channel: int, out: FloatArray) -> None:
         header = self._header
-        unpack(self._buffer, header.subtype, header.channels, channel, out, self._scratch)
+        unpack(self._loaded, header.subtype, header.channels, channel, out)
 
     def raw(self, offset: int, count: int) -> memoryview:
-        return memoryview(self._buffer)[offset * self._frame_bytes : (offset + count) * self._frame_bytes]
+        return self._loaded.data[offset * self._frame_bytes : (offset + count) * self._frame_bytes]
 
     def close(self) -> None:
         self._file.close()

@@ -14,10 +14,12 @@ from premix.audiofile.bext import BextFields
 from premix.audiofile.quantise import NotFiniteError, Quantiser
 from premix.audiofile.samples import SPARE, pack_24
 from premix.audiofile.sinks import FlacSink, WavSink
+from premix.dsp.thread_array import ThreadArray
 from premix.errors import DeliveryError, Problem
 from premix.messages.delivery import SLUGS
 
 FloatArray = npt.NDArray[np.float64]
+_PACKED = ThreadArray(np.uint8)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +60,6 @@ class PartWriter:
         self.path, self._rate, self._frames, self._bits = path, rate, frames, bits
         self._quantiser = Quantiser(bits, dither=dither, seed=seed)
         self._digest = hashlib.sha256()
-        self._packed = bytearray(SPARE)
         try:
             self._sink: WavSink | FlacSink = (
                 WavSink(path, rate, channels, frames, bits, bext) if container == "wav"
@@ -114,9 +115,7 @@ class PartWriter:
         flat = ints.reshape(-1)
         if self._bits == 16:
             return flat.astype("<i2").data.cast("B")
-        if len(self._packed) < 3 * len(flat) + SPARE:
-            self._packed = bytearray(3 * len(flat) + SPARE)
-        return pack_24(flat, self._packed)
+        return pack_24(flat, _PACKED.first(3 * len(flat) + SPARE))
 
 
 def storage_error(path: Path, error: OSError) -> DeliveryError:
