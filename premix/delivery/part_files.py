@@ -82,7 +82,8 @@ class PartFiles:
             wanted = [name for name in blocks if name in self._resamplers]
             made = self._run([partial(self._resamplers[name].feed, blocks[name]) for name in wanted])
             blocks = dict(zip(wanted, made, strict=True))
-        jobs = [partial(self._one, name, block) for name, block in blocks.items() if block.size]
+        longest_first = sorted(blocks.items(), key=lambda item: -len(item[1]))  # a thread with little left waits little
+        jobs = [partial(self._one, name, block) for name, block in longest_first if block.size]
         if self._meters is not None and jobs:
             jobs.insert(0, partial(self._meters.feed_together, blocks))  # the longest first
         self._run(jobs)

@@ -1,7 +1,6 @@
 """Performances to buses, buses to the stereo guitar bus."""
 
 from collections.abc import Sequence
-from typing import Protocol
 
 import numpy as np
 
@@ -10,16 +9,10 @@ from premix.dsp.pan import apply_width
 from premix.mixdown.inserts import Inserts
 from premix.mixdown.late import Late
 from premix.mixdown.mic_stream import HOP
+from premix.mixdown.performance import PerformanceBlock
 from premix.model.analysis import FloatArray
 from premix.model.recipe import CENTRE_BUS
 from premix.model.render import MixPlan
-
-
-class Share(Protocol):
-    """What a performance gives to its bus."""
-
-    bus: str
-    sum: FloatArray
 
 
 class BusMixer:
@@ -38,6 +31,8 @@ class BusMixer:
             for name, without in names.items()
             if name in wanted
         }
+        self._sides = {name: np.zeros((2, rows * HOP)) for name in self._guitars}
+        self._panned = np.zeros(rows * HOP)
         self._guitar_latency = max((chain.latency_samples for _, chain in self._guitars.values()), default=0)
         longest = max((chain.latency_samples for chain in self._chains.values()), default=0)
         self._even = {n: DelayLine(1, longest - chain.latency_samples) for n, chain in self._chains.items()}
@@ -52,25 +47,26 @@ class BusMixer:
         for _, chain in self._guitars.values():
             chain.first = first + self._guitar_latency
 
-    def next(self, mixers: Sequence[Share], count: int) -> dict[str, FloatArray]:
+    def next(self, blocks: Sequence[PerformanceBlock], count: int) -> dict[str, FloatArray]:
         """The next blocks of the buses (1, count) and guitar buses (2, count) that are wanted."""
         for bus in self._plan.buses:
             block = self._buses[bus.name][:count]
-            block[:] = 0.0
-            for mixer in mixers:
-                if mixer.bus == bus.name:
-                    block += mixer.sum[:count]
+            first, *others = [share.sum[:count] for share in blocks if share.bus == bus.name]
+            block[:] = first
+            for other in others:
+                block += other
             if self.ahead or self._chains[bus.name].active:
                 even = self._even[bus.name].process(block[None])
                 block[:] = self._chains[bus.name].process(even)[0]
-            block *= bus.gain
+            if bus.gain != 1.0:
+                block *= bus.gain
         made = {
             f"bus_{name}": self._late.of(name, block[None, :count])
             for name, block in self._buses.items()
             if f"bus_{name}" in self._wanted
         }
         for name, (without, chain) in self._guitars.items():
-            stereo = self._stereo(count, without)
+            stereo = self._stereo(name, without, count)
             if chain.active:
                 stereo = chain.process(stereo)
             if self._plan.guitar_gain != 1.0:
@@ -78,12 +74,17 @@ class BusMixer:
             made[name] = self._out.of(name, stereo)
         return made
 
-    def _stereo(self, count: int, without: str | None) -> FloatArray:
-        stereo = np.zeros((2, count))
-        for bus in self._plan.buses:
-            if bus.name != without:
-                for side, gain in enumerate((bus.left, bus.right)):
-                    if gain != 0.0:
-                        stereo[side] += gain * self._buses[bus.name][:count]
+    def _stereo(self, name: str, without: str | None, count: int) -> FloatArray:
+        stereo, panned = self._sides[name][:, :count], self._panned[:count]
+        buses = [bus for bus in self._plan.buses if bus.name != without]
+        for out, gains in zip(stereo, ([b.left for b in buses], [b.right for b in buses]), strict=True):
+            heard = [(self._buses[b.name][:count], gain) for b, gain in zip(buses, gains, strict=True) if gain != 0.0]
+            if not heard:
+                out[:] = 0.0
+            for number, (block, gain) in enumerate(heard):
+                if number == 0:
+                    np.multiply(block, gain, out=out)
+                else:
+                    out += np.multiply(block, gain, out=panned)
         apply_width(stereo, self._plan.width)
         return stereo

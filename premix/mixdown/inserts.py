@@ -10,7 +10,7 @@ from premix.chain.processor import KeySource, Setting
 from premix.chain.running import RunningChain
 from premix.errors import Problem, RecipeError
 from premix.messages.chain import SLUGS
-from premix.mixdown.mic_stream import HOP
+from premix.mixdown.mic_stream import HOP, Workspace
 from premix.mixdown.stem import MicSum
 from premix.model.analysis import FloatArray
 from premix.model.finding import Finding
@@ -83,7 +83,7 @@ class Inserts:
         paths = self._key_paths(name, performance)
         if not paths:
             raise RecipeError(Problem("chain-no-key", where, f"there is no key '{name}'", remedy=SLUGS["chain-no-key"]))
-        mics = MicSum([replace(path, chain=()) for path in paths], self._plan.rate, 1, start)
+        mics = MicSum([replace(path, chain=()) for path in paths], self._plan.rate, Workspace(1), start)
         self._stack.callback(mics.close)
         return _Following(mics).next
 

@@ -1,5 +1,6 @@
 """One track on its way into the sum: read ahead by its delay, filtered, handed on block by block."""
 
+import threading
 from collections.abc import Callable
 from typing import Protocol
 
@@ -19,6 +20,22 @@ HISTORY = FFT - HOP
 _WARM_UP = 65536
 
 
+class Workspace(threading.local):
+    """Arrays for what lives only while one block goes into a sum: all mics of a thread share them.
+
+    rows: the most that a block has. overlapping: `samples` again, (rows, FFT), each row with its history.
+    """
+
+    def __init__(self, rows: int) -> None:
+        self.samples = np.empty(HISTORY + rows * HOP)
+        steps = (HOP * self.samples.itemsize, self.samples.itemsize)
+        self.overlapping = np.ndarray((rows, FFT), np.float64, self.samples, 0, steps)
+        self.total = np.empty((rows, FFT // 2 + 1), np.complex128)
+        self.one = np.empty((rows, FFT // 2 + 1), np.complex128)
+        self.back = np.empty((rows, FFT))
+        self.gate = np.empty(rows * HOP)
+
+
 class MicInsert(Protocol):
     """A mic's chain: late by `latency_samples`, first given the sample at time `first`."""
 
@@ -34,14 +51,14 @@ MakeInsert = Callable[[MicPath], MicInsert]
 class MicStream:
     """The samples of one mic, advanced by the whole part of its delay.
 
-    `next(rows)` gives (HISTORY + rows * HOP) samples: HISTORY from before the block, then the block itself, where
-    sample k of the block belongs at output sample k of the same block. A mic whose rest of delay is zero needs no
-    FIR (`response` is None) and nulls against its file bit for bit. start: time of the first sample. insert: makes
-    the path's chain; without it there is none.
+    `next` gives (HISTORY + rows * HOP) samples: HISTORY from before the block, then the block itself, where sample k of
+    the block belongs at output sample k of the same block. A mic whose rest of delay is zero needs no FIR (`response`
+    is None) and nulls against its file bit for bit. start: time of the first sample. insert: makes the path's chain;
+    without it there is none.
     """
 
     def __init__(
-        self, path: MicPath, rate: int, rows: int, start: int = 0, insert: MakeInsert | None = None
+        self, path: MicPath, rate: int, start: int = 0, insert: MakeInsert | None = None
     ) -> None:
         self.gain = path.gain
         whole, rest = split_delay(path.delay_samples)
@@ -52,8 +69,7 @@ class MicStream:
         self._insert = insert(path) if insert is not None and path.chain else None
         self._reader = TrackReader(path.track)
         self._position = start + whole
-        self._buffer = np.zeros(HISTORY + rows * HOP)
-        self._filled = 0
+        self._history = np.zeros(HISTORY)
         sections = mic_sections(rate, path.high_pass_hz, path.low_pass_hz, path.rotation)
         self._filter = SectionFilter(sections) if len(sections) else None
         try:
@@ -65,17 +81,16 @@ class MicStream:
     def close(self) -> None:
         self._reader.close()
 
-    def next(self, rows: int) -> FloatArray:
-        """The next block with its history; a view that the following call overwrites."""
-        count = rows * HOP
-        if self._filled:
-            self._buffer[:HISTORY] = self._buffer[self._filled : self._filled + HISTORY]
-        new = self._buffer[HISTORY : HISTORY + count]
+    def next(self, rows: int, samples: FloatArray) -> FloatArray:
+        """The next block with its history, in the first of `samples`."""
+        block = samples[: HISTORY + rows * HOP]
+        block[:HISTORY] = self._history
+        new = block[HISTORY:]
         self._reader.read(self._position, new)
         self._shape(new)
-        self._position += count
-        self._filled = count
-        return self._buffer[: HISTORY + count]
+        self._position += len(new)
+        self._history[:] = block[-HISTORY:]
+        return block
 
     def _shape(self, samples: FloatArray) -> None:
         """Filters and chain, in place."""
@@ -98,6 +113,5 @@ class MicStream:
             self._reader.read(start, piece)
             self._shape(piece)
             keep = min(count, HISTORY)
-            self._buffer[: HISTORY - keep] = self._buffer[keep:HISTORY]
-            self._buffer[HISTORY - keep : HISTORY] = piece[count - keep :]
+            self._history = np.concatenate((self._history[keep:], piece[count - keep :]))
             start += count

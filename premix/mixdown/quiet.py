@@ -31,13 +31,14 @@ class QuietMeter:
         stop = np.searchsorted(self._stops[:, 0], places, side="right") - 1
         inside = stop >= 0
         inside[inside] = places[inside] + FRAME <= self._stops[stop[inside], 1]
-        for frame in np.flatnonzero(inside).tolist():
-            part = slice(frame * FRAME, (frame + 1) * FRAME)
-            energy = float(np.dot(before[part], before[part]))
-            if energy > 0.0:
-                left = float(np.dot(after[part], after[part])) / energy
-                self._sum_db += min(MOST_DB, -10.0 * np.log10(left)) if left > 0.0 else MOST_DB
-                self._frames += 1
+        levels = [block[: count * FRAME].reshape(count, FRAME)[inside] for block in (before, after)]
+        energy, left = (np.vecdot(frames, frames) for frames in levels)
+        heard = energy > 0.0
+        with np.errstate(divide="ignore"):  # a gate that shuts to nothing
+            quieter_db = np.minimum(-10.0 * np.log10(left[heard] / energy[heard]), MOST_DB)
+        for level_db in quieter_db.tolist():  # one by one, so that blocks change nothing
+            self._sum_db += level_db
+        self._frames += len(quieter_db)
 
     def reduction_db(self) -> float | None:
         """How much quieter, as a positive number of dB; None without sound in stops."""

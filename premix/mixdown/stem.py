@@ -9,7 +9,7 @@ from contextlib import ExitStack
 
 import numpy as np
 
-from premix.mixdown.mic_stream import FFT, HISTORY, HOP, MakeInsert, MicStream
+from premix.mixdown.mic_stream import FFT, HISTORY, HOP, MakeInsert, MicStream, Workspace
 from premix.model.analysis import FloatArray
 from premix.model.render import MicPath
 
@@ -17,46 +17,53 @@ from premix.model.render import MicPath
 class MicSum:
     """The sum of some mics of one performance, streamed.
 
-    rows: most rows of HOP samples a block has. start: time of the first sample. insert: makes the mics' chains.
+    work: shared with every sum that is not asked for while another one is. start: time of the first sample.
+    insert: makes the mics' chains.
     """
 
     def __init__(
-        self, paths: Sequence[MicPath], rate: int, rows: int, start: int = 0, insert: MakeInsert | None = None
+        self,
+        paths: Sequence[MicPath],
+        rate: int,
+        work: Workspace,
+        start: int = 0,
+        insert: MakeInsert | None = None,
     ) -> None:
+        self._work = work
         self._streams: list[MicStream] = []
         with ExitStack() as stack:
             for path in paths:
-                self._streams.append(MicStream(path, rate, rows, start, insert))
+                self._streams.append(MicStream(path, rate, start, insert))
                 stack.callback(self._streams[-1].close)
             self.close = stack.pop_all().close
-        turned = any(s.response is not None for s in self._streams)
-        bins = FFT // 2 + 1
-        self._total = np.zeros((rows if turned else 0, bins), np.complex128)
-        self._one = np.zeros((rows if turned else 0, bins), np.complex128)
-        self._back = np.zeros((rows if turned else 0, FFT))
 
     def next(self, rows: int, out: FloatArray) -> None:
         """Fill `out` (rows * HOP,) with the next block of the sum."""
-        out[:] = 0.0
-        turned = False
+        work, total, begun = self._work, None, False
         for stream in self._streams:
-            samples = stream.next(rows)
+            samples = stream.next(rows, work.samples)
             if stream.response is None:
-                out += stream.gain * samples[HISTORY:]
+                samples[HISTORY:] *= stream.gain
+                _add(samples[HISTORY:], out, begun)
+                begun = True
                 continue
-            spectra = self._one[:rows] if turned else self._total[:rows]
-            np.fft.rfft(_rows_of(samples, rows), axis=1, out=spectra)
+            spectra = (work.total if total is None else work.one)[:rows]
+            np.fft.rfft(work.overlapping[:rows], axis=1, out=spectra)
             spectra *= stream.response
-            if turned:
-                self._total[:rows] += spectra
-            turned = True
-        if turned:
-            np.fft.irfft(self._total[:rows], FFT, axis=1, out=self._back[:rows])
-            out.reshape(rows, HOP)[:] += self._back[:rows, HISTORY:]
+            if total is None:
+                total = spectra
+            else:
+                total += spectra
+        if total is not None:
+            back = np.fft.irfft(total, FFT, axis=1, out=work.back[:rows])
+            _add(back[:, HISTORY:], out.reshape(rows, HOP), begun)
+        elif not begun:
+            out[:] = 0.0
 
 
-def _rows_of(samples: FloatArray, rows: int) -> FloatArray:
-    """The overlapping rows (rows, FFT) of a block with its history, without a copy."""
-    return np.lib.stride_tricks.as_strided(
-        samples, (rows, FFT), (HOP * samples.itemsize, samples.itemsize), writeable=False
-    )
+def _add(samples: FloatArray, out: FloatArray, begun: bool) -> None:
+    """Into `out`, on top of what it holds where the sum has begun."""
+    if begun:
+        out += samples
+    else:
+        out[:] = samples

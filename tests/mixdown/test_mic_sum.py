@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
-from premix.mixdown.mic_stream import HOP
+from premix.mixdown.mic_stream import HOP, Workspace
 from premix.mixdown.stem import MicSum
 from premix.model.render import MicPath
 from premix.pipeline import load
@@ -37,7 +37,7 @@ def tracks(tmp_path_factory):
 
 def summed(paths, rows=5, rate=RATE):
     """The whole sum of some mics, streamed in blocks of `rows`."""
-    mics = MicSum(paths, rate, rows)
+    mics = MicSum(paths, rate, Workspace(rows))
     blocks = []
     for _ in range(0, FRAMES, rows * HOP):
         out = np.empty(rows * HOP)
