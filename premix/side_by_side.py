@@ -2,9 +2,23 @@
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future, wait
-from typing import Any, TypeVar
+from functools import partial
+from typing import Any, Generic, TypeVar
 
 T = TypeVar("T")
+
+
+class Begun(Generic[T]):
+    """Jobs that were begun; calling it waits for them and gives their results in order, or the first error."""
+
+    def __init__(self, jobs: Sequence[Callable[[], T]], futures: Sequence[Future[T]] | None) -> None:
+        self._jobs, self.futures = jobs, futures
+
+    def __call__(self) -> list[T]:
+        if self.futures is None:
+            return [job() for job in self._jobs]
+        wait(self.futures)
+        return [future.result() for future in self.futures]
 
 
 class SideBySide:
@@ -28,15 +42,17 @@ class SideBySide:
     def __exit__(self, *error: object) -> None:
         wait(self._running)
 
-    def begin(self, jobs: Sequence[Callable[[], T]]) -> Callable[[], list[T]]:
-        """Begin the jobs; calling what is given waits for them and gives their results in order, or the first error."""
+    def begin(self, jobs: Sequence[Callable[[], T]], after: Begun[Any] | None = None) -> Begun[T]:
+        """Begin the jobs. after: jobs begun before, as many; each new one waits for the one in its own place."""
         if self._pool is None:
-            return lambda: [job() for job in jobs]
+            return Begun(jobs, None)
+        if after is not None and after.futures is not None:
+            jobs = [partial(_after, earlier, job) for earlier, job in zip(after.futures, jobs, strict=True)]
         futures = [self._pool.submit(job) for job in jobs]
         self._running = {future for future in self._running if not future.done()}.union(futures)
+        return Begun(jobs, futures)
 
-        def results() -> list[T]:
-            wait(futures)
-            return [future.result() for future in futures]
 
-        return results
+def _after(earlier: Future[Any], job: Callable[[], T]) -> T:
+    wait([earlier])  # a pool begins jobs in order, so it runs already
+    return job()

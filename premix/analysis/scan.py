@@ -1,6 +1,6 @@
 """The one pass over all tracks: every sample of every file is read once, and everything later stages need is kept."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import ExitStack, nullcontext
 from functools import partial
@@ -10,13 +10,13 @@ from typing import BinaryIO
 import numpy as np
 
 from premix.analysis.levels import LevelMeter
-from premix.analysis.spectra import SpectraCollector, median_level_db
+from premix.analysis.spectra import Chosen, SpectraCollector, median_level_db
 from premix.audiofile.reader import TrackReader
 from premix.dsp.envelope import KeyPower, PowerArray
 from premix.model.analysis import Analysis, FloatArray, KeyEnvelopes, Spectra, TrackLevels
 from premix.model.recipe import Recipe
 from premix.model.tracks import Track, TrackSet
-from premix.side_by_side import SideBySide
+from premix.side_by_side import Begun, SideBySide
 
 BLOCK_HOPS = 16
 """Frames a block: large, because every hand-over between threads costs."""
@@ -101,6 +101,7 @@ class _PerformanceScan:
         self._frames, self._rate = tracks.frames, tracks.rate
         self._offsets = tuple(offsets.get(t.name, 0) for t in self._tracks)
         self._collector = SpectraCollector(tracks.rate, len(self._tracks))
+        self._block, self._keep = BLOCK_HOPS * self._collector.hop, self._collector.frame - self._collector.hop
         self._hop = control_hop(tracks.rate)
         self._key_band_hz = recipe.gate.band_hz or DEFAULT_KEY_BAND_HZ
         self._envelope_path = scratch / f"{performance}.key"
@@ -111,30 +112,50 @@ class _PerformanceScan:
     def run(self, progress: Progress, pool: Executor | None) -> tuple[Spectra, KeyEnvelopes, list[TrackLevels]]:
         """Read to the end and put the records together.
 
-        The frames of one block are collected while the next block is read.
+        The next block is being read, and the frames of the one before are being collected, while one is in hand.
         """
-        block, keep = BLOCK_HOPS * self._collector.hop, self._collector.frame - self._collector.hop
-        this, other = np.zeros((2, len(self._tracks), keep + block))
         with ExitStack() as stack:
             scans = [stack.enter_context(self._open(row)) for row in range(len(self._tracks))]
             envelope_file = stack.enter_context(self._envelope_path.open("wb"))
             work = stack.enter_context(SideBySide(pool))
-            collected: Callable[[], list[None]] = work.begin([])
-            for start in range(0, self._frames, block):
-                count = min(block, self._frames - start)
-                new = this[:, keep : keep + count]
-                read = work.begin([partial(s.read, start, row) for s, row in zip(scans, new, strict=True)])
+            collected: Begun[None] = work.begin([])
+            for first, block, read in self._blocks(scans, work):
                 self._write_control(read(), envelope_file)
                 collected()
-                frames = self._frames_of(this[:, : keep + count], start - keep)
-                collected = work.begin([partial(self._collect, frames)])
-                other[:, :keep] = this[:, count : count + keep]
-                this, other = other, this
-                progress(count * len(scans))
+                chosen = self._chosen(block, first)
+                collected = work.begin(
+                    [partial(self._collector.add, [c for c in chosen if c.half == half]) for half in (0, 1)])
+                progress(min(self._block, self._frames - first - self._keep) * len(scans))
             collected()
             hashes = work.begin([scan.sha256 for scan in scans])()
             self._write_control([s.key_power.finish() for s in scans if s.key_power is not None], envelope_file)
         return self._spectra(), self._envelopes(), [_levels(*done) for done in zip(scans, hashes, strict=True)]
+
+    def _blocks(
+        self, scans: Sequence[_TrackScan], work: SideBySide
+    ) -> Iterator[tuple[int, FloatArray, Begun[PowerArray | None]]]:
+        """Time of the first sample, samples (tracks, n) and keys of every block; samples are there once the keys are.
+
+        Each begins with the last samples of the one before, as much as a frame may reach back.
+        """
+        keep, size = self._keep, self._block
+        buffers = np.zeros((3 if work.threaded else 2, len(scans), keep + size))
+
+        def block(number: int) -> FloatArray:
+            return buffers[number % len(buffers), :, : keep + min(size, self._frames - number * size)]
+
+        def begin(number: int, after: Begun[PowerArray | None] | None = None) -> Begun[PowerArray | None]:
+            rows = zip(scans, block(number)[:, keep:], strict=True)
+            return work.begin([partial(s.read, number * size, row) for s, row in rows], after)
+
+        count = -(-self._frames // size)
+        reading = begin(0)
+        for number in range(count):
+            read = reading
+            if number + 1 < count:
+                reading = begin(number + 1, read)
+            block(number)[:, :keep] = block(number - 1)[:, -keep:]
+            yield number * size - keep, block(number), read
 
     def _open(self, row: int) -> _TrackScan:
         key = KeyPower(self._rate, self._hop, self._key_band_hz) if row < self._keyed else None
@@ -147,25 +168,21 @@ class _PerformanceScan:
             envelope_file.write(np.ascontiguousarray(control.T).tobytes())
             self._control = np.concatenate([self._control, control], axis=1)
 
-    def _frames_of(self, samples: FloatArray, first: int) -> list[tuple[FloatArray, float]]:
-        """Every whole frame of `samples`, which begin at `first` on the time line, and its level in dB."""
+    def _chosen(self, samples: FloatArray, first: int) -> list[Chosen]:
+        """Those whole frames of `samples`, which begin at `first` on the time line, that are to be collected."""
         frame, hop = self._collector.frame, self._collector.hop
-        frames = []
+        chosen = []
         for offset in range(0, samples.shape[1] - frame + 1, hop):
             position = first + offset
             if position >= 0 and self._keyed:
                 lo = position // self._hop - self._control_start
                 powers = self._control[:, lo : lo + frame // self._hop]
                 level_db = median_level_db(powers.mean(axis=1, dtype=np.float64)) if powers.size else -200.0
-                frames.append((samples[:, offset : offset + frame], level_db))
+                chosen.append(self._collector.choose(samples[:, offset : offset + frame], level_db))
         spent = max(0, (first + samples.shape[1] - frame) // self._hop - self._control_start)
         self._control = self._control[:, spent:]
         self._control_start += spent
-        return frames
-
-    def _collect(self, frames: Sequence[tuple[FloatArray, float]]) -> None:
-        for samples, level_db in frames:
-            self._collector.take(samples, level_db)
+        return [c for c in chosen if c is not None]
 
     def _spectra(self) -> Spectra:
         active, n_active, quiet, n_quiet = self._collector.result()

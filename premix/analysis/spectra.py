@@ -7,6 +7,7 @@ Averaging cross-spectra over frames before looking for the delay is Matassoni & 
 
 import math
 import statistics
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,8 +45,17 @@ class _Pile:
     counts: list[int]
 
 
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """A frame to be added: samples (mics, frame), which half it belongs to, and that half of its pile's sums."""
+
+    samples: FloatArray
+    half: int
+    sums: ComplexArray
+
+
 class SpectraCollector:
-    """Collects the products X_m conj(X_n) of `mics` mics; `feed` blocks of shape (mics, n), any n."""
+    """Collects the products X_m conj(X_n) of `mics` mics, frame by frame."""
 
     def __init__(self, rate: int, mics: int) -> None:
         self.frame = frame_length(rate)
@@ -55,11 +65,8 @@ class SpectraCollector:
         self._bins = slice(*np.searchsorted(self.freqs_hz, (low, high)).tolist())
         self.freqs_hz = self.freqs_hz[self._bins]
         self._window = np.hanning(self.frame + 1)[:-1]
-        self._mics = mics
+        self._mics, self._shape = mics, (mics, self.frame)
         self._pairs = [(m, n) for m in range(mics) for n in range(m, mics)]
-        self._windowed = np.empty((mics, self.frame))
-        self._spectrum = np.empty((mics, self.frame // 2 + 1), np.complex128)
-        self._product = np.empty(len(self.freqs_hz), np.complex128)
         self._piles: dict[int, _Pile] = {}
         self._frame_levels: dict[int, int] = {}
         self._taken = 0
@@ -67,29 +74,42 @@ class SpectraCollector:
         self.saturated = False
 
     def take(self, samples: FloatArray, level_db: float) -> None:
-        """Take one frame (mics, frame) whose level is `level_db`; free of cost once enough are in."""
+        """Choose and add one frame (mics, frame) whose level is `level_db`."""
+        chosen = self.choose(samples, level_db)
+        if chosen is not None:
+            self.add([chosen])
+
+    def choose(self, samples: FloatArray, level_db: float) -> Chosen | None:
+        """Count the next frame; None where it is not to be added: it is silent, or enough are in."""
         pile_index = math.floor(max(level_db, FLOOR_DB) / PILE_DB)
         self._frame_levels[pile_index] = self._frame_levels.get(pile_index, 0) + 1
         if self.saturated or level_db <= FLOOR_DB or not np.isfinite(samples).all():
-            return
+            return None
         pile = self._piles.get(pile_index)
         if pile is None:
             shape = (2, len(self._pairs), len(self.freqs_hz))
             pile = self._piles[pile_index] = _Pile(np.zeros(shape, np.complex128), [0, 0])
         if pile_index < self._loud - QUIET_DB / PILE_DB and sum(pile.counts) >= ENOUGH_QUIET:
-            return
+            return None
         half = (self._taken // 4) % 2
-        np.multiply(samples, self._window, out=self._windowed)
-        spectrum = np.fft.rfft(self._windowed, axis=1, out=self._spectrum)[:, self._bins]
-        conjugate = spectrum.conj()
-        for row, (m, n) in enumerate(self._pairs):
-            pile.sums[half, row] += np.multiply(spectrum[m], conjugate[n], out=self._product)
         pile.counts[half] += 1
         self._taken += 1
         self._saturate()
+        return Chosen(samples, half, pile.sums[half])
+
+    def add(self, frames: Sequence[Chosen]) -> None:
+        """Add the products of chosen frames. Those of the two halves may be added side by side."""
+        windowed, product = np.empty(self._shape), np.empty(len(self.freqs_hz), np.complex128)
+        whole = np.empty((self._mics, self.frame // 2 + 1), np.complex128)
+        for frame in frames:
+            np.multiply(frame.samples, self._window, out=windowed)
+            spectrum = np.fft.rfft(windowed, axis=1, out=whole)[:, self._bins]
+            conjugate = spectrum.conj()
+            for row, (m, n) in enumerate(self._pairs):
+                frame.sums[row] += np.multiply(spectrum[m], conjugate[n], out=product)
 
     def _saturate(self) -> None:
-        """Stop once enough active frames are in: more cannot change the answer by a hearable amount."""
+        """Choose no more once enough active frames are in: others cannot change the answer by a hearable amount."""
         if self._taken % 16:
             return
         self._loud = self._loud_pile()
