@@ -6,7 +6,6 @@ from concurrent.futures import Executor
 from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
-from typing import TypeVar
 
 from premix.audiofile.bext import patch_loudness
 from premix.audiofile.writer import PartWriter
@@ -18,8 +17,6 @@ from premix.model.render import Part, PartMeasures, WrittenFile
 from premix.model.tracks import TrackSet
 from premix.side_by_side import SideBySide
 from premix.units import db_to_gain
-
-T = TypeVar("T")
 
 
 class PartFiles:
@@ -41,7 +38,7 @@ class PartFiles:
         meters: RenderMeters | None,
         pool: Executor | None = None,
     ) -> None:
-        self._folder, self._names, self._parts, self._meters, self._pool = folder, names, parts, meters, pool
+        self._folder, self._names, self._parts, self._meters = folder, names, parts, meters
         self._ceiling = db_to_gain(deliver.ceiling_dbtp)
         self.passed_ceiling = False
         rate = tracks.rate if deliver.rate == "keep" else deliver.rate
@@ -54,6 +51,7 @@ class PartFiles:
             self._resamplers = {n: Resampler(tracks.rate, rate, c, tracks.frames) for n, c in channels.items()}
         self._stack = ExitStack()
         self._writers = {part.part: self._open(part, tracks, deliver, rate, seed) for part in parts}
+        self._work = self._stack.enter_context(SideBySide(pool))
 
     def _open(self, part: Part, tracks: TrackSet, deliver: Deliver, rate: int, seed: str) -> PartWriter:
         path = self._folder / self._names[part.part]
@@ -76,21 +74,17 @@ class PartFiles:
         """Drop what was written."""
         self._stack.close()
 
-    def take(self, blocks: Mapping[str, FloatArray]) -> None:
-        """Take one block of every part of the mix, in time order."""
+    def take(self, blocks: Mapping[str, FloatArray]) -> Callable[[], object]:
+        """Take one block of every part of the mix, in time order; calling what is given waits until it is written."""
         if self._resamplers:
             wanted = [name for name in blocks if name in self._resamplers]
-            made = self._run([partial(self._resamplers[name].feed, blocks[name]) for name in wanted])
+            made = self._work.begin([partial(self._resamplers[name].feed, blocks[name]) for name in wanted])()
             blocks = dict(zip(wanted, made, strict=True))
         longest_first = sorted(blocks.items(), key=lambda item: -len(item[1]))  # a thread with little left waits little
         jobs = [partial(self._one, name, block) for name, block in longest_first if block.size]
         if self._meters is not None and jobs:
-            jobs.insert(0, partial(self._meters.feed_together, blocks))  # the longest first
-        self._run(jobs)
-
-    def _run(self, jobs: Sequence[Callable[[], T]]) -> list[T]:
-        with SideBySide(self._pool) as work:
-            return work.begin(jobs)()
+            jobs.insert(0, partial(self._meters.feed_together, blocks))
+        return self._work.begin(jobs)
 
     def _one(self, part: str, block: FloatArray) -> None:
         """Measure and write one block of one part."""

@@ -1,6 +1,7 @@
 """Performances to buses, buses to the stereo guitar bus."""
 
 from collections.abc import Sequence
+from itertools import cycle
 
 import numpy as np
 
@@ -18,12 +19,12 @@ from premix.model.render import MixPlan
 class BusMixer:
     """The buses and the guitar buses that are wanted.
 
-    ahead: samples by which it must be fed before the files, for what its chains delay.
+    sets: how many blocks in a row have arrays of their own. ahead: samples by which it must be fed before the files,
+    for what its chains delay.
     """
 
-    def __init__(self, plan: MixPlan, wanted: set[str], rows: int, inserts: Inserts) -> None:
+    def __init__(self, plan: MixPlan, wanted: set[str], rows: int, inserts: Inserts, sets: int = 1) -> None:
         self._plan, self._wanted = plan, wanted
-        self._buses = {bus.name: np.zeros(rows * HOP) for bus in plan.buses}
         self._chains = {bus.name: inserts.make(bus.chain, f"buses.{bus.name}.chain") for bus in plan.buses}
         names = {"guitars": None, "guitars_without_centre": CENTRE_BUS}
         self._guitars = {
@@ -31,8 +32,13 @@ class BusMixer:
             for name, without in names.items()
             if name in wanted
         }
-        self._sides = {name: np.zeros((2, rows * HOP)) for name in self._guitars}
-        self._panned = np.zeros(rows * HOP)
+        size = rows * HOP
+        self._sets = cycle(
+            ({bus.name: np.zeros(size) for bus in plan.buses}, {name: np.zeros((2, size)) for name in self._guitars})
+            for _ in range(sets)
+        )
+        self._buses, self._sides = next(self._sets)
+        self._panned = np.zeros(size)
         self._guitar_latency = max((chain.latency_samples for _, chain in self._guitars.values()), default=0)
         longest = max((chain.latency_samples for chain in self._chains.values()), default=0)
         self._even = {n: DelayLine(1, longest - chain.latency_samples) for n, chain in self._chains.items()}
@@ -49,6 +55,7 @@ class BusMixer:
 
     def next(self, blocks: Sequence[PerformanceBlock], count: int) -> dict[str, FloatArray]:
         """The next blocks of the buses (1, count) and guitar buses (2, count) that are wanted."""
+        self._buses, self._sides = next(self._sets)
         for bus in self._plan.buses:
             block = self._buses[bus.name][:count]
             first, *others = [share.sum[:count] for share in blocks if share.bus == bus.name]
@@ -68,7 +75,7 @@ class BusMixer:
         for name, (without, chain) in self._guitars.items():
             stereo = self._stereo(name, without, count)
             if chain.active:
-                stereo = chain.process(stereo)
+                stereo[:] = chain.process(stereo)
             if self._plan.guitar_gain != 1.0:
                 stereo *= self._plan.guitar_gain
             made[name] = self._out.of(name, stereo)

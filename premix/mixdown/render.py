@@ -24,9 +24,12 @@ Progress = Callable[[int], None]
 
 
 class Sink(Protocol):
-    """Where finished blocks go: one call a block of time, in order, with (channels, n) of every part."""
+    """Where finished blocks go: one call a block of time, in order, with (channels, n) of every part.
 
-    def take(self, blocks: Mapping[str, FloatArray]) -> None: ...
+    `take` may only begin to use a block; calling what it gives waits for the end, and comes before the next block.
+    """
+
+    def take(self, blocks: Mapping[str, FloatArray]) -> Callable[[], object]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +58,7 @@ def render(
     """
     wanted = set(parts)
     with ExitStack() as stack, Inserts(plan) as inserts:
-        buses = BusMixer(plan, wanted, rows, inserts)
+        buses = BusMixer(plan, wanted, rows, inserts, 2 if pool else 1)
         first = -buses.ahead // HOP * HOP
         buses.begin(first)
         work = Workspace(rows)
@@ -68,10 +71,16 @@ def render(
         ]
         jobs = stack.enter_context(SideBySide(pool))
         tracks = sum(mixer.tracks for mixer in mixers)
+        taken: Callable[[], object] = list
         for start, count, blocks in _mixed(mixers, buses, _spans(first, plan.frames, rows * HOP), jobs):
             if start >= 0:
-                sink.take(blocks)
+                taken()
+                taken = sink.take(blocks)
+                if not jobs.threaded:  # the next block takes the place of this one
+                    taken()
+                    taken = list
                 progress(count * tracks)
+        taken()
         return Mixed(tuple(quiet for mixer in mixers for quiet in mixer.quiet()), inserts.findings())
 
 
@@ -84,10 +93,9 @@ def _spans(first: int, frames: int, size: int) -> Iterator[tuple[int, int]]:
 def _mixed(
     mixers: Sequence[PerformanceMixer], buses: BusMixer, spans: Iterator[tuple[int, int]], work: SideBySide
 ) -> Iterator[tuple[int, int, dict[str, FloatArray]]]:
-    """Start, length and parts of every block. Threads are mixing the next one while this one is used."""
-
-    # With threads, the mixers fill one set of blocks while the other is used.
-    sets = cycle([mixer.block() for mixer in mixers] for _ in range(2 if work.threaded else 1))
+    """Start, length and parts of every block. With threads, this one is being used until the next is asked for and
+    has come, and the one after that is being mixed already."""
+    sets = cycle([mixer.block() for mixer in mixers] for _ in range(3 if work.threaded else 1))
 
     def begin(span: tuple[int, int] | None, into: Sequence[PerformanceBlock]) -> Begun[dict[str, FloatArray]]:
         return work.begin([partial(m.next, *span, i) for m, i in zip(mixers, into, strict=True)] if span else [])

@@ -1,7 +1,7 @@
 """Chains in a whole render: every file in time and of one length, levels where they should stand, keys, groups."""
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -65,8 +65,9 @@ class Kept:
     def __init__(self) -> None:
         self.blocks: list[dict[str, FloatArray]] = []
 
-    def take(self, blocks: Any) -> None:
+    def take(self, blocks: Any) -> Callable[[], object]:
         self.blocks.append({part: block.copy() for part, block in blocks.items()})
+        return list
 
     def whole(self) -> dict[str, FloatArray]:
         return {part: np.concatenate([b[part] for b in self.blocks], axis=1) for part in self.blocks[0]}

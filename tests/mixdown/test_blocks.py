@@ -1,12 +1,14 @@
 """The render pass gives the same samples whatever the block size."""
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 
 from premix.gate.decide import decide_gates
 from premix.mixdown.plan import parts_of, plan_mix
 from premix.mixdown.render import render
-from premix.pipeline import prepare
+from premix.pipeline import prepare, thread_pool
 from tests.rigs.sessions import riff, write_song
 
 FRAMES = 100_003
@@ -36,6 +38,7 @@ class Kept:
     def take(self, blocks):
         for part, block in blocks.items():
             self.blocks.setdefault(part, []).append(block.copy())
+        return list
 
     def whole(self):
         return {part: np.concatenate(blocks, axis=1) for part, blocks in self.blocks.items()}
@@ -99,3 +102,38 @@ def test_progress_adds_up_to_the_work(mix):
     told = []
     render(plan, parts, gating, Kept(), progress=told.append)
     assert sum(told) == FRAMES * 12
+
+
+class KeptLate(Kept):
+    """A sink that uses a block at the last moment: when it is asked to be done with it."""
+
+    def take(self, blocks):
+        return lambda: Kept.take(self, blocks)
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+def test_a_block_stays_what_it_is_until_the_sink_is_done_with_it(mix, threads):
+    """While the sink still has one block, threads mix the next two: none of them may lie in its arrays."""
+    plan, parts, gating = mix
+    expected, _, _ = rendered(mix, 5)
+    sink = KeptLate()
+    with thread_pool(threads) as pool:
+        render(plan, parts, gating, sink, rows=5, pool=pool)
+    for part, samples in sink.whole().items():
+        np.testing.assert_array_equal(samples, expected[part], err_msg=part)
+
+
+def test_a_sink_that_fails_at_the_last_block_is_heard(mix):
+    """Its error comes out, though nothing is taken after that block."""
+    plan, parts, gating = mix
+
+    class Failing(Kept):
+        def take(self, blocks):
+            def written():
+                raise OSError("no room")
+
+            super().take(blocks)
+            return written if sum(b.shape[1] for b in self.blocks["guitars"]) == FRAMES else list
+
+    with ThreadPoolExecutor(2) as pool, pytest.raises(OSError, match="no room"):
+        render(plan, parts, gating, Failing(), rows=5, pool=pool)
