@@ -5,6 +5,7 @@ Files are written into a hidden folder beside it, which takes its name at the en
 
 import contextlib
 import json
+import os
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -18,6 +19,8 @@ from premix.delivery.swap import mend, replace_folder, sync_tree
 from premix.errors import DeliveryError, Problem
 from premix.messages.delivery import SLUGS
 
+_LAST = b"\n}\n"
+"""The end of a document that holds something."""
 MANIFEST = "manifest.json"
 _SYSTEM_FILES = {".DS_Store", "Thumbs.db", "desktop.ini"}  # what file browsers leave behind
 _ROOM_TO_SPARE = 16_000_000  # bytes for documents beside the samples
@@ -122,9 +125,9 @@ class Package:
 
     def _note_files(self) -> None:
         path = self._new / MANIFEST
-        manifest = json.loads(path.read_text("utf-8")) if path.exists() else {"premix": __version__}
-        manifest["written"] = sorted({*_files_below(self._new), MANIFEST})
-        write_json(path, manifest)
+        if not path.exists():
+            write_json(path, {"premix": __version__})
+        add_to_json(path, "written", sorted({*_files_below(self._new), MANIFEST}))
 
     def _check_place(self) -> None:
         out, inputs, here = self.out, self._inputs, Path.cwd()
@@ -155,8 +158,20 @@ class Package:
 
 def write_json(path: Path, document: dict[str, Any]) -> None:
     """Write a document as JSON with one key a line; ValueError where it holds NaN or an infinity."""
-    text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
-    path.write_text(text + "\n", "utf-8", newline="\n")
+    with path.open("w", encoding="utf-8", newline="\n") as file:  # piece by piece: an hour's stops are many numbers
+        json.dump(document, file, indent=1, ensure_ascii=False, allow_nan=False)
+        file.write("\n")
+
+
+def add_to_json(path: Path, key: str, value: list[str]) -> None:
+    """Add a last key to a document that `write_json` wrote, without reading it."""
+    with path.open("r+b") as file:
+        file.seek(-len(_LAST), os.SEEK_END)
+        if file.read() != _LAST:
+            raise ValueError(f"{path.name} was not written by write_json")
+        file.seek(-len(_LAST), os.SEEK_END)
+        entry = json.dumps({key: value}, indent=1, ensure_ascii=False)
+        file.write(b"," + entry.removeprefix("{").encode() + b"\n")
 
 
 def _size(count: int) -> str:

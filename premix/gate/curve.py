@@ -1,11 +1,13 @@
 """The gain curve of a room mic in gate mode: open while the guitar plays, shut in the stops."""
 
 import math
-from collections.abc import Sequence
+from array import array
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 import numpy as np
 
+from premix.model.analysis import FloatArray
 from premix.model.gate import GateCurve, Span
 from premix.model.recipe import Gate
 from premix.units import ms_to_samples, s_to_samples, samples_to_s
@@ -47,29 +49,38 @@ def room_curve(
         else:
             opens.append((first, last))
     attack, release = (_ramp(ms_to_samples(ms, rate), rate, gate) for ms in (gate.attack_ms, gate.release_ms))
-    points = _rising(opens[0][0], attack)
+    at, gain_db = array("d"), array("d")  # hundreds of thousands in an hour: as lists of tuples they would be 20 MB
+    for points in _stretches(opens, attack, release):
+        at.extend(point[0] for point in points)
+        gain_db.extend(point[1] for point in points)
+    gains = np.frombuffer(gain_db)
+    return _cut(np.frombuffer(at), -gate.range_db - gains if gate.invert else gains, frames)
+
+
+def _stretches(
+    opens: Sequence[tuple[int, int]], attack: Sequence[Point], release: Sequence[Point]
+) -> Iterator[Sequence[Point]]:
+    """The points of a curve that is open from each first to each last sample: ahead of it, between, and after."""
+    yield _rising(opens[0][0], attack)
     for (_, shuts), (opens_next, _) in pairwise(opens):
-        points += _higher(_falling(shuts, release), _rising(opens_next, attack))
-    points += _falling(opens[-1][1], release)
-    if gate.invert:
-        points = [(at, -gate.range_db - gain) for at, gain in points]
-    return _cut(points, frames)
+        yield _higher(_falling(shuts, release), _rising(opens_next, attack))
+    yield _falling(opens[-1][1], release)
 
 
 def open_spans(curve: GateCurve, gate: Gate, *, rate: int, frames: int) -> tuple[Span, ...]:
     """(on_s, off_s) of every stretch of the song in which the room is not fully shut."""
-    spans: list[Span] = []
-    positions = [0, *curve.positions.tolist(), frames]
-    gains = [curve.gains_db[0], *curve.gains_db.tolist(), curve.gains_db[-1]]
-    for (a, gain_a), (b, gain_b) in pairwise(zip(positions, gains, strict=True)):
-        if b <= a or max(gain_a, gain_b) <= -gate.range_db < 0.0:
-            continue
-        on, off = samples_to_s(max(a, 0), rate), samples_to_s(min(b, frames), rate)
-        if spans and spans[-1][1] == on:
-            spans[-1] = (spans[-1][0], off)
-        else:
-            spans.append((on, off))
-    return tuple(spans)
+    edges = np.concatenate(([0], curve.positions, [frames]))
+    gains = np.concatenate((curve.gains_db[:1], curve.gains_db, curve.gains_db[-1:]))
+    heard = edges[1:] > edges[:-1]
+    if gate.range_db > 0.0:
+        heard &= np.maximum(gains[1:], gains[:-1]) > -gate.range_db
+    starts, stops = edges[:-1][heard], np.minimum(edges[1:][heard], frames)
+    apart = starts[1:] != stops[:-1]
+    first, last = np.append(True, apart)[: len(starts)], np.append(apart, True)[: len(starts)]
+    return tuple(
+        (samples_to_s(on, rate), samples_to_s(off, rate))
+        for on, off in zip(starts[first].tolist(), stops[last].tolist(), strict=True)
+    )
 
 
 def _ramp(length: float, rate: int, gate: Gate) -> list[Point]:
@@ -107,12 +118,11 @@ def _higher(down: list[Point], up: list[Point]) -> list[Point]:
     return [p for p in down if p[0] < meet] + [(meet, gain)] + [p for p in up if p[0] > meet]
 
 
-def _cut(points: Sequence[Point], frames: int) -> GateCurve:
+def _cut(at: FloatArray, gain_db: FloatArray, frames: int) -> GateCurve:
     """The curve between the song's first and last sample, on whole samples."""
-    at, gain = np.array([p[0] for p in points]), np.array([p[1] for p in points])
     # Corners that fall on one sample become the highest of them: openings are never lost.
     positions, first = np.unique(np.rint(at).astype(np.int64), return_index=True)
-    return clip_curve(GateCurve(positions, np.maximum.reduceat(gain, first)), frames)
+    return clip_curve(GateCurve(positions, np.maximum.reduceat(gain_db, first)), frames)
 
 
 def clip_curve(curve: GateCurve, frames: int) -> GateCurve:

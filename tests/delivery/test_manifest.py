@@ -11,7 +11,7 @@ import pytest
 import soundfile
 
 from premix.delivery.manifest import manifest, to_plain
-from premix.delivery.package import write_json
+from premix.delivery.package import add_to_json, write_json
 from premix.pipeline import render
 from tests.delivery.conftest import FRAMES, LATE, RATE, START, Rendered
 
@@ -139,3 +139,15 @@ def test_nan_is_never_written(tmp_path: Path) -> None:
     """Python would write 'NaN', which most readers refuse."""
     with pytest.raises(ValueError, match="not JSON compliant"):
         write_json(tmp_path / "a.json", {"a": math.nan})
+
+
+def test_a_key_added_at_the_end_is_as_if_it_had_been_there(tmp_path: Path) -> None:
+    """The same bytes as of the whole document; what somebody else wrote is left alone."""
+    document = {"song": "Ebb – Flut", "spans": [[0.5, 1.25]], "none": {}}
+    write_json(tmp_path / "whole.json", {**document, "written": ["a.wav", "stems/ß.wav"]})
+    write_json(tmp_path / "added.json", document)
+    add_to_json(tmp_path / "added.json", "written", ["a.wav", "stems/ß.wav"])
+    assert (tmp_path / "added.json").read_bytes() == (tmp_path / "whole.json").read_bytes()
+    (tmp_path / "other.json").write_text('{"a": 1}')
+    with pytest.raises(ValueError, match=r"other\.json"):
+        add_to_json(tmp_path / "other.json", "written", [])

@@ -8,7 +8,7 @@ import pytest
 
 from premix.delivery import lock
 from premix.delivery.lock import Lock
-from premix.delivery.package import Package
+from premix.delivery.package import Package, write_json
 from premix.errors import DeliveryError
 from premix.messages.delivery import SLUGS
 
@@ -28,7 +28,7 @@ def deliver(out: Path, tracks: Path, text: str = "new", force: bool = False) -> 
         (package.folder / "stems").mkdir()
         (package.folder / "stems" / "a.wav").write_text(text)
         (package.folder / "sheet.csv").write_text(text)
-        (package.folder / "manifest.json").write_text('{"premix": "0.1.0"}')
+        write_json(package.folder / "manifest.json", {"premix": "0.1.0"})
         package.commit()
 
 

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from premix.delivery import swap
-from premix.delivery.package import Package
+from premix.delivery.package import Package, write_json
 from premix.delivery.swap import mend, replace_folder
 from premix.errors import DeliveryError
 
@@ -31,7 +31,7 @@ def fill(folder: Path, text: str) -> None:
     folder.mkdir()
     for number in range(FILES):
         (folder / f"{number}.wav").write_text(text)
-    (folder / "manifest.json").write_text(json.dumps({"premix": text}))
+    write_json(folder / "manifest.json", {"premix": text})
 
 
 def state(folder: Path) -> str:
