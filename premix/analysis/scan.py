@@ -18,7 +18,7 @@ from premix.model.recipe import Recipe
 from premix.model.tracks import Track, TrackSet
 from premix.side_by_side import Begun, SideBySide
 
-BLOCK_HOPS = 16
+BLOCK_HOPS = 32
 """Frames a block: large, because every hand-over between threads costs."""
 DEFAULT_KEY_BAND_HZ = (80.0, 5000.0)
 Progress = Callable[[int], None]
