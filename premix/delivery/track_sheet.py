@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from premix import __version__
 from premix.delivery.manifest import relative_path
-from premix.model.gate import GateCurve, Gating
+from premix.model.gate import Curve, Gating
 from premix.model.render import BusPlan, MicPath, PerformancePlan
 from premix.model.run import FinishedRun
 from premix.model.tracks import Track, TrackSet
@@ -140,7 +140,7 @@ def _gate(track: Track, gating: Gating) -> str:
     return f"{said}; {_shape(room.curve)}" if room.mode == "gate" else said
 
 
-def _shape(curve: GateCurve) -> str:
+def _shape(curve: Curve) -> str:
     """A gate's curve in words: how far it shuts, the samples from first to last at 0 dB, and how long it fades."""
     at, gains_db = curve.positions, curve.gains_db
     shut_db = float(gains_db.min())

@@ -8,22 +8,23 @@ from itertools import groupby
 import numpy as np
 
 from premix.model.analysis import FloatArray
-from premix.model.gate import GateCurve
+from premix.model.gate import Curve
 from premix.units import db_to_gain
 
 _ROW = 256
 _NEPER = math.log(10.0) / 20.0
 
 
-def curve_gain(curve: GateCurve, start: int, out: FloatArray) -> float | None:
+def curve_gain(curve: Curve, start: int, out: FloatArray) -> float | None:
     """Linear gain of the samples start to start + n of a curve, which is linear in dB between its breakpoints.
 
     out: (n,) float64, filled with the gains. Where the gain is the same for all n samples it is returned
     instead and `out` is left as it was; otherwise None is returned. Every sample's gain is the same bit for
     bit however the song is cut into blocks.
     """
-    positions, gains_db = curve.positions, curve.gains_db
     stop = start + out.size
+    near = curve.between(start, stop)
+    positions, gains_db = near.positions, near.gains_db
     first = int(np.searchsorted(positions, start, side="right")) - 1
     last = int(np.searchsorted(positions, stop - 1, side="right"))
     # Breakpoints around and inside the block; before the first and after the last of the curve it is constant.

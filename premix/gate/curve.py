@@ -3,12 +3,14 @@
 import math
 from array import array
 from collections.abc import Iterator, Sequence
-from itertools import pairwise
+from dataclasses import dataclass
+from itertools import chain, pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from premix.model.analysis import FloatArray
-from premix.model.gate import GateCurve, Span
+from premix.model.gate import Curve, GateCurve, Span
 from premix.model.recipe import Gate
 from premix.units import ms_to_samples, s_to_samples, samples_to_s
 
@@ -25,7 +27,7 @@ def flat_curve(gain_db: float) -> GateCurve:
 
 def room_curve(
     spans: Sequence[Span], gate: Gate, *, rate: int, frames: int, arrival_samples: float
-) -> GateCurve:
+) -> Curve:
     """The gate of one room mic from the played passages, as breakpoints linear in dB.
 
     spans: (on_s, off_s), sorted, not overlapping. arrival_samples: how much later than the key the room mic
@@ -49,16 +51,52 @@ def room_curve(
         else:
             opens.append((first, last))
     attack, release = (_ramp(ms_to_samples(ms, rate), rate, gate) for ms in (gate.attack_ms, gate.release_ms))
-    at, gain_db = array("d"), array("d")  # hundreds of thousands in an hour: as lists of tuples they would be 20 MB
-    for points in _stretches(opens, attack, release):
-        at.extend(point[0] for point in points)
-        gain_db.extend(point[1] for point in points)
-    gains = np.frombuffer(gain_db)
-    return _cut(np.frombuffer(at), -gate.range_db - gains if gate.invert else gains, frames)
+    return RoomCurve(np.array(opens, np.int64), tuple(attack), tuple(release), -gate.range_db, gate.invert, frames)
+
+
+@dataclass(frozen=True, slots=True)
+class RoomCurve:
+    """The curve of a gate that opens and shuts, kept as its passages: an hour has a hundred thousand breakpoints.
+
+    opens: (n, 2) first and last sample of every stretch in which the gate is fully open. attack, release: closing
+    ramps, (samples after it starts to shut, gain in dB). shut_db: its gain where it is shut.
+    """
+
+    opens: npt.NDArray[np.int64]
+    attack: tuple[Point, ...]
+    release: tuple[Point, ...]
+    shut_db: float
+    invert: bool
+    frames: int
+
+    @property
+    def positions(self) -> npt.NDArray[np.int64]:
+        return self._breakpoints(self.opens).positions
+
+    @property
+    def gains_db(self) -> FloatArray:
+        return self._breakpoints(self.opens).gains_db
+
+    def between(self, start: int, stop: int) -> GateCurve:
+        """From the passages whose ramps reach into the stretch, and one more on either side."""
+        first = int(np.searchsorted(self.opens[:, 1] + self.release[-1][0], start)) - 1
+        last = int(np.searchsorted(self.opens[:, 0] - self.attack[-1][0], stop)) + 1
+        return self._breakpoints(self.opens[max(0, first) : last])
+
+    def _breakpoints(self, opens: npt.NDArray[np.int64]) -> GateCurve:
+        positions, gains_db = array("q"), array("d")
+        for at, gain_db in chain.from_iterable(_stretches(opens.tolist(), self.attack, self.release)):
+            position, gain_db = round(at), self.shut_db - gain_db if self.invert else gain_db
+            if positions and position == positions[-1]:
+                gains_db[-1] = max(gains_db[-1], gain_db)  # openings are never lost
+            else:
+                positions.append(position)
+                gains_db.append(gain_db)
+        return clip_curve(GateCurve(np.frombuffer(positions, np.int64), np.frombuffer(gains_db)), self.frames)
 
 
 def _stretches(
-    opens: Sequence[tuple[int, int]], attack: Sequence[Point], release: Sequence[Point]
+    opens: Sequence[Sequence[int]], attack: Sequence[Point], release: Sequence[Point]
 ) -> Iterator[Sequence[Point]]:
     """The points of a curve that is open from each first to each last sample: ahead of it, between, and after."""
     yield _rising(opens[0][0], attack)
@@ -67,10 +105,11 @@ def _stretches(
     yield _falling(opens[-1][1], release)
 
 
-def open_spans(curve: GateCurve, gate: Gate, *, rate: int, frames: int) -> tuple[Span, ...]:
+def open_spans(curve: Curve, gate: Gate, *, rate: int, frames: int) -> tuple[Span, ...]:
     """(on_s, off_s) of every stretch of the song in which the room is not fully shut."""
-    edges = np.concatenate(([0], curve.positions, [frames]))
-    gains = np.concatenate((curve.gains_db[:1], curve.gains_db, curve.gains_db[-1:]))
+    whole = curve.between(0, frames)
+    edges = np.concatenate(([0], whole.positions, [frames]))
+    gains = np.concatenate((whole.gains_db[:1], whole.gains_db, whole.gains_db[-1:]))
     heard = edges[1:] > edges[:-1]
     if gate.range_db > 0.0:
         heard &= np.maximum(gains[1:], gains[:-1]) > -gate.range_db
@@ -116,13 +155,6 @@ def _higher(down: list[Point], up: list[Point]) -> list[Point]:
     meet = float(at[k - 1] + share * (at[k] - at[k - 1]))
     gain = float(falling[k - 1] + share * (falling[k] - falling[k - 1]))
     return [p for p in down if p[0] < meet] + [(meet, gain)] + [p for p in up if p[0] > meet]
-
-
-def _cut(at: FloatArray, gain_db: FloatArray, frames: int) -> GateCurve:
-    """The curve between the song's first and last sample, on whole samples."""
-    # Corners that fall on one sample become the highest of them: openings are never lost.
-    positions, first = np.unique(np.rint(at).astype(np.int64), return_index=True)
-    return clip_curve(GateCurve(positions, np.maximum.reduceat(gain_db, first)), frames)
 
 
 def clip_curve(curve: GateCurve, frames: int) -> GateCurve:

@@ -12,7 +12,7 @@ from premix.gate.riff import find_riff
 from premix.model.alignment import Alignment
 from premix.model.analysis import Analysis, FloatArray, KeyEnvelopes
 from premix.model.finding import Finding
-from premix.model.gate import GateCurve, Gating, Riff, RoomGate, Span
+from premix.model.gate import Curve, Gating, Riff, RoomGate, Span
 from premix.model.recipe import Gate, Recipe
 from premix.model.tracks import TrackSet
 from premix.units import db_to_gain
@@ -88,7 +88,7 @@ class _Gates:
         threshold = self.riff(performance, gate).threshold_db
         return RoomGate(performance, mic, gate.mode, threshold, spans, curve)
 
-    def _curve(self, performance: str, mic: str, gate: Gate) -> GateCurve:
+    def _curve(self, performance: str, mic: str, gate: Gate) -> Curve:
         riffs = [riff for riff in self._keyed_by(performance, gate) if riff.spans]
         arrival = self.arrival(performance, mic) or 0.0
         if not riffs:

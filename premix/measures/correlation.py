@@ -7,6 +7,7 @@ side/mid: energy of (L-R)/sqrt2 against (L+R)/sqrt2; 10 log10((1-rho)/(1+rho)) a
 
 import math
 from array import array
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,19 +79,20 @@ class CorrelationMeter:
 
     def minimum(self) -> float | None:
         """Lowest correlation of the 400 ms windows that hold sound, None where none does."""
-        found = [rho for _, rho in _correlations(self._sums(), self._window_s)]
-        return min(found, default=None)
+        return min((rho for _, rho in _correlations(self._sums(), self._window_s)), default=None)
 
     def windows(self) -> tuple[tuple[float, float], ...]:
         """(start in s, correlation) of the windows that hold sound, at most `MOST_WINDOWS`."""
         sums = self._sums()
         merged = max(1, math.ceil(len(sums) / MOST_WINDOWS))
         sums = np.add.reduceat(sums, np.arange(0, len(sums), merged)) if len(sums) else sums
-        return _correlations(sums, self._window_s * merged)
+        return tuple(_correlations(sums, self._window_s * merged))
 
 
-def _correlations(sums: FloatArray, window_s: float) -> tuple[tuple[float, float], ...]:
+def _correlations(sums: FloatArray, window_s: float) -> Iterator[tuple[float, float]]:
     energy = sums[:, 0] + sums[:, 1]
     loud = np.flatnonzero(energy > energy.max(initial=0.0) * db_to_power(SOUND_DB))
-    found = ((i * window_s, StereoSums(*map(float, sums[i])).correlation()) for i in loud)
-    return tuple((float(start), rho) for start, rho in found if rho is not None)
+    for i in loud.tolist():
+        rho = StereoSums(*map(float, sums[i])).correlation()
+        if rho is not None:
+            yield i * window_s, rho

@@ -1,6 +1,7 @@
 """When the guitar plays, and the gain curve of each room mic."""
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -10,16 +11,33 @@ from premix.model.finding import Finding
 Span = tuple[float, float]
 
 
-@dataclass(frozen=True, slots=True)
-class GateCurve:
+class Curve(Protocol):
     """Gain of one room mic over the song: breakpoints, linear in dB between them, constant outside.
 
     positions: (n) sample positions on the common time line, strictly increasing, int64.
     gains_db: (n) gain in dB at each position, <= 0.
     """
 
+    @property
+    def positions(self) -> npt.NDArray[np.int64]: ...
+
+    @property
+    def gains_db(self) -> npt.NDArray[np.float64]: ...
+
+    def between(self, start: int, stop: int) -> "GateCurve":
+        """A curve with the same breakpoints in and next to samples `start` to `stop`, and so the same gains there."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class GateCurve:
+    """A curve whose breakpoints are all at hand."""
+
     positions: npt.NDArray[np.int64]
     gains_db: npt.NDArray[np.float64]
+
+    def between(self, start: int, stop: int) -> "GateCurve":
+        return self
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +72,7 @@ class RoomGate:
     mode: str
     threshold_db: float
     open: tuple[Span, ...]
-    curve: GateCurve
+    curve: Curve
 
 
 @dataclass(frozen=True, slots=True)

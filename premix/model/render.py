@@ -6,7 +6,7 @@ from typing import Literal
 from premix.model.alignment import AllPass
 from premix.model.doubling import TakePair, Tightness
 from premix.model.finding import Finding
-from premix.model.gate import GateCurve
+from premix.model.gate import Curve
 from premix.model.recipe import Chain
 from premix.model.tracks import Track
 
@@ -25,7 +25,7 @@ class MicPath:
     low_pass_hz: float | None = None
     rotation: AllPass | None = None
     chain: Chain = ()
-    curve: GateCurve | None = None
+    curve: Curve | None = None
 
 
 @dataclass(frozen=True, slots=True)

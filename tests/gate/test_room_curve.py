@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from premix.dsp.gate_ramp import curve_gain
 from premix.gate.curve import open_spans, room_curve
-from premix.model.gate import GateCurve, Span
+from premix.model.gate import Curve, GateCurve, Span
 from premix.model.recipe import Gate
 
 RATE = 48_000
@@ -15,15 +16,15 @@ SONG = 10 * RATE
 GATE = Gate(attack_ms=10.0, hold_ms=40.0, release_ms=60.0, range_db=60.0, lookahead_ms=5.0)
 
 
-def curve(spans: list[Span], gate: Gate = GATE, arrival: float = 0.0, frames: int = SONG) -> GateCurve:
+def curve(spans: list[Span], gate: Gate = GATE, arrival: float = 0.0, frames: int = SONG) -> Curve:
     return room_curve(spans, gate, rate=RATE, frames=frames, arrival_samples=arrival)
 
 
-def gain_db(of: GateCurve, seconds: float) -> float:
+def gain_db(of: Curve, seconds: float) -> float:
     return float(np.interp(seconds * RATE, of.positions, of.gains_db))
 
 
-def points(of: GateCurve) -> list[tuple[int, float]]:
+def points(of: Curve) -> list[tuple[int, float]]:
     return list(zip(of.positions.tolist(), of.gains_db.tolist(), strict=True))
 
 
@@ -174,3 +175,21 @@ def test_any_gate_is_open_in_every_passage_and_one_slope_at_a_time(
     up, down = attack * RATE / 1000, release * RATE / 1000
     assert (moves[moves > 0] / range_db * max(1.0, up) <= steps[moves > 0] * 4 / 3 + 3.0).all()
     assert (-moves[moves < 0] / range_db * max(1.0, down) <= steps[moves < 0] * 4 / 3 + 3.0).all()
+
+
+@pytest.mark.parametrize("invert", [False, True])
+@pytest.mark.parametrize(("attack", "release"), [(2.0, 150.0), (150.0, 12.0)])
+@pytest.mark.parametrize("size", [97, 4_801])
+def test_a_stretch_of_the_curve_has_the_gains_of_the_whole(
+    size: int, attack: float, release: float, invert: bool
+) -> None:
+    """Ramps that cross the edge of a stretch, or meet before they have shut, included: equal to the last bit."""
+    gate = GATE.model_copy(update={"attack_ms": attack, "release_ms": release, "hold_ms": 0.0, "invert": invert})
+    edges = np.sort(np.random.default_rng(7).uniform(0.0, SONG / RATE, 60)).tolist()
+    of = curve(list(zip(edges[::2], edges[1::2], strict=True)), gate, 37.5)
+    whole = GateCurve(of.positions, of.gains_db)
+    assert whole.positions.size > 4 * of.between(SONG // 2, SONG // 2 + size).positions.size
+    for start in range(0, SONG, size):
+        ours, expected = np.zeros(size), np.zeros(size)
+        assert curve_gain(of, start, ours) == curve_gain(whole, start, expected)
+        np.testing.assert_array_equal(ours, expected)

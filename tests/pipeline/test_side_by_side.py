@@ -68,3 +68,30 @@ def test_without_threads_nothing_runs_before_it_is_asked_for():
         assert done == []
         results()
     assert done == [1]
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+def test_a_job_waits_for_the_one_that_it_comes_after(threads):
+    """Each for the one in its own place: the second job's follower need not wait for the slow first one."""
+    follower_done, order = threading.Event(), []
+
+    def slow():
+        assert threads == 1 or follower_done.wait(10)
+        order.append("slow")
+
+    def quick():
+        order.append("quick")
+
+    def after_quick():
+        order.append("after quick")
+        follower_done.set()
+
+    with pool_of(threads) as pool, SideBySide(pool) as work:
+        first = work.begin([slow, quick])
+        then = work.begin([partial(order.append, "after slow"), after_quick], first)
+        first()
+        then()
+    assert order.index("slow") < order.index("after slow")
+    assert order.index("quick") < order.index("after quick")
+    if threads > 1:
+        assert order.index("after quick") < order.index("slow")
