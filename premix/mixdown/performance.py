@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import chain
 
 import numpy as np
 
@@ -136,9 +136,9 @@ class _Room:
         self.mic = path.track.mic
         self._curve = path.curve
         self._mics, self._work = mics, work
-        spans = gating.riff_of(path.track.performance).spans
-        stops = [(a[1], b[0]) for a, b in pairwise(spans)]
-        self.meter = QuietMeter([(round(s_to_samples(a, rate)), round(s_to_samples(b, rate))) for a, b in stops])
+        edges_s = list(chain.from_iterable(gating.riff_of(path.track.performance).spans))[1:-1]
+        stops = np.fromiter((round(s_to_samples(edge_s, rate)) for edge_s in edges_s), np.int64).reshape(-1, 2)
+        self.meter = QuietMeter(stops)
         self.stops = len(stops)
 
     def next(self, start: int, before: FloatArray, after: FloatArray) -> None:

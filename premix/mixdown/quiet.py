@@ -1,8 +1,7 @@
 """How much quieter the gate made a room mic in the stops: levels before and after, frame by frame, streamed."""
 
-from collections.abc import Sequence
-
 import numpy as np
+import numpy.typing as npt
 
 from premix.model.analysis import FloatArray
 
@@ -19,8 +18,8 @@ class QuietMeter:
     of a decaying room would hide both in a mean of energies.
     """
 
-    def __init__(self, stops: Sequence[tuple[int, int]]) -> None:
-        self._stops = np.array(stops, np.int64).reshape(-1, 2)
+    def __init__(self, stops: npt.NDArray[np.int64]) -> None:
+        self._stops = stops
         self._sum_db = 0.0
         self._frames = 0
 

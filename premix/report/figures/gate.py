@@ -97,11 +97,12 @@ def _draw(run: FinishedRun, window: Window, path: MicPath, room: RoomGate, riff:
 
 
 def _draw_gain(panel: Any, room: RoomGate, window: Window, rate: int) -> None:
-    positions = np.linspace(window.start, window.start + window.frames, 4 * _POINTS)
-    corners = room.curve.positions[
-        (room.curve.positions > window.start) & (room.curve.positions < window.start + window.frames)]
+    stop = window.start + window.frames
+    positions = np.linspace(window.start, stop, 4 * _POINTS)
+    near = room.curve.between(window.start, stop)
+    corners = near.positions[(near.positions > window.start) & (near.positions < stop)]
     positions = np.union1d(corners, positions if room.mode == "follow" else positions[[0, -1]])
-    gain = np.interp(positions, room.curve.positions, room.curve.gains_db)
+    gain = np.interp(positions, near.positions, near.gains_db)
     panel.plot(positions / rate, gain, color=colour("aligned"), linewidth=1.0)
     lowest = min(-6.0, float(room.curve.gains_db.min()))
     panel.set(title="gain of the room mic", ylim=(1.1 * lowest, -0.1 * lowest), yticks=(lowest, lowest / 2, 0.0))
