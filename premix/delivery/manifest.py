@@ -23,6 +23,8 @@ from premix.units import gain_to_db, samples_to_cm, samples_to_ms
 
 FORMAT = 1
 _LIBRARIES = ("numpy", "scipy", "soundfile", "soxr", "pedalboard")
+_SPANS = {"riff", "open"}
+"""What stays the record's own tuples: an hour has tens of thousands, and JSON writes them as lists all the same."""
 
 
 def manifest(run: FinishedRun) -> dict[str, Any]:
@@ -43,7 +45,7 @@ def manifest(run: FinishedRun) -> dict[str, Any]:
         "inputs": [_input(track, run) for track in tracks.tracks],
         "alignment": decision_entries(run.alignment, run.merged.recipe.alignment.temperature_c),
         "sum_efficiency_db": efficiency_entries(run.alignment),
-        "gate": _gates(run),
+        "gate": None,
         "files": [_file(file, run) for file in rendering.files],
         "buses": _buses(run.plan),
         "guitar_bus": {
@@ -59,6 +61,9 @@ def manifest(run: FinishedRun) -> dict[str, Any]:
         "findings": run.findings(),
     }
     plain: dict[str, Any] = to_plain(document)
+    plain["gate"] = [
+        {key: value if key in _SPANS else to_plain(value) for key, value in entry.items()} for entry in _gates(run)
+    ]
     return plain
 
 
