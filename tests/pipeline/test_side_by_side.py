@@ -70,9 +70,12 @@ def test_without_threads_nothing_runs_before_it_is_asked_for():
     assert done == [1]
 
 
-@pytest.mark.parametrize("threads", [1, 2])
+@pytest.mark.parametrize("threads", [1, 3])
 def test_a_job_waits_for_the_one_that_it_comes_after(threads):
-    """Each for the one in its own place: the second job's follower need not wait for the slow first one."""
+    """Each for the one in its own place: the second job's follower need not wait for the slow first one.
+
+    Three threads: the slow job and its waiting follower hold two.
+    """
     follower_done, order = threading.Event(), []
 
     def slow():
