@@ -23,8 +23,6 @@ from premix.units import gain_to_db, samples_to_cm, samples_to_ms
 
 FORMAT = 1
 _LIBRARIES = ("numpy", "scipy", "soundfile", "soxr", "pedalboard")
-_SPANS = {"riff", "open"}
-"""What stays the record's own tuples: an hour has tens of thousands, and JSON writes them as lists all the same."""
 
 
 def manifest(run: FinishedRun) -> dict[str, Any]:
@@ -45,7 +43,6 @@ def manifest(run: FinishedRun) -> dict[str, Any]:
         "inputs": [_input(track, run) for track in tracks.tracks],
         "alignment": decision_entries(run.alignment, run.merged.recipe.alignment.temperature_c),
         "sum_efficiency_db": efficiency_entries(run.alignment),
-        "gate": None,
         "files": [_file(file, run) for file in rendering.files],
         "buses": _buses(run.plan),
         "guitar_bus": {
@@ -60,10 +57,7 @@ def manifest(run: FinishedRun) -> dict[str, Any]:
         "extra_trim_db": rendering.extra_trim_db,
         "findings": run.findings(),
     }
-    plain: dict[str, Any] = to_plain(document)
-    plain["gate"] = [
-        {key: value if key in _SPANS else to_plain(value) for key, value in entry.items()} for entry in _gates(run)
-    ]
+    plain: dict[str, Any] = {**to_plain(document), "gate": _gates(run)}
     return plain
 
 
@@ -143,15 +137,18 @@ def _input(track: Track, run: FinishedRun) -> dict[str, Any]:
 
 
 def _gates(run: FinishedRun) -> list[dict[str, Any]]:
-    """One entry a room mic; a performance without one still shows its riff."""
+    """One entry a room mic; a performance without one still shows its riff.
+
+    Plain but for the spans, which stay the records' own tuples: an hour has tens of thousands of them, and JSON
+    writes a tuple as a list.
+    """
     quiet = {(q.performance, q.mic): q for q in run.rendering.room_quiet}
     entries = []
     for riff in run.gating.riffs:
         rooms = [r for r in run.gating.rooms if r.performance == riff.performance]
-        shared = {
-            "performance": riff.performance, "riff": riff.spans, "stops": riff.stops, "loud_db": riff.loud_db,
-            "threshold_db": riff.threshold_db, "threshold_auto": riff.auto,
-        }
+        plain = {"performance": riff.performance, "stops": riff.stops, "loud_db": riff.loud_db,
+                 "threshold_db": riff.threshold_db, "threshold_auto": riff.auto}
+        shared = {"riff": riff.spans, **to_plain(plain)}
         entries += [shared | _room(room, quiet.get((room.performance, room.mic))) for room in rooms]
         if not rooms:
             entries.append(shared | {"mic": None, "mode": None, "open": (), "reduction_db": None})
@@ -159,10 +156,9 @@ def _gates(run: FinishedRun) -> list[dict[str, Any]]:
 
 
 def _room(room: RoomGate, quiet: RoomQuiet | None) -> dict[str, Any]:
-    return {
-        "mic": room.mic, "mode": room.mode, "threshold_db": room.threshold_db, "open": room.open,
-        "reduction_db": quiet.reduction_db if quiet else None,
-    }
+    plain = {"mic": room.mic, "mode": room.mode, "threshold_db": room.threshold_db,
+             "reduction_db": quiet.reduction_db if quiet else None}
+    return {"open": room.open, **to_plain(plain)}
 
 
 def _file(file: WrittenFile, run: FinishedRun) -> dict[str, Any]:

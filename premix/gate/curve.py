@@ -16,6 +16,7 @@ from premix.units import ms_to_samples, s_to_samples, samples_to_s
 
 Point = tuple[float, float]
 
+_WINDOW_S = 60.0  # of a curve that is spelled out at once
 ROUND_MS, ROUND_STEPS = 10.0, 24
 """The corner where a ramp meets 0 dB clicks when the ramp is shorter than this: it is rounded, in 24 steps."""
 
@@ -41,17 +42,19 @@ def room_curve(
     if not spans or gate.range_db == 0.0:
         return flat_curve(0.0 if gate.invert or gate.range_db == 0.0 else -gate.range_db)
     early, late = ms_to_samples(gate.lookahead_ms, rate), ms_to_samples(gate.hold_ms, rate)
-    opens: list[tuple[int, int]] = []
+    firsts, lasts = array("q"), array("q")
     for on_s, off_s in spans:
         # Rounded so that it is never open too late or shut too early.
         first = math.floor(s_to_samples(on_s, rate) + arrival_samples - early)
         last = math.ceil(s_to_samples(off_s, rate) + arrival_samples + late)
-        if opens and first <= opens[-1][1]:
-            opens[-1] = (opens[-1][0], max(last, opens[-1][1]))
+        if lasts and first <= lasts[-1]:
+            lasts[-1] = max(last, lasts[-1])
         else:
-            opens.append((first, last))
+            firsts.append(first)
+            lasts.append(last)
     attack, release = (_ramp(ms_to_samples(ms, rate), rate, gate) for ms in (gate.attack_ms, gate.release_ms))
-    return RoomCurve(np.array(opens, np.int64), tuple(attack), tuple(release), -gate.range_db, gate.invert, frames)
+    opens = np.array((firsts, lasts), np.int64).T
+    return RoomCurve(opens, tuple(attack), tuple(release), -gate.range_db, gate.invert, frames)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,19 +110,22 @@ def _stretches(
 
 def open_spans(curve: Curve, gate: Gate, *, rate: int, frames: int) -> tuple[Span, ...]:
     """(on_s, off_s) of every stretch of the song in which the room is not fully shut."""
-    whole = curve.between(0, frames)
-    edges = np.concatenate(([0], whole.positions, [frames]))
-    gains = np.concatenate((whole.gains_db[:1], whole.gains_db, whole.gains_db[-1:]))
-    heard = edges[1:] > edges[:-1]
-    if gate.range_db > 0.0:
-        heard &= np.maximum(gains[1:], gains[:-1]) > -gate.range_db
-    starts, stops = edges[:-1][heard], np.minimum(edges[1:][heard], frames)
-    apart = starts[1:] != stops[:-1]
-    first, last = np.append(True, apart)[: len(starts)], np.append(apart, True)[: len(starts)]
-    return tuple(
-        (samples_to_s(on, rate), samples_to_s(off, rate))
-        for on, off in zip(starts[first].tolist(), stops[last].tolist(), strict=True)
-    )
+    spans: list[Span] = []
+    size = round(s_to_samples(_WINDOW_S, rate))
+    for start in range(0, frames, size):
+        stop = min(start + size, frames)
+        near = curve.between(start, stop)
+        edges = np.concatenate(([start], near.positions, [stop])).clip(start, stop).tolist()
+        gains = np.concatenate((near.gains_db[:1], near.gains_db, near.gains_db[-1:])).tolist()
+        for (a, gain_a), (b, gain_b) in pairwise(zip(edges, gains, strict=True)):
+            if a == b or max(gain_a, gain_b) <= -gate.range_db < 0.0:
+                continue
+            on, off = samples_to_s(a, rate), samples_to_s(b, rate)
+            if spans and spans[-1][1] == on:
+                spans[-1] = (spans[-1][0], off)
+            else:
+                spans.append((on, off))
+    return tuple(spans)
 
 
 def _ramp(length: float, rate: int, gate: Gate) -> list[Point]:

@@ -85,11 +85,11 @@ def _range(short_term: FloatArray) -> float | None:
 class PowerLog:
     """The K-weighted power of one output over time: all that the loudness measures need of it.
 
-    Keeps ten numbers a second (100 ms means in 32 bits: 3e-7 dB); momentary loudness is followed in steps of 20 ms.
+    Keeps ten numbers a second (100 ms means); momentary loudness is followed in steps of 20 ms.
     """
 
     def __init__(self) -> None:
-        self._hops = array("f")
+        self._hops = array("d")
         self._recent = np.zeros(0)
         self._to_next_hop = np.zeros(0)
         self._momentary_max = 0.0
@@ -102,16 +102,16 @@ class PowerLog:
         self._recent = recent[-(STEPS_MOMENTARY - 1) :]
         waiting = np.concatenate((self._to_next_hop, steps))
         whole = len(waiting) - len(waiting) % STEPS_PER_HOP
-        self._hops.frombytes(waiting[:whole].reshape(-1, STEPS_PER_HOP).mean(axis=1).astype(np.float32).tobytes())
+        self._hops.frombytes(waiting[:whole].reshape(-1, STEPS_PER_HOP).mean(axis=1).tobytes())
         self._to_next_hop = waiting[whole:]
 
     def short_term_powers(self, gain: float = 1.0) -> FloatArray:
         """Mean power of each 3 s window, every 100 ms: -0.691 + 10 log10 of it is the short-term loudness."""
-        return _sliding_mean(np.array(self._hops, np.float64) * gain**2, HOPS_SHORT_TERM)
+        return _sliding_mean(np.array(self._hops) * gain**2, HOPS_SHORT_TERM)
 
     def result(self, gain: float = 1.0) -> Loudness:
         """The loudness so far, as if a linear gain had been applied to the whole stream."""
-        hops = np.array(self._hops, np.float64) * gain**2
+        hops = np.array(self._hops) * gain**2
         short_term = self.short_term_powers(gain)
         return Loudness(
             integrated_lufs=_integrated(hops),

@@ -117,8 +117,8 @@ def test_rerun_writes_the_same_manifest_and_samples(rendered: Rendered, tmp_path
 
 def test_manifest_of_the_run_is_what_was_written(document: dict[str, Any], rendered: Rendered) -> None:
     """`--json` prints the same as the file holds, but for the list of files."""
-    told = json.loads(json.dumps(manifest(rendered.run)))
-    assert told == {key: value for key, value in document.items() if key != "written"}
+    printed = json.loads(json.dumps(manifest(rendered.run)))
+    assert printed == {key: value for key, value in document.items() if key != "written"}
 
 
 @pytest.mark.parametrize(

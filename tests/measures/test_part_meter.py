@@ -15,9 +15,7 @@ def assert_same(found: PartMeasures, expected: PartMeasures) -> None:
     for field in fields(PartMeasures):
         value = getattr(expected, field.name)
         if isinstance(value, float):
-            # 32 bits a hop make 3e-7 dB of loudness; all else is the rounding of a log of sums.
-            value = pytest.approx(value, abs=3e-7) if "lu" in field.name.split("_")[-1] else pytest.approx(
-                value, rel=1e-11, abs=1e-12)
+            value = pytest.approx(value, rel=1e-11, abs=1e-12)  # rounding, of a log of sums
         assert getattr(found, field.name) == value, field.name
 
 
