@@ -115,7 +115,7 @@ class Recipe(Section):
     deliver: Deliver = Field(default_factory=Deliver, description="What is written, and how.")
     variants: dict[Name, Variant] = Field(
         default_factory=dict,
-        description="Other blends to audition, level-matched; they never change a render.",
+        description="Other blends to compare, level-matched; they never change a render.",
         examples=[{"no_ribbon": {"mics": {"ribbon": {"mute": True}}}}],
         max_length=64,
     )

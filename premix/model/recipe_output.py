@@ -131,7 +131,7 @@ class VariantPart(Section):
 
 
 class Variant(Section):
-    """Another blend to audition."""
+    """Another blend to compare."""
 
     mics: dict[Name, VariantMic] = Field(
         default_factory=dict, description="Changes by mic.", examples=[{"ribbon": {"mute": True}}]

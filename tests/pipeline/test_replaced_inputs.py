@@ -6,8 +6,8 @@ import shutil
 import numpy as np
 import pytest
 
-from premix.audition import audition
 from premix.cli.main import run
+from premix.comparison import compare
 from premix.pipeline import Progress
 from tests.rigs.sessions import Song, riff, tree, write_song, write_track
 
@@ -85,10 +85,10 @@ def test_the_same_samples_in_another_file_are_no_change(song, render):
     assert code == 0
 
 
-def test_an_audition_notices_too(song):
+def test_a_comparison_notices_too(song):
     """Between two variants; one that heard the old take and one that heard the new are no comparison."""
     shutil.rmtree(song.out())
     with pytest.raises(Exception, match="changed-file"):
-        audition(
+        compare(
             song.recipe, song.tracks, song.out(), report=False, progress=replacing(song, riff(2, FRAMES), "rendering"))
     assert not song.out().exists()

@@ -1,4 +1,4 @@
-"""One rendered song, one audition and one browser for all tests of the page."""
+"""One rendered song, one comparison and one browser for all tests of the page."""
 
 import shutil
 import tempfile
@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from premix.audition import audition
+from premix.comparison import compare
 from premix.model.run import FinishedRun
 from premix.pipeline import render
 from premix.report.page import write_report
@@ -63,8 +63,8 @@ def hostile_page(rendered: Rendered, tmp_path_factory: pytest.TempPathFactory) -
 
 
 @dataclass(frozen=True)
-class Auditioned:
-    """An audition on disk."""
+class Compared:
+    """A comparison on disk."""
 
     manifest: dict[str, Any]
     out: Path
@@ -72,12 +72,12 @@ class Auditioned:
 
 
 @pytest.fixture(scope="session")
-def auditioned(rendered: Rendered, tmp_path_factory: pytest.TempPathFactory) -> Auditioned:
+def compared(rendered: Rendered, tmp_path_factory: pytest.TempPathFactory) -> Compared:
     """The mics of the test song, varied."""
-    out = tmp_path_factory.mktemp("audition") / "out"
-    manifest = audition(rendered.recipe, rendered.tracks, out, by_mics=True)
-    (page,) = out.glob("*_audition.html")
-    return Auditioned(manifest, out, page)
+    out = tmp_path_factory.mktemp("comparison") / "out"
+    manifest = compare(rendered.recipe, rendered.tracks, out, by_mics=True)
+    (page,) = out.glob("*_comparison.html")
+    return Compared(manifest, out, page)
 
 
 @pytest.fixture(scope="session")

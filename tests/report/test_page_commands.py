@@ -67,23 +67,23 @@ def test_a_place_for_pictures_that_is_a_file_is_told(
     assert (tmp_path / "out" / "manifest.json").exists()
 
 
-def test_an_audition_needs_variants(
+def test_a_comparison_needs_variants(
     tmp_path: Path, rendered: Rendered, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Exit 1, with both ways out, and nothing written."""
     recipe = tmp_path / "plain.yaml"
     recipe.write_text(rendered.recipe.read_text("utf-8").partition("variants:")[0], "utf-8")
-    assert run(["audition", str(recipe), str(rendered.tracks), "--out", str(tmp_path / "out")]) == 1
+    assert run(["compare", str(recipe), str(rendered.tracks), "--out", str(tmp_path / "out")]) == 1
     said = capsys.readouterr().err
-    assert "[audition-no-variants]" in said and "--vary mics" in said
+    assert "[comparison-no-variants]" in said and "--vary mics" in said
     assert not (tmp_path / "out").exists()
 
 
-def test_an_audition_shows_its_levels(
+def test_a_comparison_shows_its_levels(
     rendered: Rendered, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A line a variant, the recipe first; exit 0."""
-    arguments = ["audition", str(rendered.recipe), str(rendered.tracks), "--out", str(tmp_path / "out"), "--no-report"]
+    arguments = ["compare", str(rendered.recipe), str(rendered.tracks), "--out", str(tmp_path / "out"), "--no-report"]
     assert run(arguments) == 0
     lines = capsys.readouterr().err.splitlines()
     assert [line.split()[0] for line in lines[1:4]] == ["recipe", "no_condenser", "narrow"]

@@ -16,7 +16,7 @@ import pytest
 
 from premix.report.facts import LimitRow, limit_rows, look_up, verdict, written
 from premix.report.page import SECTIONS, write_report
-from tests.report.conftest import Auditioned, Rendered, cut_short
+from tests.report.conftest import Compared, Rendered, cut_short
 from tests.report.songs import HOSTILE_NAME, NAME, write_song
 
 
@@ -73,10 +73,10 @@ def test_every_figure_is_the_manifests(rendered: Rendered, page: Reader) -> None
     assert _held_against(page, manifest) > 150
 
 
-def test_every_figure_of_an_audition_is_its_manifests(auditioned: Auditioned) -> None:
-    """The same of the audition's page."""
-    manifest = json.loads((auditioned.out / "manifest.json").read_text("utf-8"))
-    assert _held_against(Reader(auditioned.page.read_text("utf-8")), manifest) > 30
+def test_every_figure_of_a_comparison_is_its_manifests(compared: Compared) -> None:
+    """The same of the comparison's page."""
+    manifest = json.loads((compared.out / "manifest.json").read_text("utf-8"))
+    assert _held_against(Reader(compared.page.read_text("utf-8")), manifest) > 30
 
 
 def test_sections_stand_in_the_order_of_an_engineers_questions(page: Reader) -> None:

@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from tests.outside_tools import AXE_CORE
-from tests.report.conftest import Auditioned, Rendered
+from tests.report.conftest import Compared, Rendered
 from tests.report.songs import HOSTILE_NAME
 
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
@@ -66,12 +66,12 @@ def page(rendered: Rendered) -> Path:
     return rendered.page
 
 
-@pytest.mark.parametrize("which", ["page", "audition", "hostile"])
+@pytest.mark.parametrize("which", ["page", "comparison", "hostile"])
 def test_the_page_loads_alone(
-    browser: Any, rendered: Rendered, auditioned: Auditioned, hostile_page: Path, which: str
+    browser: Any, rendered: Rendered, compared: Compared, hostile_page: Path, which: str
 ) -> None:
     """From a file: no word in the console, no request but for the file itself, nothing hacked."""
-    page = {"page": rendered.page, "audition": auditioned.page, "hostile": hostile_page}[which]
+    page = {"page": rendered.page, "comparison": compared.page, "hostile": hostile_page}[which]
     _open(browser, page)
     _play(browser)
     assert browser.get_log("browser") == []
@@ -85,15 +85,15 @@ def test_the_page_loads_alone(
 
 @pytest.mark.tools("axe-core")
 @pytest.mark.parametrize(("width", "dark"), [(1200, False), (400, True)], ids=["wide-light", "narrow-dark"])
-@pytest.mark.parametrize("which", ["page", "audition"])
+@pytest.mark.parametrize("which", ["page", "comparison"])
 def test_everyone_can_use_the_page(
-    browser: Any, rendered: Rendered, auditioned: Auditioned, which: str, width: int, dark: bool
+    browser: Any, rendered: Rendered, compared: Compared, which: str, width: int, dark: bool
 ) -> None:
     """No violation of WCAG 2.2 AA or of axe's best practices, the caution open or not; no sideways scrolling.
 
     What is inside of a picture is left out: it is presentational there, and the picture's text speaks for it.
     """
-    _open(browser, {"page": rendered.page, "audition": auditioned.page}[which], width=width, dark=dark)
+    _open(browser, {"page": rendered.page, "comparison": compared.page}[which], width=width, dark=dark)
     assert browser.execute_script("return document.documentElement.scrollWidth;") <= width
     browser.execute_script(AXE_CORE.read_text("utf-8"))
     assert _violations(browser) == []

@@ -1,4 +1,4 @@
-"""Auditions: variants of one recipe as level-matched files, with one page to compare them.
+"""Comparisons: variants of one recipe as level-matched files, with one page to compare them.
 
 The order: recipe -> tracks -> analysis -> alignment -> gate, once for all variants; then a mixdown of each that
 measures, and one at its level that writes.
@@ -28,7 +28,7 @@ from premix.model.gate import Gating
 from premix.model.render import MixPlan, Part, WrittenFile
 from premix.pipeline import Prepared, Progress, prepare, stop_if_refused, thread_pool
 from premix.recipe.variants import NamedVariant, variants_of
-from premix.report.audition_page import write_audition_page
+from premix.report.compare_page import write_compare_page
 from premix.report.extra import missing_extra
 from premix.report.window import SECONDS, busiest_window
 from premix.tracks.unchanged import check_unchanged
@@ -50,7 +50,7 @@ class _Take:
     meters: RenderMeters
 
 
-def audition(
+def compare(
     recipe: Path,
     folder: Path,
     out: Path,
@@ -78,7 +78,7 @@ def audition(
         stop_if_refused(prepared.merged, prepared.alignment)
         variants = variants_of(prepared.merged.recipe, by_mics=by_mics)
         if len(variants) < 2:
-            slug = "audition-no-variants"
+            slug = "comparison-no-variants"
             raise RecipeError(Problem(slug, str(recipe), "the recipe has no variants", remedy=SLUGS[slug]))
         stage = _Stage(prepared, package, pool, progress)
         takes = [stage.measure(named) for named in variants]
@@ -87,10 +87,10 @@ def audition(
         document = _document(prepared, takes, written, level)
         write_manifest(package.folder, document)
         if report and missing_extra() is None:
-            page = package.folder / document_name(prepared.tracks.song, "audition", "html")
+            page = package.folder / document_name(prepared.tracks.song, "comparison", "html")
             tracks = prepared.tracks
             window = busiest_window(stage.gating, tracks.rate, tracks.frames, SECONDS)
-            write_audition_page(document, package.folder, page, window.seconds(tracks.rate))
+            write_compare_page(document, package.folder, page, window.seconds(tracks.rate))
         check_unchanged(prepared.tracks, prepared.analysis)
         package.commit()
         return document
@@ -185,11 +185,11 @@ def _gain_db(take: _Take, level: float | None) -> float:
 def _document(
     prepared: Prepared, takes: Sequence[_Take], written: Sequence[WrittenFile], level: float | None
 ) -> dict[str, Any]:
-    """The manifest of an audition, plain data. Format history: 1, the first."""
+    """The manifest of a comparison, plain data. Format history: 1, the first."""
     merged, tracks = prepared.merged, prepared.tracks
     document: dict[str, Any] = to_plain({
         "format": FORMAT,
-        "kind": "audition",
+        "kind": "comparison",
         "premix": __version__,
         "song": tracks.song,
         "recipe": {"merged": merged.source, "origins": merged.origins, "sha256": merged.sha256},
@@ -206,7 +206,7 @@ def _document(
 def _silent(takes: Sequence[_Take]) -> Iterator[Finding]:
     for take in takes:
         if take.meters.measures(GUITARS, 1.0).loudness_lufs is None:
-            slug = "audition-silent"
+            slug = "comparison-silent"
             what = "nothing in it is loud enough to be measured; it is not matched"
             yield Finding(slug, "warning", f"variant {take.named.name}", what, SLUGS[slug])
 

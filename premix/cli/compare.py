@@ -1,4 +1,4 @@
-"""`premix audition`: variants of a recipe, equally loud, to compare by ear."""
+"""`premix compare`: variants of a recipe, equally loud, to compare by ear."""
 
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from premix.cli.options import (
 )
 
 
-@click.command("audition")
+@click.command("compare")
 @recipe_argument
 @tracks_argument
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder for the files.")
@@ -28,7 +28,7 @@ from premix.cli.options import (
 @set_option
 @threads_option
 @json_option
-def audition_command(
+def compare_command(
     recipe: Path,
     tracks: Path,
     out: Path,
@@ -41,12 +41,12 @@ def audition_command(
     as_json: bool,
 ) -> int:
     """Render the guitar bus of every entry of RECIPE's `variants` into OUT, level-matched, with a page to compare."""
-    from premix.audition import audition
+    from premix.comparison import compare
     from premix.report.extra import missing_extra
 
     bar = show.BarProgress()
     try:
-        document = audition(
+        document = compare(
             recipe, tracks, out, by_mics=vary == "mics", settings=settings, force=force, threads=threads, sheet=sheet,
             report=not no_report, progress=bar,
         )

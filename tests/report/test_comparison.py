@@ -1,4 +1,4 @@
-"""Auditions are fair: equally loud by another meter, below the ceiling, analysed once, and what they say they are."""
+"""Comparisons are fair: equally loud by another meter, below the ceiling, analysed once, and what they say they are."""
 
 import re
 import subprocess
@@ -11,10 +11,10 @@ import pytest
 import soundfile
 
 import premix.pipeline
-from premix.audition import audition, variant_alignment
+from premix.comparison import compare, variant_alignment
 from premix.pipeline import prepare
 from premix.recipe.variants import variants_of
-from tests.report.conftest import Auditioned, Rendered
+from tests.report.conftest import Compared, Rendered
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -28,48 +28,48 @@ def _ffmpeg_lufs(path: Path) -> float:
     return float(found[-1])
 
 
-def _samples(auditioned: Auditioned, name: str) -> FloatArray:
+def _samples(compared: Compared, name: str) -> FloatArray:
     """A variant's file with its gain undone, (frames, 2)."""
-    variant = next(v for v in auditioned.manifest["variants"] if v["variant"] == name)
-    samples, _ = soundfile.read(auditioned.out / variant["path"])
+    variant = next(v for v in compared.manifest["variants"] if v["variant"] == name)
+    samples, _ = soundfile.read(compared.out / variant["path"])
     return np.asarray(samples / 10.0 ** (variant["gain_db"] / 20.0))
 
 
 @pytest.mark.tools("ffmpeg")
-def test_every_variant_is_equally_loud(auditioned: Auditioned) -> None:
+def test_every_variant_is_equally_loud(compared: Compared) -> None:
     """Within 0.1 LU by ffmpeg, which reports tenths: all read the same tenth or its neighbour."""
-    found = [_ffmpeg_lufs(auditioned.out / v["path"]) for v in auditioned.manifest["variants"]]
+    found = [_ffmpeg_lufs(compared.out / v["path"]) for v in compared.manifest["variants"]]
     assert len(found) == 10
     assert max(found) - min(found) <= 0.1 + 1e-9
-    assert abs(found[0] - auditioned.manifest["matched_lufs"]) <= 0.1
+    assert abs(found[0] - compared.manifest["matched_lufs"]) <= 0.1
 
 
-def test_nothing_is_brought_up_or_over_the_ceiling(auditioned: Auditioned) -> None:
+def test_nothing_is_brought_up_or_over_the_ceiling(compared: Compared) -> None:
     """The softest stays at 0 dB, where its peaks allow."""
-    gains = [v["gain_db"] for v in auditioned.manifest["variants"]]
+    gains = [v["gain_db"] for v in compared.manifest["variants"]]
     assert max(gains) == 0.0 and min(gains) < -3.0
-    assert all(v["true_peak_dbtp"] <= -1.0 for v in auditioned.manifest["variants"])
+    assert all(v["true_peak_dbtp"] <= -1.0 for v in compared.manifest["variants"])
 
 
 def test_the_ceiling_brings_all_down_together(rendered: Rendered, tmp_path: Path) -> None:
     """Under a low ceiling the level is set by the highest peak, and all still have it."""
-    document = audition(
+    document = compare(
         rendered.recipe, rendered.tracks, tmp_path / "out", settings=["deliver.ceiling_dbtp=-20"], report=False)
     peaks = [v["true_peak_dbtp"] for v in document["variants"]]
     assert -20.02 < max(peaks) <= -20.0
     assert len({round(v["loudness_lufs"], 6) for v in document["variants"]}) == 1
 
 
-def test_leaving_out_and_alone_add_up(auditioned: Auditioned) -> None:
+def test_leaving_out_and_alone_add_up(compared: Compared) -> None:
     """The mix is linear: a mic alone plus all others is the recipe's own mix, to the rounding of 24 bits."""
-    whole = _samples(auditioned, "recipe")
+    whole = _samples(compared, "recipe")
     for mic in ("dynamic", "condenser", "sub", "room"):
-        rest = whole - _samples(auditioned, f"only_{mic}") - _samples(auditioned, f"without_{mic}")
+        rest = whole - _samples(compared, f"only_{mic}") - _samples(compared, f"without_{mic}")
         # three files, half a step of 2^-23 each, undone gains of up to 25 dB
         assert np.abs(rest).max() < 3 * 0.5 * 2.0**-23 * 18
 
 
-def test_as_recorded_is_neither_turned_nor_moved(rendered: Rendered, auditioned: Auditioned) -> None:
+def test_as_recorded_is_neither_turned_nor_moved(rendered: Rendered, compared: Compared) -> None:
     """Left minus right, which the centre is not in, is 1.2 (the width) times the plain sum of the left tracks minus
     that of the right ones."""
 
@@ -81,8 +81,8 @@ def test_as_recorded_is_neither_turned_nor_moved(rendered: Rendered, auditioned:
         return total
 
     wanted = 1.2 * (tracks("left") - tracks("right") * 10.0 ** (-1.0 / 20.0))
-    found = _samples(auditioned, "as_recorded")
-    room = _samples(auditioned, "only_room")
+    found = _samples(compared, "as_recorded")
+    room = _samples(compared, "only_room")
     side = (found[:, 0] - found[:, 1]) - (room[:, 0] - room[:, 1])
     # what is left is the sub mic, low-passed at 180 Hz: nothing of it is above 2 kHz
     spectrum = np.abs(np.fft.rfft(side - wanted))[10_000:]
@@ -94,7 +94,7 @@ def test_the_analysis_is_done_once(rendered: Rendered, tmp_path: Path, monkeypat
     calls = []
     scan = premix.pipeline.scan
     monkeypatch.setattr(premix.pipeline, "scan", lambda *args, **more: calls.append(1) or scan(*args, **more))
-    audition(rendered.recipe, rendered.tracks, tmp_path / "out", report=False)
+    compare(rendered.recipe, rendered.tracks, tmp_path / "out", report=False)
     assert calls == [1]
 
 
@@ -115,21 +115,21 @@ def test_variants_keep_the_alignment(rendered: Rendered) -> None:
 def test_a_silent_variant_is_told_and_not_matched(rendered: Rendered, tmp_path: Path) -> None:
     """All performances muted: no loudness, a finding, and the others keep their level."""
     every = "{" + ", ".join(f"{name}: {{mute: true}}" for name in ("left", "right", "centre")) + "}"
-    document: dict[str, Any] = audition(
+    document: dict[str, Any] = compare(
         rendered.recipe, rendered.tracks, tmp_path / "out",
         settings=[f"variants.nothing={{performances: {every}}}"])
     silent = next(v for v in document["variants"] if v["variant"] == "nothing")
     assert (silent["loudness_lufs"], silent["gain_db"]) == (None, 0.0)
-    assert [f["subject"] for f in document["findings"] if f["slug"] == "audition-silent"] == ["variant nothing"]
+    assert [f["subject"] for f in document["findings"] if f["slug"] == "comparison-silent"] == ["variant nothing"]
     assert document["matched_lufs"] > -40.0
-    assert len(list((tmp_path / "out").glob("*_audition.html"))) == 1
+    assert len(list((tmp_path / "out").glob("*_comparison.html"))) == 1
 
 
 def test_dither_depends_on_the_tracks_and_on_the_variant(rendered: Rendered, tmp_path: Path) -> None:
     """A recipe with a word changed that moves no sample gives the same samples; two equal variants differ in dither."""
     twins = ["deliver.bits=16", "variants.a={mics: {room: {mute: true}}}", "variants.b={mics: {room: {mute: true}}}"]
     first, again = (
-        audition(rendered.recipe, rendered.tracks, tmp_path / name, settings=[*twins, *more], report=False)
+        compare(rendered.recipe, rendered.tracks, tmp_path / name, settings=[*twins, *more], report=False)
         for name, more in (("first", []), ("again", ["limits.mono_fold_db=-50"]))
     )
     assert first["recipe"]["sha256"] != again["recipe"]["sha256"]
@@ -138,8 +138,8 @@ def test_dither_depends_on_the_tracks_and_on_the_variant(rendered: Rendered, tmp
     assert hashes["a"] != hashes["b"]
 
 
-def test_the_page_offers_every_variant(auditioned: Auditioned) -> None:
+def test_the_page_offers_every_variant(compared: Compared) -> None:
     """In the order of the manifest."""
-    text = auditioned.page.read_text("utf-8")
+    text = compared.page.read_text("utf-8")
     rows = re.findall(r'<tr><th scope="row">(\w+)</th>\s*<td class="text">', text)
-    assert rows == [v["variant"] for v in auditioned.manifest["variants"]]
+    assert rows == [v["variant"] for v in compared.manifest["variants"]]

@@ -1,4 +1,4 @@
-"""The page of an audition: all variants in one player, what each changes, and how its tone differs."""
+"""The page of a comparison: all variants in one player, what each changes, and how its tone differs."""
 
 from pathlib import Path
 from typing import Any
@@ -18,10 +18,10 @@ from premix.units import db_to_gain, s_to_samples
 SECTIONS = (("listen", "Listen"), ("variants", "Variants"), ("tone", "Tone"))
 
 
-def write_audition_page(
+def write_compare_page(
     document: dict[str, Any], folder: Path, path: Path, stretch_s: tuple[float, float], *, most_bytes: int = MOST_BYTES
 ) -> None:
-    """Write the page of an audition to `path`. Needs the extra `report`.
+    """Write the page of a comparison to `path`. Needs the extra `report`.
 
     document: its manifest; folder: where its files lie; stretch_s: what is heard, from and to, in seconds. Raises
     DeliveryError where the page cannot be written.
@@ -36,14 +36,14 @@ def write_audition_page(
         "changes": [_spoken(variant["changes"]) for variant in document["variants"]],
         "tone": [shown(tone_picture(levels))],
     }
-    silent = html_page("audition.html", Listening((), (), 0.0, 0.0), rate, **facts)
+    silent = html_page("compare.html", Listening((), (), 0.0, 0.0), rate, **facts)
     size = sum(len(piece.encode()) for piece in silent)
     sources = [source for variant in document["variants"] for source in _sources(variant, folder)]
     player = Player("variants", "Guitar bus", tuple(_version(variant) for variant in document["variants"]))
     listening = make_listening(sources, [player], window, rate, most_bytes - size, folder)
     try:
         with path.open("w", encoding="utf-8", newline="\n") as file:
-            file.writelines(html_page("audition.html", listening, rate, **facts))
+            file.writelines(html_page("compare.html", listening, rate, **facts))
     except OSError as error:
         raise storage_error(path, error) from None
 
