@@ -51,7 +51,7 @@ def manifest(run: FinishedRun) -> dict[str, Any]:
         "chain_files": run.plan.chain_files,
         "mono": _stereo(rendering.stereo),
         "mono_without_centre": _stereo(rendering.stereo_without_centre),
-        "tightness": rendering.tightness,
+        "onset_spread": rendering.onset_spread,
         "takes": rendering.takes,
         "trim_db": rendering.trim_db,
         "extra_trim_db": rendering.extra_trim_db,

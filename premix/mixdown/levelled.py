@@ -7,13 +7,13 @@ from dataclasses import replace
 from typing import Protocol
 
 from premix.errors import DeliveryError, Problem
+from premix.measures.onset_spread import onset_spread
 from premix.measures.render_meters import GUITARS, WITHOUT_CENTRE, RenderMeters
 from premix.measures.same_take import same_take_findings
-from premix.measures.tightness import tightness
 from premix.messages.delivery import SLUGS
 from premix.mixdown.linear import linear_sums
 from premix.mixdown.render import Mixed, Progress, Sink, render
-from premix.model.doubling import Tightness
+from premix.model.doubling import OnsetSpread
 from premix.model.gate import Gating
 from premix.model.recipe import CENTRE_BUS, Deliver
 from premix.model.render import MixPlan, Part, PartMeasures, Rendering, WrittenFile
@@ -86,7 +86,7 @@ def _rendering(
         stereo_without_centre=without if any(b.name == CENTRE_BUS for b in plan.buses) else None,
         room_quiet=mixed.quiet,
         trim_db=trim_db,
-        tightness=_tightness(plan, gating),
+        onset_spread=_onset_spread(plan, gating),
         takes=takes,
         findings=(*same_take_findings(takes), *mixed.findings),
     )
@@ -114,8 +114,8 @@ def _over_ceiling(meters: RenderMeters, ceiling_dbtp: float) -> DeliveryError:
     )
 
 
-def _tightness(plan: MixPlan, gating: Gating) -> tuple[Tightness, ...]:
+def _onset_spread(plan: MixPlan, gating: Gating) -> tuple[OnsetSpread, ...]:
     """Spread of the onsets of every two performances."""
     names = [p.performance for p in plan.performances]
     starts = {n: [span[0] for span in gating.riff_of(n).spans] for n in names}
-    return tuple(tightness(starts[a], starts[b], a, b) for i, a in enumerate(names) for b in names[i + 1 :])
+    return tuple(onset_spread(starts[a], starts[b], a, b) for i, a in enumerate(names) for b in names[i + 1 :])

@@ -1,10 +1,10 @@
-"""How two performances of the same part relate: tightness of their onsets, and whether they are one take."""
+"""How two performances of the same part relate: the spread of their onsets, and whether they are one take."""
 
 from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Tightness:
+class OnsetSpread:
     """Spread of the matched onsets of two performances. Nothing is ever moved by it.
 
     onsets_a, onsets_b: how many each has; matched: pairs within the matching window.

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from premix.model.alignment import AllPass
-from premix.model.doubling import TakePair, Tightness
+from premix.model.doubling import OnsetSpread, TakePair
 from premix.model.finding import Finding
 from premix.model.gate import Curve
 from premix.model.recipe import Chain
@@ -186,7 +186,7 @@ class Rendering:
     room_quiet: tuple[RoomQuiet, ...]
     trim_db: float
     input_sha256: tuple[tuple[str, str, str], ...] = ()
-    tightness: tuple[Tightness, ...] = ()
+    onset_spread: tuple[OnsetSpread, ...] = ()
     takes: tuple[TakePair, ...] = ()
     findings: tuple[Finding, ...] = ()
     extra_trim_db: float = 0.0

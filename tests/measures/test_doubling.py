@@ -1,4 +1,4 @@
-"""Doubled performances: tightness of onsets, and one take used twice."""
+"""Doubled performances: spread of onsets, and one take used twice."""
 
 import pickle
 
@@ -6,10 +6,10 @@ import mir_eval
 import numpy as np
 import pytest
 
+from premix.measures.onset_spread import match_onsets, onset_spread
 from premix.measures.same_take import TakeCorrelation, same_take_findings
-from premix.measures.tightness import match_onsets, tightness
 from premix.messages import SLUGS
-from premix.model.doubling import Tightness
+from premix.model.doubling import OnsetSpread
 from tests.measures.signals import RATE, FloatArray, feed_in_pieces, riff_noise
 
 
@@ -17,7 +17,7 @@ def test_the_spread_is_that_of_the_matched_onsets() -> None:
     """Differences of -10, 0, 4, 20 and 30 ms: median of |d| 10, 90 % at 26 (linear between 20 and 30)."""
     a = np.arange(5) * 1.0
     b = a + np.array([-10, 0, 4, 20, 30]) / 1000.0
-    found = tightness(list(a), list(b), "left_a", "left_b")
+    found = onset_spread(list(a), list(b), "left_a", "left_b")
     assert (found.performance_a, found.performance_b, found.matched) == ("left_a", "left_b", 5)
     assert found.median_ms == pytest.approx(10.0, abs=1e-9)
     assert found.p90_ms == pytest.approx(26.0, abs=1e-9)
@@ -26,7 +26,7 @@ def test_the_spread_is_that_of_the_matched_onsets() -> None:
 
 def test_onsets_beyond_the_window_stay_alone() -> None:
     """50.1 ms is no match, 49.9 ms is; an extra onset changes no figure."""
-    found = tightness([1.0, 2.0, 3.0], [1.0499, 2.0501, 7.0])
+    found = onset_spread([1.0, 2.0, 3.0], [1.0499, 2.0501, 7.0])
     assert (found.onsets_a, found.onsets_b, found.matched) == (3, 3, 1)
     assert found.median_ms == pytest.approx(49.9, abs=1e-9)
 
@@ -38,7 +38,7 @@ def test_the_closest_onsets_belong_together() -> None:
 
 def test_no_onsets_have_no_spread() -> None:
     """None where nothing matches."""
-    assert tightness([], [1.0]) == Tightness("a", "b", 0, 1, 0, None, None, None)
+    assert onset_spread([], [1.0]) == OnsetSpread("a", "b", 0, 1, 0, None, None, None)
 
 
 def test_matching_agrees_with_the_onset_evaluation_of_mir_eval() -> None:

@@ -1,9 +1,9 @@
-"""How tightly the performances were doubled: the spread of their onsets, pair by pair."""
+"""How far apart the performances were doubled: the spread of their onsets, pair by pair."""
 
 from collections.abc import Iterator
 from typing import Any
 
-from premix.model.doubling import Tightness
+from premix.model.doubling import OnsetSpread
 from premix.report.drawing import legend, panels
 from premix.report.figures.picture import Material, Picture, db
 from premix.report.palette import colour
@@ -13,7 +13,7 @@ _MOST_PAIRS = 30
 
 def pictures(material: Material) -> Iterator[Picture]:
     """One picture of all pairs with onsets in common."""
-    pairs = [pair for pair in material.run.rendering.tightness if pair.median_ms is not None][:_MOST_PAIRS]
+    pairs = [pair for pair in material.run.rendering.onset_spread if pair.median_ms is not None][:_MOST_PAIRS]
     if pairs:
         widest = max(pairs, key=lambda pair: pair.p90_ms or 0.0)
         yield Picture(
@@ -27,11 +27,11 @@ def pictures(material: Material) -> Iterator[Picture]:
         )
 
 
-def _name(pair: Tightness) -> str:
+def _name(pair: OnsetSpread) -> str:
     return f"{pair.performance_a}, {pair.performance_b}"
 
 
-def _draw(pairs: list[Tightness]) -> Any:
+def _draw(pairs: list[OnsetSpread]) -> Any:
     figure, (axes,) = panels([0.19 * len(pairs) + 0.2])
     axes.set_position((0.22, axes.get_position().y0, 0.76, axes.get_position().height))
     rows = range(len(pairs))

@@ -1,10 +1,10 @@
-"""Tightness of doubled performances: how far apart the same onsets were played. Measured, never moved."""
+"""Onset spread of doubled performances: how far apart the same onsets were played. Measured, never moved."""
 
 from collections.abc import Sequence
 
 import numpy as np
 
-from premix.model.doubling import Tightness
+from premix.model.doubling import OnsetSpread
 
 WINDOW_MS = 50.0
 """Onsets closer than this may be the same one: the window of the common onset evaluations."""
@@ -29,17 +29,17 @@ def match_onsets(onsets_a_s: Sequence[float], onsets_b_s: Sequence[float]) -> li
     return sorted(pairs)
 
 
-def tightness(
+def onset_spread(
     onsets_a_s: Sequence[float],
     onsets_b_s: Sequence[float],
     performance_a: str = "a",
     performance_b: str = "b",
-) -> Tightness:
+) -> OnsetSpread:
     """Spread of the matched onsets (start times of the riff's passages, in seconds) of two performances."""
     pairs = np.array(match_onsets(onsets_a_s, onsets_b_s)).reshape(-1, 2)
     late_ms = (pairs[:, 1] - pairs[:, 0]) * 1000.0
     found = len(late_ms) > 0
-    return Tightness(
+    return OnsetSpread(
         performance_a=performance_a,
         performance_b=performance_b,
         onsets_a=len(onsets_a_s),

@@ -1,4 +1,4 @@
-"""Tightness of a doubled part in a whole run, against the times at which it was really played."""
+"""Onset spread of a doubled part in a whole run, against the times at which it was really played."""
 
 import mir_eval
 import numpy as np
@@ -42,7 +42,7 @@ def doubled(tmp_path_factory):
 def test_spread_is_that_of_the_playing(doubled):
     """Onsets matched by mir_eval from the true times; 1 ms: a control frame."""
     song, left, right, _ = doubled
-    (found,) = manifest_of(song.out())["tightness"]
+    (found,) = manifest_of(song.out())["onset_spread"]
     matched = mir_eval.util.match_events(left, right, 0.05)
     late_ms = np.array([1000.0 * (right[b] - left[a]) for a, b in matched])
     assert len(matched) == PASSAGES - 1
