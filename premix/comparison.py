@@ -17,21 +17,21 @@ from premix.delivery.names import document_name, safe
 from premix.delivery.package import Package
 from premix.delivery.part_files import PartFiles
 from premix.errors import Problem, RecipeError
-from premix.gate.decide import decide_gates
-from premix.measures.render_meters import GUITARS, RenderMeters
-from premix.messages.report import SLUGS
+from premix.gate.rooms import decide_gates
+from premix.measures.meters import GUITARS, RenderMeters
+from premix.messages import SLUGS
 from premix.mixdown.plan import plan_mix
 from premix.mixdown.render import render
 from premix.model.alignment import Alignment
 from premix.model.finding import Finding
 from premix.model.gate import Gating
-from premix.model.render import MixPlan, Part, WrittenFile
+from premix.model.mix import MixPlan, Part, WrittenFile
 from premix.pipeline import Prepared, Progress, prepare, stop_if_refused, thread_pool
 from premix.recipe.variants import NamedVariant, variants_of
 from premix.report.compare_page import write_compare_page
-from premix.report.extra import missing_extra
+from premix.report.page import missing_extra
 from premix.report.window import SECONDS, busiest_window
-from premix.tracks.unchanged import check_unchanged
+from premix.tracks.intake import check_unchanged
 from premix.units import db_to_gain
 
 FORMAT = 1

@@ -6,43 +6,38 @@ from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from premix.alignment.coarse import coarse_offsets
 from premix.alignment.decide import align
+from premix.alignment.odd_starts import coarse_offsets
 from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
-from premix.analysis.intact import check_intact, damage
+from premix.analysis.damage import check_intact, damage
 from premix.analysis.look import look
 from premix.analysis.scan import scan
-from premix.chain.check import check_chains
 from premix.delivery.manifest import manifest, write_manifest
 from premix.delivery.names import document_name, file_names
 from premix.delivery.package import Package
 from premix.delivery.part_files import PartFiles
 from premix.delivery.scratch import scratch_folder, scratch_room
-from premix.delivery.text_file import write_text_file
 from premix.delivery.track_sheet import sheet_rows, write_csv, write_text
+from premix.delivery.whole import write_text_file
 from premix.errors import Problem, RefusedError
-from premix.gate.decide import decide_gates
+from premix.gate.rooms import decide_gates
 from premix.measures.limits import check_limits
-from premix.measures.render_meters import RenderMeters
+from premix.measures.meters import RenderMeters
 from premix.mixdown.levelled import render_levelled
 from premix.mixdown.plan import parts_of, plan_mix
-from premix.model.alignment import Alignment
+from premix.model.alignment import Alignment, Sheet
 from premix.model.analysis import Analysis
 from premix.model.finding import Finding
 from premix.model.gate import Gating
-from premix.model.intake import TrackLook
+from premix.model.mix import MixPlan, Rendering
 from premix.model.recipe import MergedRecipe
-from premix.model.render import MixPlan, Rendering
 from premix.model.run import FinishedRun
-from premix.model.sheet import Sheet
-from premix.model.tracks import TrackSet
-from premix.recipe.read import read_recipe
-from premix.recipe.sheet import read_sheet
-from premix.report.extra import missing_extra
-from premix.report.page import Report, write_report
+from premix.model.tracks import TrackLook, TrackSet
+from premix.processors.check import check_chains
+from premix.recipe.read import read_recipe, read_sheet
+from premix.report.page import Report, missing_extra, write_report
 from premix.tracks.find import find_tracks
-from premix.tracks.intake import take_in
-from premix.tracks.unchanged import check_unchanged
+from premix.tracks.intake import check_unchanged, take_in
 from premix.units import db_to_gain
 
 

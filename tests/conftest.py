@@ -5,8 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from premix.demo.session import write_demo
-from premix.demo.truth import DemoTruth
+from premix.demo.session import DemoTruth, write_demo
 from premix.pipeline import Outcome, render
 from tests.outside_tools import pytest_collection_modifyitems, pytest_report_collectionfinish  # noqa: F401
 from tests.rigs.sessions import DEMO_RECIPE, Song, write_recipe

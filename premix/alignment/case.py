@@ -1,16 +1,23 @@
-"""One performance as the solver sees it: its signal spectra, which mics may take part, what the recipe fixes."""
+"""One performance as the solver sees it: its signal spectra, which mics may take part, what the recipe fixes.
 
+Decisions as phase terms of the mics of one performance, and the sum efficiency that they reach.
+"""
+
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from premix.alignment.evidence import Against, against_rest, halves_agreement, mean_coherence
-from premix.alignment.kernel import WIDE_HIGH_HZ, BoolArray, SignalSpectra, signal_spectra
-from premix.chain.processor import Setting
-from premix.chain.running import linear_response
-from premix.dsp.mic_filters import mic_sections, sections_response
-from premix.model.analysis import Analysis, ComplexArray, FloatArray
+from premix.alignment.kernel import WIDE_HIGH_HZ, SignalSpectra, measure_efficiency, phase_terms, signal_spectra
+from premix.alignment.rotation import rotation_response
+from premix.arrays import BoolArray, ComplexArray, FloatArray
+from premix.audio.filters import mic_sections, sections_response
+from premix.model.alignment import Efficiency, MicDecision
+from premix.model.analysis import Analysis
 from premix.model.recipe import DelayByHand, Mic, Recipe
+from premix.processors.base import Setting
+from premix.processors.running import linear_response
 from premix.units import cm_to_samples, db_to_gain, ms_to_samples
 
 FINE_SEARCH_MS = 20.0
@@ -175,3 +182,27 @@ def _link(case: Case, m: int, n: int) -> tuple[float, float, bool]:
     evidence = pair_evidence(case, m, n)
     coherence, agreement = mean_coherence(evidence), halves_agreement(evidence)
     return coherence, agreement, coherence >= MIN_COHERENCE and agreement >= MIN_AGREEMENT
+
+
+def efficiency_of(case: Case, decisions: Sequence[MicDecision], rate: int) -> Efficiency:
+    """As recorded against as decided, over the close mics that are in the sum."""
+    chosen, before, after = decided_terms(case, decisions, rate)
+    return measure_efficiency(case.performance, case.signal, chosen, before, after)
+
+
+def decided_terms(
+    case: Case, decisions: Sequence[MicDecision], rate: int
+) -> tuple[BoolArray, ComplexArray, ComplexArray]:
+    """(M) mics in the sum, and (M, F) phase terms as recorded and as decided."""
+    own = [d for d in decisions if d.performance == case.performance]
+    chosen = np.array([case.close[m] and own[m].summed for m in range(len(own))])
+    freqs = case.signal.freqs_hz
+    zeros, ones = np.zeros(len(own)), np.ones(len(own))
+    rotated = np.ones((len(own), len(freqs)), np.complex128)
+    for m, decision in enumerate(own):
+        if decision.rotation is not None:
+            rotated[m] = rotation_response(decision.rotation, freqs, rate)
+    offsets = np.array(case.offsets, np.float64)
+    before = phase_terms(freqs, rate, zeros - offsets, ones)
+    delays, signs = np.array([d.delay_samples for d in own]), np.array([float(d.polarity) for d in own])
+    return chosen, before, phase_terms(freqs, rate, delays - offsets, signs, rotated)

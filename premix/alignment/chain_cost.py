@@ -5,12 +5,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from premix.alignment.case import Case, chain_response
-from premix.alignment.decided import efficiency_of
-from premix.alignment.solved import SolvedSong
-from premix.messages.chain import SLUGS
+from premix.alignment.case import Case, chain_response, efficiency_of
+from premix.alignment.whole_song import SolvedSong
+from premix.arrays import ComplexArray
+from premix.messages import SLUGS
 from premix.model.alignment import MicDecision
-from premix.model.analysis import ComplexArray
 from premix.model.finding import Finding
 from premix.model.recipe import Recipe
 

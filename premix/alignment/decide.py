@@ -1,18 +1,122 @@
-"""The alignment stage: cross-spectra in, a decision with evidence for every mic of every performance out."""
+"""Findings of the alignment: refusals with the recipe line to write by hand, moved mics, unclear rooms.
 
-from collections.abc import Sequence
+The alignment stage: cross-spectra in, a decision with evidence for every mic of every performance out.
+"""
 
-from premix.alignment.case import Case, build_case
+from collections.abc import Iterator, Sequence
+
+from premix.alignment.case import Case, build_case, efficiency_of
 from premix.alignment.chain_cost import chain_costs
-from premix.alignment.decided import efficiency_of
-from premix.alignment.notes import findings_of
 from premix.alignment.sheet import decide_from_sheet
-from premix.alignment.solved import SolvedSong
-from premix.model.alignment import Alignment, MicDecision
+from premix.alignment.whole_song import SolvedSong
+from premix.messages import SLUGS
+from premix.model.alignment import Alignment, MicDecision, Sheet
 from premix.model.analysis import Analysis
 from premix.model.finding import Finding
 from premix.model.recipe import Recipe
-from premix.model.sheet import Sheet
+from premix.units import samples_to_cm, samples_to_ms
+
+
+def findings_of(
+    recipe: Recipe, cases: Sequence[Case], decisions: Sequence[MicDecision], rate: int
+) -> tuple[Finding, ...]:
+    """Everything the user should know about the decisions, in their order."""
+    findings: list[Finding] = []
+    for decision in decisions:
+        if decision.refusal is not None:
+            findings.append(_refusal(recipe, decision))
+        elif decision.moved_samples is not None:
+            findings.append(_moved(recipe, decision, rate))
+        elif decision.role == "room" and decision.arrival_samples is None and decision.summed:
+            findings.append(_finding(
+                "alignment-room-unclear", "warning", decision,
+                f"coherence with the close mics {decision.coherence or 0.0:.2f} is at chance; kept as recorded",
+            ))
+        elif decision.role == "room" and decision.origin == "auto" and _unclear(decision, recipe):
+            findings.append(_finding(
+                "alignment-room-polarity", "info", decision,
+                f"the best answer of the other polarity is only {decision.margin_db or 0.0:.1f} dB lower; "
+                "polarity kept as recorded",
+            ))
+    findings.extend(_inverted(recipe, decisions))
+    findings.extend(_reference(recipe, cases, decisions))
+    return tuple(findings)
+
+
+def _finding(slug: str, severity: str, decision: MicDecision, message: str) -> Finding:
+    return Finding(slug, severity, decision.name, message, SLUGS[slug])  # type: ignore[arg-type]
+
+
+def _unclear(decision: MicDecision, recipe: Recipe) -> bool:
+    by_hand = recipe.mic_in(decision.performance, decision.mic).polarity != "auto"
+    return not by_hand and decision.margin_db is not None and decision.margin_db < 1.94
+
+
+OUTCOMES = {"stop": "render stops", "mute": "left out of the sum", "keep": "summed as recorded"}
+_REASONS = {
+    "alignment-silent": "the track is silent",
+    "alignment-incoherent": "it does not hear the same performance as the reference",
+    "alignment-edge": "the best answer lies at the edge of the search",
+    "alignment-ambiguous": "both polarities fit equally well",
+    "alignment-offset": "no start offset was found that makes it fit",
+}
+
+
+def _refusal(recipe: Recipe, decision: MicDecision) -> Finding:
+    muted = recipe.mic_in(decision.performance, decision.mic).mute
+    outcome = "muted by the recipe anyway" if muted else OUTCOMES[recipe.alignment.refused]
+    stops = recipe.alignment.refused == "stop" and not muted
+    evidence = f" (coherence {decision.coherence:.2f})" if decision.coherence is not None else ""
+    return _finding(
+        decision.refusal or "", "error" if stops else "warning", decision,
+        f"{_REASONS[decision.refusal or '']}{evidence}: {outcome}; by hand: "
+        f"performances: {{{decision.performance}: {{mics: {{{decision.mic}: {{polarity: normal, delay: none}}}}}}}}",
+    )
+
+
+def _moved(recipe: Recipe, decision: MicDecision, rate: int) -> Finding:
+    moved = decision.moved_samples or 0.0
+    mm = 10.0 * samples_to_cm(moved, rate, recipe.alignment.temperature_c)
+    return _finding(
+        "alignment-moved", "warning", decision,
+        f"differs from the other performances by {moved:+.2f} samples ({samples_to_ms(moved, rate):+.3f} ms, "
+        f"{mm:+.0f} mm); it has its own delay here",
+    )
+
+
+def _inverted(recipe: Recipe, decisions: Sequence[MicDecision]) -> Iterator[Finding]:
+    """Mics that are inverted in some performances only: a switch or a cable, not the set-up."""
+    found = [d for d in decisions if d.origin == "auto" and d.arrival_samples is not None]
+    found = [d for d in found if d.role != "room" or not _unclear(d, recipe)]
+    for mic in dict.fromkeys(d.mic for d in found):
+        own = [d for d in found if d.mic == mic]
+        inverted = [d for d in own if d.polarity < 0]
+        # The smaller part is the odd one; of two equal ones the inverted.
+        odd = inverted if 2 * len(inverted) <= len(own) else [d for d in own if d.polarity > 0]
+        for decision in odd:
+            yield _finding(
+                "alignment-inverted", "warning", decision,
+                f"{'inverted' if decision.polarity < 0 else 'not inverted'} here, unlike in the other performances; "
+                "its polarity here is turned accordingly",
+            )
+
+
+def _reference(recipe: Recipe, cases: Sequence[Case], decisions: Sequence[MicDecision]) -> list[Finding]:
+    """A reference that is itself refused takes all others with it: say so and offer the next best."""
+    reference = recipe.reference_mic()
+    found = []
+    for case in cases:
+        own = [d for d in decisions if d.performance == case.performance]
+        known = reference in case.mics and not case.settings[case.index(reference)].mute
+        dead = next((d for d in own if known and d.mic == reference and d.refusal), None)
+        if dead is None:
+            continue
+        rest = [m for m in range(len(case.mics)) if case.close[m] and case.mics[m] != reference]
+        best = max(rest, key=lambda m: case.coherence[m], default=None)
+        offer = f"; the others agree best with '{case.mics[best]}': alignment: {{reference: {case.mics[best]}}}" \
+            if best is not None and case.coherence[best] > 0.3 else ""
+        found.append(_finding("alignment-reference", "error", dead, f"the reference itself is refused{offer}"))
+    return found
 
 
 def align(recipe: Recipe, analysis: Analysis, sheet: Sheet | None = None) -> Alignment:

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from premix.alignment.kernel import SignalSpectra
-from premix.dsp.bands import band_slices
-from premix.model.analysis import ComplexArray, FloatArray
+from premix.arrays import ComplexArray, FloatArray
+from premix.audio.bands import band_slices
 
 _TINY = 1e-300
 MAX_COHERENCE = 0.9999

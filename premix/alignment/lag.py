@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from premix.model.analysis import ComplexArray, FloatArray
+from premix.arrays import ComplexArray, FloatArray
 
 _OVERSAMPLE = 2
 _NEWTON_STEPS = 8

@@ -13,9 +13,9 @@ import numpy as np
 
 from premix.alignment.lag import Peak, find_peaks
 from premix.alignment.solver import State, Variable
-from premix.dsp.mic_filters import mic_sections, sections_response
+from premix.arrays import ComplexArray, FloatArray
+from premix.audio.filters import mic_sections, sections_response
 from premix.model.alignment import AllPass
-from premix.model.analysis import ComplexArray, FloatArray
 
 MIN_GAIN_DB = 0.1
 MAX_GROUP_DELAY_MS = 0.5

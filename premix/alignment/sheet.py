@@ -4,11 +4,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from premix.errors import Problem, RecipeError
-from premix.messages.alignment import SLUGS
-from premix.model.alignment import AllPass, MicDecision
+from premix.messages import SLUGS
+from premix.model.alignment import AllPass, MicDecision, Sheet, SheetEntry
 from premix.model.analysis import Analysis
 from premix.model.finding import Finding
-from premix.model.sheet import Sheet, SheetEntry
 from premix.model.tracks import TrackSet
 from premix.units import samples_to_cm, samples_to_ms
 

@@ -3,7 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from premix.arrays import FloatArray
 
 CLIP_RUN = 3
 """Samples in a row at full scale that count as clipping; a single one may be a lucky peak."""

@@ -8,14 +8,14 @@ from collections.abc import Callable
 
 import numpy as np
 
-from premix.analysis.hum import SoftestBlocks
+from premix.analysis.damage import SoftestBlocks
 from premix.analysis.levels import LevelMeter
 from premix.analysis.scan import clip_level
-from premix.audiofile.reader import TrackReader
-from premix.dsp.mic_filters import sections_response
-from premix.model.analysis import FloatArray, TrackLevels
-from premix.model.intake import TrackLook
-from premix.model.tracks import Track, TrackSet
+from premix.arrays import FloatArray
+from premix.audio.filters import sections_response
+from premix.audio.reader import TrackReader
+from premix.model.analysis import TrackLevels
+from premix.model.tracks import Track, TrackLook, TrackSet
 
 # ITU-R BS.1770-5, annex 1, tables 1 and 2: the two sections of the K-weighting at 48 kHz.
 _K_RATE = 48000

@@ -1,6 +1,11 @@
 """The one pass over all tracks: every sample of every file is read once, and everything later stages need is kept."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import (
+    Callable,
+    Iterator,
+    Mapping,
+    Sequence,
+)
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import ExitStack, nullcontext
 from functools import partial
@@ -11,12 +16,13 @@ import numpy as np
 
 from premix.analysis.levels import LevelMeter
 from premix.analysis.spectra import Chosen, SpectraCollector, median_level_db
-from premix.audiofile.reader import TrackReader
-from premix.dsp.envelope import KeyPower, PowerArray
-from premix.model.analysis import Analysis, FloatArray, KeyEnvelopes, Spectra, TrackLevels
+from premix.arrays import FloatArray
+from premix.audio.envelope import KeyPower, PowerArray
+from premix.audio.reader import TrackReader
+from premix.model.analysis import Analysis, KeyEnvelopes, Spectra, TrackLevels
 from premix.model.recipe import Recipe
 from premix.model.tracks import Track, TrackSet
-from premix.side_by_side import Begun, SideBySide
+from premix.threads import Begun, SideBySide
 
 BLOCK_HOPS = 32
 """Frames a block: large, because every hand-over between threads costs."""

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from premix.dsp.bands import band_limits
-from premix.model.analysis import ComplexArray, FloatArray
+from premix.arrays import ComplexArray, FloatArray
+from premix.audio.bands import band_limits
 
 FRAME_S = 0.34
 """Frame length: long enough that the 40 Hz third octave (9 Hz wide) holds three bins."""

@@ -6,19 +6,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from premix.batch.cluster import ClusterEngine
-from premix.batch.consistency import Difference, differences
-from premix.batch.engines import Engine, ProcessEngine
-from premix.batch.facts import SongFacts
-from premix.batch.job import RenderOptions, SongJob, SongResult
-from premix.batch.match import Matching, match_loudness
-from premix.batch.memory import cores, fitting_jobs, free_bytes
+from premix.batch.album import Difference, Matching, SongFacts, differences, match_loudness
+from premix.batch.engines import ClusterEngine, Engine, ProcessEngine, cores, fitting_jobs, free_bytes
 from premix.batch.pulse import Hub
 from premix.batch.run import Runner, Watch, Work
 from premix.batch.songs import Song, find_songs
-from premix.batch.work import TRIM_TOLERANCE_DB, render_song
+from premix.batch.work import TRIM_TOLERANCE_DB, RenderOptions, SongJob, SongResult, render_song
 from premix.errors import Problem, RecipeError
-from premix.messages.batch import SLUGS
+from premix.messages import SLUGS
 from premix.model.finding import Finding
 from premix.recipe.read import read_recipe
 
@@ -160,5 +155,3 @@ def _render_matched(runner: Runner, asked: Sequence[SongJob], matching: Matching
     for job in again:
         result = runner.results[job.name]
         runner.results[job.name] = replace(result, seconds=first[job.name].seconds + result.seconds)
-
-

@@ -11,10 +11,10 @@ import time
 from pathlib import Path
 from types import TracebackType
 
-from premix.audiofile.writer import storage_error
-from premix.delivery.lock import Lock
+from premix.audio.writer import storage_error
+from premix.delivery.scratch import Lock
 from premix.errors import DeliveryError, Problem
-from premix.messages.batch import SLUGS
+from premix.messages import SLUGS
 from premix.pipeline import Progress
 
 _CHECK_S = 0.25

@@ -2,12 +2,18 @@
 
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, wait
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    CancelledError,
+    Executor,
+    Future,
+    wait,
+)
 
 from premix.batch.engines import Engine, held_interrupts
-from premix.batch.job import SongJob, SongResult
 from premix.batch.pulse import Hub
-from premix.batch.work import lost_song
+from premix.batch.work import SongJob, SongResult, lost_song
 from premix.errors import UserError
 
 Work = Callable[[SongJob], SongResult]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from premix.delivery.package import MANIFEST
 from premix.errors import Problem, TracksError
-from premix.messages.batch import SLUGS
+from premix.messages import SLUGS
 from premix.model.recipe import Recipe
 from premix.recipe.layers import SONG_FILE
 from premix.tracks.find import find_tracks

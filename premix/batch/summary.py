@@ -1,19 +1,116 @@
-"""The summary of a batch: one table for people (text, Markdown, HTML), and CSV and JSON for programs."""
+"""What a batch comes to: a word and a row a song, and one exit code for all.
+
+The summary of a batch: one table for people (text, Markdown, HTML), and CSV and JSON for programs.
+
+The batch's index.html: one table that links each song's report. No script, no request to anywhere.
+"""
 
 import csv
 import dataclasses
 import io
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import (
+    Callable,
+    Iterable,
+    Sequence,
+    Set,
+)
+from dataclasses import dataclass
+from html import escape
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from premix import __version__
-from premix.audiofile.writer import storage_error
+from premix.audio.writer import storage_error
 from premix.batch.order import Batch
-from premix.batch.page import page
-from premix.batch.verdict import Row, counts, exit_code, row_of
+from premix.batch.work import SongResult
 from premix.delivery.manifest import to_plain
+
+EXIT_DONE, EXIT_USER, EXIT_BUG, EXIT_LIMITS, EXIT_INTERRUPTED = 0, 1, 3, 4, 130
+
+_WORDS = {
+    "rendered": "done", "unchanged": "unchanged", "problems": "needs you", "lost": "lost", "bug": "bug",
+    "stopped": "not done",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One song of the summary. verdict: done, unchanged, limits broken, needs you, lost, bug, not done.
+
+    efficiency: of the performance that is worst aligned. trim_db: of all files; match_trim_db: its share that
+    matches the songs. rendered: in this batch, not before. told: what the user has to know, one line each.
+    report, manifest: paths below OUT.
+    """
+
+    song: str
+    verdict: str
+    efficiency_before_db: float | None = None
+    efficiency_after_db: float | None = None
+    mono_fold_db: float | None = None
+    loudness_lufs: float | None = None
+    true_peak_dbtp: float | None = None
+    trim_db: float | None = None
+    match_trim_db: float | None = None
+    refused_mics: tuple[str, ...] = ()
+    warnings: int = 0
+    seconds: float = 0.0
+    rendered: bool = False
+    told: tuple[str, ...] = ()
+    report: str | None = None
+    manifest: str | None = None
+
+
+def row_of(result: SongResult) -> Row:
+    """The row of a song."""
+    facts = result.facts
+    problems = tuple(problem.line() for problem in result.problems)
+    if facts is None:
+        return Row(result.name, _WORDS[result.status], seconds=result.seconds, told=problems)
+    return Row(
+        song=result.name,
+        verdict="limits broken" if facts.broken else _WORDS[result.status],
+        efficiency_before_db=facts.efficiency_before_db,
+        efficiency_after_db=facts.efficiency_after_db,
+        mono_fold_db=facts.mono_fold_db,
+        loudness_lufs=facts.loudness_lufs,
+        true_peak_dbtp=facts.true_peak_dbtp,
+        trim_db=facts.trim_db,
+        match_trim_db=facts.extra_trim_db,
+        refused_mics=facts.refused,
+        warnings=facts.warnings,
+        seconds=result.seconds,
+        rendered=result.status == "rendered",
+        told=(*problems, *facts.broken),
+        report=None if facts.report is None else f"{result.name}/{facts.report}",
+        manifest=f"{result.name}/manifest.json",
+    )
+
+
+def exit_code(results: Iterable[SongResult], interrupted: bool) -> int:
+    """One code for the batch, the gravest of its songs: 3 a bug, 1 a song needs the user, 4 a limit is broken."""
+    found = list(results)
+    if interrupted:
+        return EXIT_INTERRUPTED
+    if any(result.status == "bug" for result in found):
+        return EXIT_BUG
+    if any(result.status in ("problems", "lost", "stopped") for result in found):
+        return EXIT_USER
+    broken = any(result.facts is not None and result.facts.broken for result in found)
+    return EXIT_LIMITS if broken else EXIT_DONE
+
+
+def counts(rows: Iterable[Row]) -> str:
+    """How many songs came to what: '3 songs: 1 done, 2 need you'."""
+    verdicts = [row.verdict for row in rows]
+    parts = [_several(verdicts.count(word), word) for word in dict.fromkeys(verdicts)]
+    return f"{len(verdicts)} song{'s' if len(verdicts) != 1 else ''}: {', '.join(parts)}"
+
+
+def _several(count: int, verdict: str) -> str:
+    return f"{count} {'need you' if verdict == 'needs you' and count > 1 else verdict}"
+
 
 FORMAT = 1
 
@@ -133,3 +230,78 @@ def write_text(path: Path, text: str) -> None:
     except OSError as error:
         unfinished.unlink(missing_ok=True)
         raise storage_error(path, error) from None
+
+
+_STYLE = """
+:root { color-scheme: light dark; font: 16px/1.5 system-ui, sans-serif; }
+body { max-width: 72rem; margin: 2rem auto; padding: 0 1rem; }
+.wide { overflow-x: auto; }
+table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }
+caption { text-align: left; padding: .5rem 0; }
+th, td { padding: .3rem .6rem; border-bottom: 1px solid color-mix(in srgb, currentColor 25%, transparent); }
+th { text-align: left; }
+td.figure, th.figure { text-align: right; }
+tr.stands-out td { font-weight: 600; }
+td:first-of-type { white-space: nowrap; }
+li { overflow-wrap: anywhere; }
+"""
+
+
+def page(
+    rows: Sequence[Row],
+    head: Sequence[str],
+    cells: Sequence[Sequence[str]],
+    differing: tuple[Sequence[str], Sequence[Sequence[str]]],
+    findings: Sequence[str],
+) -> str:
+    """The page as text. head, cells: the summary's table, a row a song. differing: head and rows of that table."""
+    summary = counts(rows)
+    figures = _figures(cells)
+    songs = [_song(row, line, figures) for row, line in zip(rows, cells, strict=True)]
+    body = [f"<h1>{escape(summary)}</h1>", _table("Every song, with its report", head, songs, figures)]
+    told = [f"<li><b>{escape(row.song)}</b>: {escape(line)}</li>" for row in rows for line in row.told]
+    told += [f"<li>{escape(line)}</li>" for line in findings]
+    if told:
+        body += ["<h2>What to know</h2>", "<ul>", *told, "</ul>"]
+    if differing[1]:
+        lines = [f"<tr>{''.join(_cell('td', text) for text in line)}</tr>" for line in differing[1]]
+        body += [_table("What differs between songs of one set-up", differing[0], lines)]
+    return "\n".join([
+        '<!doctype html>', '<html lang="en">', '<head>', '<meta charset="utf-8">',
+        '<meta name="viewport" content="width=device-width">', f"<title>{escape(summary)}</title>",
+        f"<style>{_STYLE}</style>", "</head>", "<body>", *body, "</body>", "</html>", "",
+    ])
+
+
+def _figures(cells: Sequence[Sequence[str]]) -> Set[int]:
+    """The columns that hold figures, or '-' where one is not known."""
+    return {
+        column for column, texts in enumerate(zip(*cells, strict=True))
+        if column > 0 and any(text.lstrip("+-").replace(".", "", 1).isdigit() for text in texts)
+    }
+
+
+def _song(row: Row, cells: Sequence[str], figures: Set[int]) -> str:
+    """A table row; the name leads to the report, or to the manifest where there is none."""
+    target = row.report or row.manifest
+    name = escape(cells[0])
+    linked = name if target is None else f'<a href="{escape(quote(target))}">{name}</a>'
+    mark = "" if row.verdict in ("done", "unchanged") else ' class="stands-out"'
+    others = "".join(_cell("td", text, column in figures) for column, text in enumerate(cells) if column > 0)
+    return f'<tr{mark}><th scope="row">{linked}</th>{others}</tr>'
+
+
+def _cell(tag: str, text: str, figure: bool = False) -> str:
+    scope = ' scope="col"' if tag == "th" else ""
+    mark = ' class="figure"' if figure else ""
+    return f"<{tag}{scope}{mark}>{escape(text)}</{tag}>"
+
+
+def _table(caption: str, head: Sequence[str], lines: Sequence[str], figures: Set[int] = frozenset()) -> str:
+    titles = "".join(_cell("th", title, column in figures) for column, title in enumerate(head))
+    return (
+        f'<div class="wide" tabindex="0" role="region" aria-label="{escape(caption)}">\n<table>'
+        f"<caption>{escape(caption)}</caption>\n<thead><tr>{titles}</tr></thead>\n<tbody>\n"
+        + "\n".join(lines)
+        + "\n</tbody>\n</table>\n</div>"
+    )

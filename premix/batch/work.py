@@ -1,22 +1,129 @@
-"""What a worker does with a song: leave it as it is, render it, or say why not."""
+"""One song of a batch, as a worker gets it and as it comes back: plain data both ways, paths and no samples.
 
+Whether a song's output folder holds what a render would put there, by hashes, never by times.
+
+What a worker does with a song: leave it as it is, render it, or say why not.
+"""
+
+import importlib.metadata
+import json
 import socket
 import time
 import traceback
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
 
 from premix import __version__
-from premix.batch.facts import SongFacts, facts_of
-from premix.batch.job import SongJob, SongResult, Status
+from premix.audio.reader import TrackReader
+from premix.batch.album import SongFacts, facts_of
 from premix.batch.pulse import Pulse, StoppedError
-from premix.batch.unchanged import finished_manifest, unchanged
+from premix.delivery.manifest import relative_path, to_plain
 from premix.delivery.package import MANIFEST, Package
 from premix.errors import DeliveryError, Problem, UserError
-from premix.messages.batch import SLUGS
+from premix.messages import SLUGS
+from premix.model.alignment import Sheet
+from premix.model.recipe import MergedRecipe
+from premix.model.tracks import Track, TrackSet
 from premix.pipeline import load, render
-from premix.recipe.sheet import read_sheet
-from premix.report.extra import missing_extra
+from premix.processors.check import chain_files
+from premix.recipe.read import read_sheet
+from premix.report.page import missing_extra
+
+Status = Literal["rendered", "unchanged", "problems", "lost", "bug", "stopped"]
+
+
+@dataclass(frozen=True, slots=True)
+class RenderOptions:
+    """How every song is rendered. settings, recover, report: as a render takes them. force: also what is unchanged."""
+
+    settings: tuple[str, ...] = ()
+    force: bool = False
+    recover: bool = False
+    report: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SongJob:
+    """What a worker has to know.
+
+    go: the batch's go-ahead file. sheet: alignment sheet of this song. extra_trim_db: on top of the ceiling's trim;
+    None: none, and a song that is there may have any. version: of the premix that asks.
+    """
+
+    name: str
+    recipe: Path
+    folder: Path
+    out: Path
+    go: Path
+    sheet: Path | None = None
+    options: RenderOptions = RenderOptions()
+    extra_trim_db: float | None = 0.0
+    version: str = __version__
+
+
+@dataclass(frozen=True, slots=True)
+class SongResult:
+    """What became of a song. facts: of a song that is there. log: traceback of a bug."""
+
+    name: str
+    status: Status
+    facts: SongFacts | None = None
+    problems: tuple[Problem, ...] = ()
+    seconds: float = 0.0
+    log: str = ""
+
+
+def finished_manifest(out: Path) -> dict[str, Any] | None:
+    """The manifest of a finished song, None where there is none or a file that it names is gone."""
+    try:
+        manifest: dict[str, Any] = json.loads((out / MANIFEST).read_text("utf-8"))
+        whole = all((out / name).is_file() for name in manifest["written"])
+    except (OSError, ValueError, TypeError, KeyError):
+        return None
+    return manifest if whole else None
+
+
+def unchanged(
+    manifest: Mapping[str, Any], merged: MergedRecipe, tracks: TrackSet, sheet: Sheet | None = None
+) -> bool:
+    """Whether the manifest is of these tracks, this merged recipe and sheet, this premix and these libraries.
+
+    Reads every sample of the tracks: the hash in the manifest is the one that the render itself took. Reads the files
+    that chains name, too: impulse responses, plug-ins and their states.
+    """
+    try:
+        return (
+            manifest["premix"] == __version__
+            and all(importlib.metadata.version(name) == version for name, version in manifest["libraries"].items())
+            and manifest["recipe"]["sha256"] == merged.sha256
+            and manifest["sheet"] == (None if sheet is None else {"sha256": sheet.sha256})
+            and manifest["chain_files"] == to_plain(chain_files(merged.recipe))
+            and manifest["song"] == tracks.song
+            and manifest["time_reference"] == tracks.time_reference
+            and len(manifest["inputs"]) == len(tracks.tracks)
+            and all(map(lambda entry, track: _same(entry, track, tracks.folder), manifest["inputs"], tracks.tracks))
+        )
+    except (KeyError, TypeError, AttributeError, OSError, importlib.metadata.PackageNotFoundError):
+        return False
+
+
+def _same(entry: Mapping[str, Any], track: Track, folder: Path) -> bool:
+    header = track.header
+    heads = (
+        (entry["performance"], entry["mic"], entry["path"], entry["frames"], entry["subtype"])
+        == (track.performance, track.mic, relative_path(track, folder), header.frames, header.subtype)
+        and (entry["start_samples"], entry["recovered"]) == (track.start, header.recovered)
+    )
+    return heads and entry["sha256"] == _sha256(track)
+
+
+def _sha256(track: Track) -> str:
+    with TrackReader(track, hash_samples=True) as reader:
+        return reader.sha256()
+
 
 TRIM_TOLERANCE_DB = 0.005
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from premix.cli import show
-from premix.cli.options import (
+from premix.cli.main import (
     json_option,
     recipe_argument,
     recover_option,
@@ -14,7 +14,7 @@ from premix.cli.options import (
     threads_option,
     tracks_argument,
 )
-from premix.cli.summary import decisions_table
+from premix.cli.show import decisions_table
 
 
 @click.command("align")
@@ -40,7 +40,7 @@ def align_command(
 
     A refused mic is shown and never stops this command.
     """
-    from premix.delivery.decisions import alignment_document
+    from premix.delivery.manifest import alignment_document
     from premix.pipeline import prepare, save_sheet
 
     bar = show.BarProgress()

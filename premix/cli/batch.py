@@ -13,12 +13,12 @@ import click
 
 from premix.batch.run import Watch
 from premix.cli import show
-from premix.cli.options import json_option, recipe_argument, recover_option, set_option
+from premix.cli.main import json_option, recipe_argument, recover_option, set_option
 from premix.errors import DeliveryError, Problem
 
 if TYPE_CHECKING:
-    from premix.batch.job import SongResult
     from premix.batch.order import Batch, Match
+    from premix.batch.work import SongResult
 
 
 @click.command("batch")
@@ -61,11 +61,10 @@ def batch_command(
     SONG is a folder of tracks, a folder of such folders, a glob, or @FILE with one of these a line. A song that
     fails never stops another; one whose tracks, recipe and premix are unchanged is not rendered again.
     """
-    from premix.batch.job import RenderOptions
     from premix.batch.order import run_batch
-    from premix.batch.summary import as_markdown, document, write_summary, write_text
-    from premix.batch.verdict import exit_code
-    from premix.report.extra import missing_extra
+    from premix.batch.summary import as_markdown, document, exit_code, write_summary, write_text
+    from premix.batch.work import RenderOptions
+    from premix.report.page import missing_extra
 
     _check_folder(summary_markdown)
     watch = LineWatch()
@@ -89,7 +88,7 @@ def batch_command(
 
 def _check_folder(path: Path | None) -> None:
     """Tell a wrong --summary-markdown before the work and not after it."""
-    from premix.messages.batch import SLUGS
+    from premix.messages import SLUGS
 
     if path is not None and not path.absolute().parent.is_dir():
         slug = "batch-no-summary-folder"
@@ -98,8 +97,7 @@ def _check_folder(path: Path | None) -> None:
 
 def _show(batch: "Batch") -> None:
     """The table, what the user has to know of each song, and what differs between them."""
-    from premix.batch.summary import COLUMNS, table_rows
-    from premix.batch.verdict import counts, row_of
+    from premix.batch.summary import COLUMNS, counts, row_of, table_rows
 
     rows = [row_of(result) for result in batch.results]
     show.table([title for title, _ in COLUMNS], table_rows(rows))
@@ -139,7 +137,7 @@ class LineWatch(Watch):
         self._start = time.monotonic()
 
     def finished(self, result: "SongResult") -> None:
-        from premix.batch.verdict import row_of
+        from premix.batch.summary import row_of
 
         self._finished += 1
         self._rendered += result.status != "unchanged"

@@ -5,14 +5,7 @@ from pathlib import Path
 import click
 
 from premix.cli import show
-from premix.cli.options import (
-    json_option,
-    recipe_argument,
-    set_option,
-    sheet_option,
-    threads_option,
-    tracks_argument,
-)
+from premix.cli.main import json_option, recipe_argument, set_option, sheet_option, threads_option, tracks_argument
 
 
 @click.command("compare")
@@ -42,7 +35,7 @@ def compare_command(
 ) -> int:
     """Render the guitar bus of every entry of RECIPE's `variants` into OUT, level-matched, with a page to compare."""
     from premix.comparison import compare
-    from premix.report.extra import missing_extra
+    from premix.report.page import missing_extra
 
     bar = show.BarProgress()
     try:

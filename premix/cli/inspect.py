@@ -5,11 +5,10 @@ from pathlib import Path
 import click
 
 from premix.cli import show
-from premix.cli.options import json_option, recipe_argument, recover_option, set_option, tracks_argument
+from premix.cli.main import json_option, recipe_argument, recover_option, set_option, tracks_argument
 from premix.model.finding import Finding
-from premix.model.intake import TrackLook
 from premix.model.recipe import MergedRecipe
-from premix.model.tracks import Track
+from premix.model.tracks import Track, TrackLook
 from premix.units import gain_to_db, samples_to_s
 
 
@@ -27,7 +26,7 @@ def inspect_command(
 
     Exit 1 if a render would stop.
     """
-    from premix.delivery.decisions import intake_document
+    from premix.delivery.manifest import intake_document
     from premix.pipeline import inspect
 
     bar = show.BarProgress()

@@ -1,4 +1,7 @@
-"""The command `premix`: commands by name, loaded when asked for, and what an error becomes."""
+"""Arguments and options that several commands share.
+
+The command `premix`: commands by name, loaded when asked for, and what an error becomes.
+"""
 
 import importlib
 import os
@@ -12,6 +15,23 @@ import click
 from premix import __version__
 from premix.errors import UserError
 
+recipe_argument = click.argument("recipe", type=click.Path(path_type=Path))
+tracks_argument = click.argument("tracks", type=click.Path(path_type=Path))
+set_option = click.option(
+    "--set", "settings", multiple=True, metavar="KEY=VALUE", help="Set a value of the recipe, e.g. deliver.bits=32."
+)
+sheet_option = click.option(
+    "--alignment", "sheet", type=click.Path(path_type=Path), help="Take the decisions from this alignment sheet."
+)
+recover_option = click.option(
+    "--recover", is_flag=True, help="Read what is there of files that were cut off or never closed."
+)
+json_option = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+threads_option = click.option(
+    "--threads", type=click.IntRange(1, 64), default=1, show_default=True, help="Threads for one song."
+)
+
+
 COMMANDS = {
     "render": "premix.cli.render",
     "align": "premix.cli.align",
@@ -19,9 +39,9 @@ COMMANDS = {
     "null": "premix.cli.null",
     "compare": "premix.cli.compare",
     "batch": "premix.cli.batch",
-    "draft": "premix.cli.draft",
-    "demo": "premix.cli.demo",
-    "schema": "premix.cli.schema",
+    "draft": "premix.cli.begin",
+    "demo": "premix.cli.begin",
+    "schema": "premix.cli.begin",
 }
 """Command -> module that holds a click command of the same name. Loaded only when used: `--help` stays quick."""
 

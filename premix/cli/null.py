@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from premix.cli import show
-from premix.cli.options import json_option
+from premix.cli.main import json_option
 
 
 @click.command("null")
@@ -18,7 +18,7 @@ from premix.cli.options import json_option
 @json_option
 def null_command(a: Path, b: Path, below: float, as_json: bool) -> int:
     """Subtract B from A, two files or two output folders, and tell what is left."""
-    from premix.delivery.compare import null
+    from premix.delivery.against import null
     from premix.delivery.manifest import to_plain
 
     pairs = null(a, b)

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from premix.cli import show
-from premix.cli.options import (
+from premix.cli.main import (
     json_option,
     recipe_argument,
     recover_option,
@@ -14,7 +14,7 @@ from premix.cli.options import (
     threads_option,
     tracks_argument,
 )
-from premix.cli.summary import summary
+from premix.cli.show import summary
 
 
 @click.command("render")
@@ -50,9 +50,9 @@ def render_command(
     as_json: bool,
 ) -> int:
     """Render TRACKS after RECIPE into OUT: stems, rooms, buses, the guitar bus, a track sheet, a manifest, a page."""
-    from premix.delivery.expect import compare, read_manifest
+    from premix.delivery.against import compare, read_manifest
     from premix.pipeline import render
-    from premix.report.extra import missing_extra
+    from premix.report.page import missing_extra
 
     missing = missing_extra()
     if pictures is not None and (no_report or missing):

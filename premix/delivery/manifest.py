@@ -2,11 +2,14 @@
 
 Format history: 1, the first. Readers may rely on the keys of a format; later versions only add keys.
 No clock and no absolute path stands in it, so the same run writes the same manifest.
+
+What `align` and `inspect` tell programs: the manifest's own shapes, before anything is rendered.
 """
 
 import dataclasses
 import importlib.metadata
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +17,13 @@ import numpy as np
 
 from premix import __version__
 from premix.delivery.package import MANIFEST, write_json
+from premix.errors import Problem
 from premix.model.alignment import Alignment
 from premix.model.gate import RoomGate
-from premix.model.render import MixPlan, RoomQuiet, StereoMeasures, WrittenFile
+from premix.model.mix import MixPlan, RoomQuiet, StereoMeasures, WrittenFile
+from premix.model.recipe import MergedRecipe
 from premix.model.run import FinishedRun
-from premix.model.tracks import Track
+from premix.model.tracks import Track, TrackLook, TrackSet
 from premix.units import gain_to_db, samples_to_cm, samples_to_ms
 
 FORMAT = 1
@@ -205,3 +210,44 @@ def _stereo(stereo: StereoMeasures | None) -> dict[str, Any] | None:
 
 def _db(gain: float) -> float | None:
     return gain_to_db(gain) if gain > 0.0 else None
+
+
+def alignment_document(alignment: Alignment, temperature_c: float) -> dict[str, Any]:
+    """Decisions, sum efficiencies (third octaves included) and findings of an alignment."""
+    return {
+        "rate": alignment.rate,
+        "alignment": decision_entries(alignment, temperature_c),
+        "sum_efficiency_db": efficiency_entries(alignment),
+        "findings": to_plain(alignment.findings),
+    }
+
+
+def intake_document(
+    merged: MergedRecipe, tracks: TrackSet, looks: Sequence[TrackLook], problems: Sequence[Problem]
+) -> dict[str, Any]:
+    """What was found in the tracks folder; problems: what would stop a render."""
+    return {
+        "recipe": {"merged": merged.source, "origins": merged.origins, "sha256": merged.sha256},
+        "song": tracks.song,
+        "rate": tracks.rate,
+        "frames": tracks.frames,
+        "inputs": [
+            {
+                "performance": t.performance,
+                "mic": t.mic,
+                "path": relative_path(t, tracks.folder),
+                "frames": t.header.frames,
+                "rate": t.header.rate,
+                "subtype": t.header.subtype,
+                "start_samples": t.start,
+                "sha256": v.levels.sha256,
+                "sample_peak": v.levels.sample_peak,
+                "loudness_lufs": v.loudness_lufs,
+                "noise_floor_dbfs": v.noise_floor_dbfs,
+                "hum": to_plain(v.levels.hum),
+            }
+            for t, v in zip(tracks.tracks, looks, strict=True)
+        ],
+        "problems": to_plain(problems),
+        "findings": to_plain(tracks.findings),
+    }

@@ -11,8 +11,8 @@ import unicodedata
 from collections.abc import Sequence
 
 from premix.errors import DeliveryError, Problem
-from premix.messages.delivery import SLUGS
-from premix.model.render import Part, PartKind
+from premix.messages import SLUGS
+from premix.model.mix import Part, PartKind
 
 FOLDERS: dict[PartKind, str] = {
     "stem": "stems/", "room": "rooms/", "bus": "buses/", "aligned_mic": "mics/", "guitar_bus": "",

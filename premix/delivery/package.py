@@ -13,11 +13,11 @@ from types import TracebackType
 from typing import Any
 
 from premix import __version__
-from premix.audiofile.writer import disk_full, storage_error
-from premix.delivery.lock import Lock
-from premix.delivery.swap import mend, replace_folder, sync_tree
+from premix.audio.writer import disk_full, storage_error
+from premix.delivery.scratch import Lock
+from premix.delivery.whole import mend, replace_folder, sync_tree
 from premix.errors import DeliveryError, Problem
-from premix.messages.delivery import SLUGS
+from premix.messages import SLUGS
 
 _LAST = b"\n}\n"
 """The end of a document that holds something."""

@@ -1,4 +1,9 @@
-"""The sink of the render pass: blocks of parts to measured files, with one look at the ceiling for all of them."""
+"""Sample-rate conversion of an output: soxr at its very high quality, exact length, no delay.
+
+What each output's bext chunk says: the common start, the part, and what was done to it (EBU Tech 3285).
+
+The sink of the render pass: blocks of parts to measured files, with one look at the ceiling for all of them.
+"""
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
@@ -7,16 +12,86 @@ from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
 
-from premix.audiofile.bext import patch_loudness
-from premix.audiofile.writer import PartWriter
-from premix.delivery.resample import FloatArray, Resampler, frames_at
-from premix.delivery.start_stamp import bext_of
-from premix.measures.render_meters import RenderMeters
+import numpy as np
+
+from premix import __version__
+from premix.arrays import FloatArray
+from premix.audio.bext import BextFields, patch_loudness
+from premix.audio.writer import PartWriter
+from premix.measures.meters import RenderMeters
+from premix.model.mix import Part, PartMeasures, WrittenFile
 from premix.model.recipe import Deliver
-from premix.model.render import Part, PartMeasures, WrittenFile
 from premix.model.tracks import TrackSet
-from premix.side_by_side import SideBySide
+from premix.threads import SideBySide
 from premix.units import db_to_gain
+
+
+def frames_at(frames: int, rate_in: int, rate_out: int) -> int:
+    """Frames of the converted file: the nearest whole number to the same duration."""
+    return round(frames * rate_out / rate_in)
+
+
+class Resampler:
+    """Streams blocks (channels, n) from one rate to another; the blocks' sum is `frames_at` frames long."""
+
+    def __init__(self, rate_in: int, rate_out: int, channels: int, frames: int) -> None:
+        import soxr
+
+        self._stream = soxr.ResampleStream(rate_in, rate_out, channels, dtype="float64", quality="VHQ")
+        self._left_in = frames
+        self._left_out = frames_at(frames, rate_in, rate_out)
+        self._channels = channels
+
+    def feed(self, block: FloatArray) -> FloatArray:
+        """Convert the next block; the last one (by the count of frames) brings what is left."""
+        self._left_in -= block.shape[1]
+        last = self._left_in <= 0
+        chunk = self._stream.resample_chunk(np.ascontiguousarray(block.T), last=last)
+        made: FloatArray = chunk.reshape(-1, self._channels).T[:, : self._left_out]
+        self._left_out -= made.shape[1]
+        if last and self._left_out:
+            made = np.concatenate([made, np.zeros((self._channels, self._left_out))], axis=1)
+            self._left_out = 0
+        return made
+
+
+_MODES = {1: "mono", 2: "stereo"}
+_DONE = {
+    "stem": "close mics aligned and summed",
+    "room": "room mic",
+    "bus": "stems and rooms summed",
+    "guitar_bus": "buses panned and summed",
+    "aligned_mic": "aligned",
+}
+
+
+def bext_of(part: Part, tracks: TrackSet, *, rate: int, bits: int) -> BextFields:
+    """The fields for one part, delivered at `rate`; date and time are those of the earliest track, never now.
+
+    The start keeps its time of day: it is rounded to whole samples of the delivered rate. The lines of the coding
+    history follow EBU R 98, whose free text holds no comma.
+    """
+    stamps = sorted(
+        (t.header.origination_date, t.header.origination_time or "")
+        for t in tracks.tracks
+        if t.header.origination_date
+    )
+    date, time = stamps[0] if stamps else ("", "")
+    what = part.kind.replace("_", " ")
+    whose = " ".join(name for name in (part.performance, part.mic) if name) or part.bus or ""
+    mode = _MODES[part.channels]
+    first = tracks.tracks[0].header
+    history = (
+        f"A=PCM,F={tracks.rate},W={first.bits},M=mono,T={len(tracks.tracks)} tracks\r\n"
+        f"A=PCM,F={rate},W={bits},M={mode},T=premix {__version__}; {_DONE[part.kind]}\r\n"
+    )
+    return BextFields(
+        description=f"{tracks.song}, {what} {whose}".strip(),
+        date=date,
+        time=time,
+        time_reference=round((tracks.time_reference or 0) * rate / tracks.rate),
+        coding_history=history,
+    )
 
 
 class PartFiles:

@@ -21,7 +21,7 @@ import numpy.typing as npt
 from premix import __version__
 from premix.delivery.manifest import relative_path
 from premix.model.gate import Curve, Gating
-from premix.model.render import BusPlan, MicPath, PerformancePlan
+from premix.model.mix import BusPlan, MicPath, PerformancePlan
 from premix.model.run import FinishedRun
 from premix.model.tracks import Track, TrackSet
 from premix.units import gain_to_db, samples_to_cm, samples_to_ms, samples_to_s

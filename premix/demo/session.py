@@ -1,22 +1,191 @@
-"""The demo session: five takes of one riff through one set-up, written as tracks with their truth."""
+"""What is true of a demo session: delay, polarity, distance and noise of each mic, and the riff.
 
+The files of a demo session: tracks, README.txt, and a folder that is complete or untouched.
+
+The demo session: five takes of one riff through one set-up, written as tracks with their truth.
+"""
+
+import json
+import shutil
+import tempfile
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
-from premix.demo import files
-from premix.demo.amp import amplify, hiss_and_hum
-from premix.demo.mics import MICS, REFERENCE, DemoMic, impulse_response, record
-from premix.demo.score import TEMPO_BPM, perform
-from premix.demo.strings import HAND_S, play
-from premix.demo.truth import DemoTruth, PerformanceTruth, TrackTruth
+from premix.arrays import FloatArray
+from premix.audio.writer import PartWriter, WrittenSamples, storage_error
+from premix.demo import session as files
+from premix.demo.playing import HAND_S, TEMPO_BPM, perform, play
+from premix.demo.rig import MICS, REFERENCE, DemoMic, amplify, hiss_and_hum, impulse_response, record
 from premix.errors import DeliveryError, Problem
-from premix.messages.demo import SLUGS
+from premix.messages import SLUGS
+from premix.model.gate import Span
 from premix.units import REFERENCE_TEMPERATURE_C, gain_to_db, s_to_samples
 
-FloatArray = npt.NDArray[np.float64]
+
+@dataclass(frozen=True, slots=True)
+class TrackTruth:
+    """One file.
+
+    delay_samples: how much later the amp's sound reaches this file than the reference mic's file of the same
+    performance (positive: late): distance and converter. The mic's own colour is not in it; its group delay
+    comes on top, for the sub mic most of all. arrival_samples: the same, after the speaker moved.
+    polarity: 1 or -1 against the reference. noise_dbfs: rms of the mic's own noise. peak_dbfs: of the file.
+    """
+
+    performance: str
+    mic: str
+    role: Literal["close", "sub", "room"]
+    path: str
+    delay_samples: float
+    arrival_samples: float
+    converter_samples: float
+    polarity: int
+    distance_cm: float
+    gain_db: float
+    noise_dbfs: float
+    peak_dbfs: float
+
+
+@dataclass(frozen=True, slots=True)
+class PerformanceTruth:
+    """One take. riff: (on_s, off_s) of every played passage.
+
+    on: the sound of the pick reaches the reference mic. off: the hand has killed the strings (60 dB down 5 ms
+    after its touch), as heard there; clipping and cabinet let the mic fall by 20 to 30 dB only 3 to 10 ms
+    after that. The stops between are never shorter than 60 ms.
+    hiss_db, hum_db: what the amp makes of its input noise while nobody plays (rms, before its filters);
+    played notes reach about 0 dB there.
+    """
+
+    performance: str
+    riff: tuple[Span, ...]
+    detune_cents: float
+    drive_db: float
+    hiss_db: float
+    hum_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class DemoTruth:
+    """The whole session, as written to truth.json."""
+
+    format: int
+    song: str
+    band: str
+    rate: int
+    frames: int
+    bits: int
+    seed: int
+    tempo_bpm: float
+    temperature_c: float
+    reference: str
+    tracks: tuple[TrackTruth, ...]
+    performances: tuple[PerformanceTruth, ...]
+
+    def track(self, performance: str, mic: str) -> TrackTruth:
+        return next(t for t in self.tracks if (t.performance, t.mic) == (performance, mic))
+
+    def riff(self, performance: str) -> tuple[Span, ...]:
+        return next(p.riff for p in self.performances if p.performance == performance)
+
+    def to_json(self) -> str:
+        return json.dumps(asdict(self), indent=1) + "\n"
+
+    @classmethod
+    def from_json(cls, text: str) -> "DemoTruth":
+        data = json.loads(text)
+        data["tracks"] = tuple(TrackTruth(**t) for t in data["tracks"])
+        data["performances"] = tuple(
+            PerformanceTruth(**{**p, "riff": tuple((on, off) for on, off in p["riff"])})
+            for p in data["performances"]
+        )
+        return cls(**data)
+
+
+FileFormat = Literal["wav", "flac"]
+FORMATS: tuple[FileFormat, ...] = ("wav", "flac")
+
+_README = """{song} - demo session
+
+The song and the band, {band}, are invented; every sound in here is synthesised.
+{performances} takes of one riff ({seconds:g} s at {tempo:g} bpm) through one amp and cabinet, each heard by:
+
+{mics}
+
+The mics stand at different distances, one has a converter of its own, and some are wired upside down.
+truth.json says by how much, and when the guitar plays. Turn the volume down before you listen.
+"""
+
+
+def readme(truth: DemoTruth) -> str:
+    """The text of README.txt."""
+    first = [t for t in truth.tracks if t.performance == truth.tracks[0].performance]
+    return _README.format(
+        song=truth.song,
+        band=truth.band,
+        performances=len(truth.performances),
+        seconds=truth.frames / truth.rate,
+        tempo=truth.tempo_bpm,
+        mics="\n".join(f"  {t.mic:<10} {t.distance_cm:6.1f} cm" for t in first),
+    )
+
+
+def write_mono(
+    path: Path, signal: FloatArray, rate: int, bits: int, file_format: FileFormat
+) -> WrittenSamples:
+    """Write a signal, shape (frames), as a mono file; no dither: the mics' noise is far above one step."""
+    with PartWriter(
+        path, rate=rate, channels=1, frames=len(signal), container=file_format, bits=bits
+    ) as writer:
+        writer.write(signal[np.newaxis])
+        return writer.close()
+
+
+@contextmanager
+def staged(folder: Path) -> Iterator[Path]:
+    """A scratch folder whose files move into `folder` at the end, or vanish if anything goes wrong.
+
+    Raises DeliveryError where folder holds anything but an earlier session, or cannot be written.
+    """
+    _check_folder(folder)
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        stage = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+        try:
+            yield stage
+            folder.mkdir(exist_ok=True)
+            for old in folder.iterdir():
+                old.unlink()
+            for file in sorted(stage.iterdir()):
+                file.replace(folder / file.name)
+        finally:
+            shutil.rmtree(stage, ignore_errors=True)
+    except OSError as error:
+        raise storage_error(folder, error) from None
+
+
+def _check_folder(folder: Path) -> None:
+    """Refuse a folder in which something of the user's could be lost."""
+    remedy = SLUGS["demo-folder"]
+    if folder.exists() and not folder.is_dir():
+        raise DeliveryError(Problem("demo-folder", str(folder), "is a file", remedy=remedy))
+    names = {entry.name for entry in folder.iterdir()} if folder.is_dir() else set()
+    if not names:
+        return
+    try:
+        truth = DemoTruth.from_json((folder / "truth.json").read_text(encoding="utf-8"))
+        ours = {t.path for t in truth.tracks} | {"truth.json", "song.yaml", "README.txt"}
+    except (OSError, ValueError, KeyError, TypeError):
+        ours = set()
+    if foreign := sorted(names - ours):
+        what = f"holds files that are not a demo session's ({foreign[0]}{' ...' if foreign[1:] else ''})"
+        raise DeliveryError(Problem("demo-folder", str(folder), what, remedy=remedy))
+
 
 SONG = "Tidewater"
 BAND = "The Harbour Engines"

@@ -4,19 +4,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from premix.draft.choose import Chosen, Coherence, choose
-from premix.draft.grid import Grid, Key, Placed
-from premix.draft.naming import mic_names, performance_names
-from premix.draft.pattern import find_pattern
-from premix.draft.proposal import DraftMic, DraftPerformance, DraftTrack, LeftOut, Proposal
-from premix.draft.roles import HeardTrack, Tracks, find_role, stranger
-from premix.draft.sides import find_side
-from premix.draft.sound import Heard, coherences
-from premix.draft.usable import usable
-from premix.draft.words import MICS, ROLES
-from premix.draft.write import recipe_text
+from premix.draft.grid import Grid, Key, Placed, find_pattern, mic_names, performance_names
+from premix.draft.names import MICS, ROLES
+from premix.draft.roles import Chosen, Coherence, HeardTrack, Tracks, choose, find_role, find_side, stranger
+from premix.draft.sound import Heard, coherences, usable
+from premix.draft.write import DraftMic, DraftPerformance, DraftTrack, LeftOut, Proposal, recipe_text
 from premix.errors import Problem, TracksError
-from premix.messages.draft import SLUGS
+from premix.messages import SLUGS
 from premix.model.recipe import Role
 
 MOST_FILES = 256

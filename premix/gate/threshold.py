@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from premix.arrays import FloatArray
 from premix.gate.key import QUIETEST_DB, Key
-from premix.model.analysis import FloatArray
 
 STEP_DB = 0.5
 ABOVE_DB, BELOW_DB, SUDDEN_MS = 5.0, 4.0, 8.0

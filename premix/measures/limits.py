@@ -4,11 +4,11 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from premix.messages.measures import SLUGS
+from premix.messages import SLUGS
 from premix.model.alignment import Alignment, MicDecision
 from premix.model.finding import Finding
+from premix.model.mix import Rendering
 from premix.model.recipe import Limits
-from premix.model.render import Rendering
 
 Reading = tuple[str, float | None]
 """What was measured: its subject, and the figure; None where it has none, as silence has no correlation."""

@@ -1,22 +1,87 @@
-"""Loudness of a stream: ITU-R BS.1770-5 gated loudness, EBU Tech 3341 maxima, EBU Tech 3342 loudness range.
+"""K-weighting (ITU-R BS.1770-5, annex 1): the shelf and the high-pass in front of every loudness measure.
+
+Loudness of a stream: ITU-R BS.1770-5 gated loudness, EBU Tech 3341 maxima, EBU Tech 3342 loudness range.
 
 Conventions. Every channel has weight 1 (left, right, centre). A mono file is ONE channel, so it reads 3.01 LU
 below the same audio played as dual mono; a full-scale 997 Hz sine in one channel reads -3.01 LUFS.
 Only complete windows count, so up to 20 ms at the end of a stream are not seen, and what is shorter than a
 window (0.4 s, or 3 s for short-term loudness and range) has no loudness.
+
+Loudness of many sums of few signals: the signals are K-weighted once, the sums are never filtered.
+
+K-weighting is linear, so the weighted power of a channel sum_n c_n x_n is c' G c, with G the Gram matrix of
+the weighted signals. Each step's Gram matrix is projected onto the outputs at once and dropped.
 """
 
+import math
 from array import array
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
-import numpy.typing as npt
 
-from premix.measures.k_weighting import KWeighting
-from premix.measures.step_gram import StepGram
+from premix.arrays import FloatArray
+from premix.audio.filters import SectionFilter
+from premix.measures.frames import StepGram
 from premix.units import db_to_power, power_to_db
 
-FloatArray = npt.NDArray[np.float64]
+STANDARD_RATE = 48_000
+# The analogue prototypes behind the standard's 48 kHz table (De Man 2014): frequency in Hz and Q of each, gain in dB
+# of the shelf, and the power of that gain that the middle term has.
+SHELF_HZ, SHELF_Q, SHELF_DB, SHELF_MIDDLE = 1681.9744509555319, 0.7071752369554193, 3.99984385397, 0.499666774155
+HIGH_PASS_HZ, HIGH_PASS_Q = 38.13547087613982, 0.5003270373253953
+
+
+@cache
+def _sections(rate: int) -> FloatArray:
+    k = math.tan(math.pi * SHELF_HZ / rate)
+    top = 10.0 ** (SHELF_DB / 20.0)
+    middle = top**SHELF_MIDDLE
+    norm = 1.0 + k / SHELF_Q + k * k
+    shelf = [(top + middle * k / SHELF_Q + k * k) / norm, 2.0 * (k * k - top) / norm,
+             (top - middle * k / SHELF_Q + k * k) / norm, *_poles(k, SHELF_Q)]
+    k = math.tan(math.pi * HIGH_PASS_HZ / rate)
+    return np.array([shelf, [1.0, -2.0, 1.0, *_poles(k, HIGH_PASS_Q)]])
+
+
+def _poles(k: float, q: float) -> list[float]:
+    norm = 1.0 + k / q + k * k
+    return [1.0, 2.0 * (k * k - 1.0) / norm, (1.0 - k / q + k * k) / norm]
+
+
+def _gain_at_nyquist(section: FloatArray) -> float:
+    alternating = np.array([1.0, -1.0, 1.0])
+    return float((section[:3] @ alternating) / (section[3:] @ alternating))
+
+
+def k_weighting_sections(rate: int) -> FloatArray:
+    """The two second-order sections of the K-weighting at any rate (Hz), shape (2, 6), as scipy's `sos`.
+
+    Pre-warped bilinear designs of one pair of prototypes. The standard's 48 kHz high-pass has the numerator
+    (1, -2, 1), which leaves its pass band 0.04 dB above 0 dB; other rates are scaled to the same pass band,
+    because the standard asks for the same response at every rate (plain (1, -2, 1) is up to 0.03 dB off).
+    """
+    sections = _sections(rate).copy()
+    sections[1, :3] *= _gain_at_nyquist(_sections(STANDARD_RATE)[1]) / _gain_at_nyquist(sections[1])
+    return sections
+
+
+class KWeighting:
+    """The K-weighting of a stream: `filter(block)` gives the weighted block, shape (channels, frames)."""
+
+    def __init__(self, rate: int, channels: int) -> None:
+        self._filter = SectionFilter(k_weighting_sections(rate), channels)
+        self._weighted = np.empty((channels, 0))
+
+    def filter(self, block: FloatArray) -> FloatArray:
+        """The K-weighted block, valid until the next one; the filter's state runs on from the block before."""
+        if self._weighted.shape != block.shape:
+            self._weighted = np.empty(block.shape)
+        self._weighted[:] = block
+        self._filter.run(self._weighted)
+        return self._weighted
+
 
 OFFSET_LUFS = -0.691
 ABSOLUTE_GATE_LUFS = -70.0
@@ -144,3 +209,38 @@ class LoudnessMeter(PowerLog):
         """Measure the next block."""
         grams = self._gram.feed(self._weighting.filter(block))
         self.add(np.trace(grams, axis1=1, axis2=2) / self._step)
+
+
+@dataclass(frozen=True, slots=True)
+class Sums:
+    """Outputs that are sums of others: signals names the S outputs they are made of, each of one channel;
+    gains: output -> (channels, S), what each signal counts in each channel."""
+
+    signals: tuple[str, ...]
+    gains: Mapping[str, FloatArray]
+
+
+class LoudnessGram:
+    """Loudness of named outputs, each a fixed linear combination of the same `signals` signals.
+
+    coefficients: name -> gains, shape (channels, signals): channel c of the output is the sum over n of
+    gains[c, n] x_n (polarity, bus gain and pan multiplied in). ValueError for any other shape.
+    """
+
+    def __init__(self, rate: int, signals: int, coefficients: Mapping[str, FloatArray]) -> None:
+        for name, gains in coefficients.items():
+            if np.ndim(gains) != 2 or np.shape(gains)[1] != signals:
+                raise ValueError(f"{name}: gains have shape {np.shape(gains)}, not (channels, {signals})")
+        self._weighting = KWeighting(rate, signals)
+        self._step = loudness_step(rate)
+        self._gram = StepGram(self._step, signals)
+        squares = [(gains.T @ gains).ravel() for gains in coefficients.values()]
+        self._squares = np.array(squares).reshape(len(coefficients), signals**2)
+        self.outputs: dict[str, PowerLog] = {name: PowerLog() for name in coefficients}
+
+    def feed(self, block: FloatArray) -> None:
+        """Measure the next block of all signals, shape (signals, frames)."""
+        grams = self._gram.feed(self._weighting.filter(block))
+        powers = self._squares @ grams.reshape(len(grams), self._squares.shape[1]).T / self._step
+        for output, power in zip(self.outputs.values(), powers, strict=True):
+            output.add(np.maximum(power, 0.0))  # a sum that cancels may round to below zero

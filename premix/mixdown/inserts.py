@@ -1,4 +1,7 @@
-"""Chains in the mix: made for their place, given their keys, and closed together."""
+"""Parts on their way out: held back until the chains after them have caught up, and trimmed.
+
+Chains in the mix: made for their place, given their keys, and closed together.
+"""
 
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -6,16 +9,31 @@ from dataclasses import replace
 
 import numpy as np
 
-from premix.chain.processor import KeySource, Setting
-from premix.chain.running import RunningChain
+from premix.arrays import FloatArray
+from premix.audio.delays import DelayLine
 from premix.errors import Problem, RecipeError
-from premix.messages.chain import SLUGS
-from premix.mixdown.mic_stream import HOP, Workspace
-from premix.mixdown.stem import MicSum
-from premix.model.analysis import FloatArray
+from premix.messages import SLUGS
+from premix.mixdown.mic_sum import HOP, MicSum, Workspace
 from premix.model.finding import Finding
+from premix.model.mix import MicPath, MixPlan, PerformancePlan
 from premix.model.recipe import Chain
-from premix.model.render import MicPath, MixPlan, PerformancePlan
+from premix.processors.base import KeySource, Setting
+from premix.processors.running import RunningChain
+
+
+class Late:
+    """Holds each part back by `samples` and multiplies it by `trim`; does nothing for 0 and 1."""
+
+    def __init__(self, samples: int, trim: float) -> None:
+        self._samples, self._trim = samples, trim
+        self._lines: dict[str, DelayLine] = {}
+
+    def of(self, part: str, block: FloatArray) -> FloatArray:
+        """The next block (channels, n) of a part."""
+        if self._samples:
+            line = self._lines.setdefault(part, DelayLine(len(block), self._samples))
+            block = line.process(block)
+        return block if self._trim == 1.0 else block * self._trim
 
 
 class Insert:

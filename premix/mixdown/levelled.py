@@ -7,16 +7,14 @@ from dataclasses import replace
 from typing import Protocol
 
 from premix.errors import DeliveryError, Problem
-from premix.measures.onset_spread import onset_spread
-from premix.measures.render_meters import GUITARS, WITHOUT_CENTRE, RenderMeters
-from premix.measures.same_take import same_take_findings
-from premix.messages.delivery import SLUGS
-from premix.mixdown.linear import linear_sums
+from premix.measures.doubling import onset_spread, same_take_findings
+from premix.measures.meters import GUITARS, WITHOUT_CENTRE, RenderMeters
+from premix.messages import SLUGS
+from premix.mixdown.plan import linear_sums
 from premix.mixdown.render import Mixed, Progress, Sink, render
-from premix.model.doubling import OnsetSpread
 from premix.model.gate import Gating
+from premix.model.mix import MixPlan, OnsetSpread, Part, PartMeasures, Rendering, WrittenFile
 from premix.model.recipe import CENTRE_BUS, Deliver
-from premix.model.render import MixPlan, Part, PartMeasures, Rendering, WrittenFile
 from premix.units import db_to_gain
 
 

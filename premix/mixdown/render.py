@@ -1,6 +1,11 @@
 """The render pass: every block of every mic to stems, rooms, buses and the guitar bus, read once, in order."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import (
+    Callable,
+    Iterator,
+    Mapping,
+    Sequence,
+)
 from concurrent.futures import Executor
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -8,15 +13,15 @@ from functools import partial
 from itertools import cycle
 from typing import Protocol
 
-from premix.mixdown.bus import BusMixer
+from premix.arrays import FloatArray
+from premix.mixdown.buses import BusMixer
 from premix.mixdown.inserts import Inserts
-from premix.mixdown.mic_stream import HOP, Workspace
+from premix.mixdown.mic_sum import HOP, Workspace
 from premix.mixdown.performance import PerformanceBlock, PerformanceMixer
-from premix.model.analysis import FloatArray
 from premix.model.finding import Finding
 from premix.model.gate import Gating
-from premix.model.render import MixPlan, RoomQuiet
-from premix.side_by_side import Begun, SideBySide
+from premix.model.mix import MixPlan, RoomQuiet
+from premix.threads import Begun, SideBySide
 
 ROWS = 60
 """Rows of HOP samples a block (115,200 samples): twice as long is no faster."""

@@ -6,10 +6,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from premix.arrays import ComplexArray, FloatArray
 from premix.model.finding import Finding
-
-FloatArray = npt.NDArray[np.float64]
-ComplexArray = npt.NDArray[np.complex128]
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,13 +2,12 @@
 
 from dataclasses import dataclass
 
-from premix.model.alignment import Alignment
+from premix.model.alignment import Alignment, Sheet
 from premix.model.analysis import Analysis
 from premix.model.finding import Finding
 from premix.model.gate import Gating
+from premix.model.mix import MixPlan, Rendering
 from premix.model.recipe import MergedRecipe
-from premix.model.render import MixPlan, Rendering
-from premix.model.sheet import Sheet
 from premix.model.tracks import TrackSet
 
 

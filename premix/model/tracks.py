@@ -1,8 +1,12 @@
-"""Tracks: the recorded files of a song on one time line."""
+"""Tracks: the recorded files of a song on one time line.
+
+What a first look at the tracks found, before any work is done.
+"""
 
 from dataclasses import dataclass
 from pathlib import Path
 
+from premix.model.analysis import TrackLevels
 from premix.model.finding import Finding
 
 
@@ -82,3 +86,15 @@ class TrackSet:
     def performances(self) -> tuple[str, ...]:
         """Names of the performances that have tracks, in order."""
         return tuple(dict.fromkeys(t.performance for t in self.tracks))
+
+
+@dataclass(frozen=True, slots=True)
+class TrackLook:
+    """One track: its levels, its loudness as a mono file (LUFS) and its noise floor; None where there is no sound.
+
+    noise_floor_dbfs: level that its quietest tenth of 25 ms blocks stays under.
+    """
+
+    levels: TrackLevels
+    loudness_lufs: float | None
+    noise_floor_dbfs: float | None

@@ -4,19 +4,18 @@ from dataclasses import replace
 from pathlib import Path as FilePath
 from typing import Any
 
-from premix.chain.table import PROCESSORS
 from premix.model.recipe import Chain, ChainStep, Recipe
-from premix.recipe.allowed import Schemas
-from premix.recipe.faults import Fault, Guess, Path, shown
-from premix.recipe.marks import Node
-from premix.recipe.step_schema import PLACE_OF_KEY, kinds_at, parameters
-from premix.recipe.values import place, validate_as
+from premix.processors.table import PROCESSORS
+from premix.recipe.explain import Schemas, place, validate_as
+from premix.recipe.faults import Fault, Guess, KeyPath, shown
+from premix.recipe.schema import PLACE_OF_KEY, kinds_at, parameters
+from premix.recipe.yaml import Node
 
 _UNREADABLE = {"kind": "unreadable"}
 """Stands in for a step that was refused, so that the checks can go on."""
 
 
-def for_record(data: Any, root: Node, faults: list[Fault], path: Path = ()) -> Any:
+def for_record(data: Any, root: Node, faults: list[Fault], path: KeyPath = ()) -> Any:
     """Plain recipe data as the record takes it: lists as tuples, chain steps as {kind, params}."""
     if isinstance(data, dict):
         return {key: for_record(child, root, faults, (*path, key)) for key, child in data.items()}
@@ -49,13 +48,13 @@ def with_absolute_files(recipe: Recipe, root: Node, folder: FilePath) -> Recipe:
     return recipe.model_copy(update=changed)
 
 
-def _is_chain(path: Path) -> bool:
+def _is_chain(path: KeyPath) -> bool:
     return path == ("guitar_bus", "chain") or (
         len(path) == 3 and path[0] != "guitar_bus" and path[0] in PLACE_OF_KEY
     )
 
 
-def _step(step: Any, root: Node, faults: list[Fault], path: Path) -> dict[str, Any]:
+def _step(step: Any, root: Node, faults: list[Fault], path: KeyPath) -> dict[str, Any]:
     if isinstance(step, str):
         return _known(step, {}, root, faults, path, path)
     if isinstance(step, dict) and len(step) == 1:
@@ -70,7 +69,7 @@ def _step(step: Any, root: Node, faults: list[Fault], path: Path) -> dict[str, A
 
 
 def _known(
-    kind: str, params: dict[str, Any], root: Node, faults: list[Fault], step: Path, path: Path
+    kind: str, params: dict[str, Any], root: Node, faults: list[Fault], step: KeyPath, path: KeyPath
 ) -> dict[str, Any]:
     """The step of a processor of the table that may stand here; faults of its parameters lie below `path`."""
     known = kinds_at(PLACE_OF_KEY[str(step[0])])
@@ -92,11 +91,11 @@ def _known(
     return {"kind": kind, "params": params} if params else {"kind": kind}
 
 
-def _absolute(chain: Chain, root: Node, folder: FilePath, path: Path) -> Chain:
+def _absolute(chain: Chain, root: Node, folder: FilePath, path: KeyPath) -> Chain:
     return tuple(_with_files(step, root, folder, (*path, index, step.kind)) for index, step in enumerate(chain))
 
 
-def _with_files(step: ChainStep, root: Node, folder: FilePath, path: Path) -> ChainStep:
+def _with_files(step: ChainStep, root: Node, folder: FilePath, path: KeyPath) -> ChainStep:
     params = dict(step.params)
     for key in PROCESSORS[step.kind].files:
         if params.get(key) is not None:

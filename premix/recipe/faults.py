@@ -15,7 +15,7 @@ MOST_COMPARED = 1_000
 LONGEST_SHOWN = 60
 """Longest piece of the user's own text that a message repeats."""
 
-Path = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 
 
 class Mark(NamedTuple):
@@ -47,7 +47,7 @@ class Fault:
     """One thing wrong: where, at which key, and the parts of an `errors.Problem`."""
 
     mark: Mark
-    path: Path
+    path: KeyPath
     slug: str
     what: str
     allowed: str = ""
@@ -68,7 +68,7 @@ class Faulty(Exception):  # noqa: N818 (it carries faults; it is not an error by
         super().__init__(fault.what)
 
 
-def dotted(path: Path) -> str:
+def dotted(path: KeyPath) -> str:
     """A path of keys as people write it: mics.ribbon.gain_db, deliver.files[1]."""
     text = "".join(f"[{step}]" if isinstance(step, int) else f".{step}" for step in path)
     return shown(text.removeprefix("."), 4 * LONGEST_SHOWN)
@@ -92,7 +92,7 @@ def tell(faults: Iterable[Fault], files: Sequence[str]) -> None:
     Of several faults of one value only the first is told: the others follow from it.
     """
     order = {name: n for n, name in enumerate(files)}
-    first: dict[tuple[Mark, Path], Fault] = {}
+    first: dict[tuple[Mark, KeyPath], Fault] = {}
     for fault in faults:
         first.setdefault((fault.mark, fault.path), fault)
     ranked = sorted(first.values(), key=lambda f: (order.get(f.mark.file, len(order)), f.mark.line, f.mark.column))

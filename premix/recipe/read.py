@@ -1,4 +1,7 @@
-"""Reading a recipe: files -> layers -> merged nodes -> checked values -> a record, or every fault at once."""
+"""Reading a recipe: files -> layers -> merged nodes -> checked values -> a record, or every fault at once.
+
+Reading an alignment sheet: YAML by the recipe's rules, every fault at once with its place.
+"""
 
 import hashlib
 import json
@@ -6,15 +9,16 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from premix.model.alignment import Sheet
 from premix.model.recipe import MergedRecipe, Recipe
 from premix.recipe import faults as told
 from premix.recipe.chain_form import for_record, with_absolute_files
-from premix.recipe.checks import check
+from premix.recipe.check import check
+from premix.recipe.explain import Schemas, validate, validate_as
 from premix.recipe.faults import Fault, Mark
 from premix.recipe.layers import Layer, load_file, load_layers
-from premix.recipe.marks import Node, plain, positions
 from premix.recipe.merge import merge, with_standing_buses
-from premix.recipe.values import validate
+from premix.recipe.yaml import Node, plain, positions
 
 
 def read_recipe(path: Path, *, song_folder: Path | None = None, settings: Sequence[str] = ()) -> MergedRecipe:
@@ -46,7 +50,7 @@ def read_recipe(path: Path, *, song_folder: Path | None = None, settings: Sequen
     )
 
 
-def read_yaml(path: Path) -> tuple[Any, dict[told.Path, Mark]]:
+def read_yaml(path: Path) -> tuple[Any, dict[told.KeyPath, Mark]]:
     """The plain data of any other YAML file, by the recipe's rules, and where each value stands.
 
     Raises RecipeError with every problem of the file.
@@ -63,7 +67,7 @@ def _origins(merged: Node, layers: Sequence[Layer]) -> dict[str, str]:
     short = {layer.shown: layer.short for layer in layers}
     found: dict[str, str] = {}
 
-    def walk(node: Node, path: told.Path) -> None:
+    def walk(node: Node, path: told.KeyPath) -> None:
         if node.mapping:
             for key, child in node.mapping.items():
                 walk(child, (*path, key))
@@ -80,3 +84,15 @@ def _sha256(recipe: Recipe) -> str:
     """Of the record as JSON in the record's own order: the order of the mics says which is the reference."""
     text = json.dumps(recipe.model_dump(mode="json"), separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def read_sheet(path: Path) -> Sheet:
+    """The sheet at `path`. Raises RecipeError with every problem of the file."""
+    faults: list[Fault] = []
+    root = load_file(path, str(path), faults)
+    told.tell(faults, [str(path)])
+    assert root is not None, "a file without faults has content"
+    sheet = validate_as(Sheet, plain(root, tuple), root, faults, Schemas(Sheet.model_json_schema()))
+    told.tell(faults, [str(path)])
+    assert sheet is not None, "a sheet without faults is valid"
+    return sheet

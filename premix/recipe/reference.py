@@ -10,15 +10,14 @@ from pathlib import Path
 from string import Template
 from typing import Any
 
-from premix.chain.processor import PLACES
-from premix.chain.table import PROCESSORS
 from premix.messages import STAGES
-from premix.recipe.allowed import Schema, Schemas, spoken
-from premix.recipe.faults import Path as KeyPath
-from premix.recipe.files import LARGEST_BYTES
-from premix.recipe.marks import DEEPEST, MOST_NODES
-from premix.recipe.schema import TABLES, recipe_schema
-from premix.recipe.step_schema import parameters
+from premix.processors.base import PLACES
+from premix.processors.table import PROCESSORS
+from premix.recipe.explain import Schema, Schemas, spoken
+from premix.recipe.faults import KeyPath as KeyPath
+from premix.recipe.layers import LARGEST_BYTES
+from premix.recipe.schema import TABLES, parameters, recipe_schema
+from premix.recipe.yaml import DEEPEST, MOST_NODES
 
 FOLDER = Path(__file__).parents[2] / "recipes"
 _PROSE = Path(__file__).with_name("reference.md")

@@ -10,13 +10,13 @@ from typing import Protocol
 
 import numpy as np
 
-from premix.audiofile.headers import read_header
-from premix.audiofile.reader import TrackReader
-from premix.dsp.fractional import TAPS, advance_fir, split_delay
-from premix.dsp.gate_ramp import curve_gain
-from premix.dsp.mic_filters import mic_sections
-from premix.model.analysis import FloatArray
-from premix.model.render import MicPath, PerformancePlan
+from premix.arrays import FloatArray
+from premix.audio.delays import TAPS, advance_fir, split_delay
+from premix.audio.filters import mic_sections
+from premix.audio.gains import curve_gain
+from premix.audio.headers import read_header
+from premix.audio.reader import TrackReader
+from premix.model.mix import MicPath, PerformancePlan
 from premix.model.tracks import Track
 
 _BEFORE = TAPS // 2  # samples before a place that its delay filter reaches back to

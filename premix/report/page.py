@@ -1,24 +1,71 @@
-"""The page of a song: what was decided, what was measured, and what can be heard, in one HTML file."""
+"""Whether the page can be made: its libraries are an extra.
 
-from collections.abc import Iterable, Iterator
+Every subject that has pictures. To add one: a file in this room, a line here, a place in the template.
+
+The page of a song: what was decided, what was measured, and what can be heard, in one HTML file.
+"""
+
+import importlib.util
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from premix.audiofile.writer import storage_error
+from premix.audio.writer import storage_error
+from premix.messages import SLUGS
 from premix.model.finding import Finding
-from premix.model.render import MixPlan, PerformancePlan
+from premix.model.mix import MixPlan, PerformancePlan
 from premix.model.run import FinishedRun
-from premix.report.clips import make_listening
+from premix.report.alignment_pictures import attack_pictures, efficiency_pictures, phase_pictures
 from premix.report.facts import Figures, flat, limit_rows, verdict, written
-from premix.report.figures.picture import Material, Picture
-from premix.report.figures.table import pictures_of
+from premix.report.gate_pictures import gate_pictures
 from premix.report.html_page import html_page
-from premix.report.listening import Listening
-from premix.report.saved_pictures import save_pictures, shown
+from premix.report.listening import Listening, make_listening
+from premix.report.mix_pictures import doubling_pictures, level_pictures, stereo_pictures
+from premix.report.pictures import Material, Picture, save_pictures, shown
 from premix.report.song_players import MOST_PERFORMANCES, groups_of, players_of, sources_of
 from premix.report.window import SECONDS, Window, busiest_window
 from premix.units import gain_to_db, samples_to_s
+
+_NEEDED = ("jinja2", "matplotlib")
+
+
+def missing_extra() -> Finding | None:
+    """What to tell the user where the extra `report` is not installed; None where it is."""
+    missing = [name for name in _NEEDED if importlib.util.find_spec(name) is None]
+    if not missing:
+        return None
+    slug = "report-extra-missing"
+    return Finding(slug, "info", "report", f"no page was made: {' and '.join(missing)} not installed", SLUGS[slug])
+
+
+SUBJECTS: dict[str, Callable[[Material], Iterator[Picture]]] = {
+    "efficiency": efficiency_pictures,
+    "attack": attack_pictures,
+    "phase": phase_pictures,
+    "gate": gate_pictures,
+    "stereo": stereo_pictures,
+    "levels": level_pictures,
+    "doubling": doubling_pictures,
+}
+"""Subject -> its pictures of a finished run."""
+
+MOST_PICTURES = 12
+"""Of one subject: songs with more performances show the first ones."""
+
+
+def pictures_of(material: Material) -> tuple[dict[str, list[Picture]], list[str]]:
+    """Pictures by subject, and what was left out of them."""
+    made: dict[str, list[Picture]] = {}
+    left_out = []
+    for subject, pictures in SUBJECTS.items():
+        found = list(islice(pictures(material), MOST_PICTURES + 1))
+        made[subject] = found[:MOST_PICTURES]
+        if len(found) > MOST_PICTURES:
+            left_out.append(f"pictures: {subject}, all but the first {MOST_PICTURES}")
+    return made, left_out
+
 
 MOST_BYTES = 24_500_000
 """A page stays below 25 MB: it opens at once and fits into a mail."""
@@ -46,7 +93,7 @@ class Report:
 def write_report(
     run: FinishedRun, document: dict[str, Any], path: Path, *, most_bytes: int = MOST_BYTES
 ) -> Report:
-    """Write the page of a finished run to `path`. Needs the extra `report` (see `premix.report.extra`).
+    """Write the page of a finished run to `path`. Needs the extra `report` (see `premix.report.page`).
 
     document: the run's manifest as plain data; every figure in a table is looked up there. The tracks are read
     again, in short excerpts. Raises DeliveryError where the page cannot be written.

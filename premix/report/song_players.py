@@ -3,8 +3,8 @@
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
+from premix.model.mix import BusPlan, MicPath, MixPlan, PerformancePlan
 from premix.model.recipe import CENTRE_BUS
-from premix.model.render import BusPlan, MicPath, MixPlan, PerformancePlan
 from premix.model.run import FinishedRun
 from premix.report.excerpt import Stream, SumExcerpt, close_sum, room_sum
 from premix.report.listening import Player, Source, Version, Voice

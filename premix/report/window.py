@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from premix.audiofile.reader import TrackReader
-from premix.model.analysis import FloatArray
+from premix.arrays import FloatArray
+from premix.audio.reader import TrackReader
 from premix.model.gate import Gating
-from premix.model.render import PerformancePlan
+from premix.model.mix import PerformancePlan
 from premix.model.run import FinishedRun
 from premix.units import gain_to_db, ms_to_samples, power_to_db, s_to_samples, samples_to_s
 

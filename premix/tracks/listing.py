@@ -5,9 +5,9 @@ import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 
-from premix.audiofile.formats import FORMATS
+from premix.audio.headers import FORMATS
 from premix.errors import Problem, TracksError
-from premix.messages.track_names import SLUGS
+from premix.messages import SLUGS
 
 MOST_FILES = 50_000
 Identities = tuple[tuple[int, int] | None, ...]

@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from premix.analysis.hum import find_hum
-from premix.analysis.intact import check_intact
+from premix.analysis.damage import check_intact, find_hum
 from premix.analysis.look import look
 from premix.analysis.scan import scan
 from premix.pipeline import load

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 import soundfile
 
-from premix.analysis.intact import check_intact
+from premix.analysis.damage import check_intact
 from premix.analysis.scan import control_hop, scan
 from premix.analysis.spectra import frame_length
-from premix.dsp.bands import band_limits
+from premix.audio.bands import band_limits
 from premix.errors import TracksError
 from premix.pipeline import load
 from tests.rigs.sessions import read, riff, write_song

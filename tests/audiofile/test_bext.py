@@ -8,10 +8,10 @@ import pytest
 import soundfile
 from wavinfo import WavInfoReader
 
-from premix.audiofile import bext
-from premix.audiofile.bext import NOT_MEASURED, BextFields, patch_loudness, read_bext
-from premix.audiofile.headers import read_header
-from premix.audiofile.writer import PartWriter
+from premix.audio import bext
+from premix.audio.bext import NOT_MEASURED, BextFields, patch_loudness, read_bext
+from premix.audio.headers import read_header
+from premix.audio.writer import PartWriter
 
 FIELDS = BextFields(
     description="Tidewater, stem left_a",

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from wavinfo import WavInfoReader
 
-from premix.audiofile import sinks
-from premix.audiofile.bext import BextFields
-from premix.audiofile.writer import PartWriter
+from premix.audio import writer as sinks
+from premix.audio.bext import BextFields
+from premix.audio.writer import PartWriter
 
 FRAMES = 4801
 KINDS = [

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from premix.audiofile.reader import TrackReader
+from premix.audio.reader import TrackReader
 from premix.errors import TracksError
 from premix.model.recipe import Recipe
 from premix.model.tracks import FoundTrack

@@ -7,11 +7,10 @@ import numpy as np
 import pytest
 import soundfile
 
-from premix.audiofile.formats import fits
-from premix.audiofile.headers import read_header
-from premix.audiofile.reader import TrackReader
+from premix.audio.headers import fits, read_header
+from premix.audio.reader import TrackReader
 from premix.errors import TracksError
-from premix.messages.tracks import SLUGS
+from premix.messages import SLUGS
 from premix.model.tracks import Track
 from tests.audiofile.recordings import FORMATS, RATE, damaged, integers, record
 

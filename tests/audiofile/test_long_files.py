@@ -4,8 +4,8 @@ from pathlib import Path
 
 import soundfile
 
-from premix.audiofile.headers import read_header
-from premix.audiofile.sinks import WavSink
+from premix.audio.headers import read_header
+from premix.audio.writer import WavSink
 
 FRAMES = 1_500_000_001
 """4.5 GB of 24-bit samples, odd, so that a pad byte follows."""

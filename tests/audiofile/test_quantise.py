@@ -6,7 +6,7 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from premix.audiofile.quantise import NotFiniteError, Quantiser
+from premix.audio.samples import NotFiniteError, Quantiser
 
 
 @settings(max_examples=100, deadline=None, derandomize=True)

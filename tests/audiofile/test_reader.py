@@ -10,8 +10,8 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from premix.audiofile.headers import read_header
-from premix.audiofile.reader import TrackReader, first_difference
+from premix.audio.headers import read_header
+from premix.audio.reader import TrackReader, first_difference
 from premix.errors import TracksError
 from premix.model.tracks import AudioHeader, Track
 from tests.audiofile.recordings import FORMATS, integers, record

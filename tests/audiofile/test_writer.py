@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 import soundfile
 
-from premix.audiofile import sinks
-from premix.audiofile.bext import BextFields
-from premix.audiofile.headers import read_header
-from premix.audiofile.reader import TrackReader
-from premix.audiofile.writer import PartWriter, WrittenSamples
+from premix.audio import writer as sinks
+from premix.audio.bext import BextFields
+from premix.audio.headers import read_header
+from premix.audio.reader import TrackReader
+from premix.audio.writer import PartWriter, WrittenSamples
 from premix.errors import DeliveryError
-from premix.messages.delivery import SLUGS
+from premix.messages import SLUGS
 from premix.model.tracks import Track
 
 FRAMES = 10_001

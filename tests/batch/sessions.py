@@ -2,8 +2,8 @@
 
 from pathlib import Path
 
-from premix.batch.facts import MicFacts, SongFacts
-from premix.batch.job import SongJob
+from premix.batch.album import MicFacts, SongFacts
+from premix.batch.work import SongJob
 
 RECIPE = """\
 format: 1

@@ -1,8 +1,6 @@
 """What differs between songs of one set-up, and trims that make them equally loud."""
 
-from premix.batch.consistency import CLOSE_MS, LEVEL_DB, differences
-from premix.batch.facts import MicFacts, SongFacts
-from premix.batch.match import match_loudness
+from premix.batch.album import CLOSE_MS, LEVEL_DB, MicFacts, SongFacts, differences, match_loudness
 from tests.batch.sessions import facts
 
 DYNAMIC = MicFacts("dynamic", "close", 0.0, 1, 0.0)

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from premix.batch import cluster
-from premix.batch.cluster import ClusterEngine
-from premix.batch.job import SongResult
+from premix.batch import engines as cluster
+from premix.batch.engines import ClusterEngine
 from premix.batch.order import run_batch
 from premix.batch.pulse import Hub
 from premix.batch.run import Runner, Watch
+from premix.batch.work import SongResult
 from premix.errors import UserError
 from tests.batch.sessions import job, write_names, write_recipe
 from tests.batch.works import nap

@@ -9,9 +9,9 @@ from typing import ClassVar
 import pytest
 
 from premix.batch import order
-from premix.batch.job import SongJob, SongResult
-from premix.batch.memory import SONG_BYTES, cores, fitting_jobs, free_bytes
+from premix.batch.engines import SONG_BYTES, cores, fitting_jobs, free_bytes
 from premix.batch.order import run_batch
+from premix.batch.work import SongJob, SongResult
 from tests.batch.sessions import write_names, write_recipe
 
 MICS = ("dynamic", "condenser", "ribbon", "sub", "room")

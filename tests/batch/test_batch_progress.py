@@ -4,7 +4,7 @@ import sys
 
 import pytest
 
-from premix.batch.job import SongResult
+from premix.batch.work import SongResult
 from premix.cli import batch as command
 from premix.cli.batch import LineWatch
 

@@ -14,14 +14,13 @@ import pytest
 import soundfile
 
 from premix.batch import order
-from premix.batch import unchanged as unchanged_module
-from premix.batch.job import RenderOptions
+from premix.batch import work as unchanged_module
 from premix.batch.order import Batch, run_batch
 from premix.batch.summary import write_summary
-from premix.batch.unchanged import finished_manifest, unchanged
-from premix.chain import plug_in_host
+from premix.batch.work import RenderOptions, finished_manifest, unchanged
 from premix.errors import RecipeError
 from premix.pipeline import load, prepare, render, save_sheet
+from premix.processors import plug_in as plug_in_host
 from tests.batch.conftest import MakeSongs
 from tests.batch.sessions import write_recipe
 from tests.chain.conftest import STAND_IN
@@ -237,8 +236,8 @@ def test_a_mic_that_was_moved_between_songs_is_found(tmp_path: Path, make_songs:
 def test_a_bug_in_one_song_is_kept_to_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An exception that is no user's error comes back as a bug with its traceback, and nothing is left in OUT."""
     from premix.batch import work
-    from premix.batch.job import SongJob
     from premix.batch.pulse import Hub
+    from premix.batch.work import SongJob
 
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("of all things")

@@ -9,11 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from premix.batch.consistency import Difference
-from premix.batch.job import SongResult
+from premix.batch.album import Difference
 from premix.batch.order import Batch
-from premix.batch.summary import as_csv, as_markdown, document, write_summary
-from premix.batch.verdict import counts, exit_code, row_of
+from premix.batch.summary import as_csv, as_markdown, counts, document, exit_code, row_of, write_summary
+from premix.batch.work import SongResult
 from premix.errors import DeliveryError, Problem
 from tests.batch.sessions import facts
 

@@ -7,12 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from premix.batch.cluster import LOCAL, ClusterEngine
-from premix.batch.engines import Engine, ProcessEngine
-from premix.batch.job import SongResult
+from premix.batch.engines import LOCAL, ClusterEngine, Engine, ProcessEngine
 from premix.batch.pulse import Hub
 from premix.batch.run import Runner, Watch, Work
-from premix.batch.work import render_song
+from premix.batch.work import SongResult, render_song
 from premix.delivery.package import Package
 from tests.batch.sessions import job, left_behind, write_names
 from tests.batch.works import beat_until_stopped, die_by_name, raise_by_name

@@ -4,7 +4,7 @@ import os
 import signal
 import time
 
-from premix.batch.job import SongJob, SongResult
+from premix.batch.work import SongJob, SongResult
 
 
 def _leave_mark(job: SongJob) -> bool:
@@ -36,7 +36,7 @@ def beat_until_stopped(job: SongJob) -> SongResult:
     if job.name == "quick":
         deaf = signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, [])
         return SongResult(job.name, "rendered" if deaf else "bug")
-    from premix.batch.pulse import Pulse, StoppedError  # slow to import: only the work that needs it
+    from premix.batch.pulse import Pulse, StoppedError
 
     pulse = Pulse(job.go, job.name)
     try:

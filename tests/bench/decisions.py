@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from premix.delivery.names import file_names
-from premix.gate.decide import decide_gates
+from premix.gate.rooms import decide_gates
 from premix.mixdown.plan import parts_of, plan_mix
-from premix.model.render import MicPath, MixPlan
+from premix.model.mix import MicPath, MixPlan
 from premix.pipeline import prepare
 from tests.bench.size import TRACKS
 

@@ -19,10 +19,10 @@ from typing import Any
 
 import numpy as np
 
+from premix.audio.envelope import KeyPower
+from premix.audio.gains import curve_gain
 from premix.demo.session import PERFORMANCES, perform_session
-from premix.dsp.envelope import KeyPower
-from premix.dsp.gate_ramp import curve_gain
-from premix.gate.curve import room_curve
+from premix.gate.curves import room_curve
 from premix.gate.riff import find_riff
 from premix.model.recipe import Gate
 from tests.bench.machine import versions

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from premix.chain import plug_in_host
 from premix.model.recipe import ChainStep
+from premix.processors import plug_in as plug_in_host
 from tests.rigs.sessions import Song, riff, write_song
 
 from .examples import STEPS, write_response

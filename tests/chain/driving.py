@@ -5,9 +5,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from premix.chain.processor import Setting
-from premix.chain.running import RunningChain
 from premix.model.recipe import ChainStep
+from premix.processors.base import Setting
+from premix.processors.running import RunningChain
 
 FloatArray = npt.NDArray[np.float64]
 RATE = 48_000

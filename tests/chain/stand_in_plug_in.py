@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from premix.chain.plug_in_worker import Samples, run
+from premix.processors.plug_in_worker import Samples, run
 
 LATE = 100
 

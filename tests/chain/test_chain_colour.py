@@ -7,7 +7,7 @@ import pytest
 import soundfile
 from scipy.signal import fftconvolve, resample_poly
 
-from premix.chain.running import linear_response, processor_of
+from premix.processors.running import linear_response, processor_of
 
 from .driving import RATE, drive, impulse, noise, setting, step, transform
 

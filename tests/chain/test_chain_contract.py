@@ -7,14 +7,15 @@ import numpy as np
 import pytest
 from pydantic import Field, ValidationError
 
-from premix.chain.processor import PLACES, Processor, Running, Setting
-from premix.chain.running import RunningChain, processor_of
-from premix.chain.table import PROCESSORS
+from premix.arrays import FloatArray
 from premix.errors import RecipeError
 from premix.messages import SLUGS
-from premix.model.analysis import FloatArray
 from premix.model.recipe import ChainStep
-from premix.recipe import schema, step_schema
+from premix.processors.base import PLACES, Processor, Running, Setting
+from premix.processors.running import RunningChain, processor_of
+from premix.processors.table import PROCESSORS
+from premix.recipe import schema
+from premix.recipe import schema as step_schema
 from premix.recipe.read import read_recipe
 from premix.recipe.reference import reference
 from premix.recipe.schema import recipe_schema

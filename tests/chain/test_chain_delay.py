@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from premix.chain.running import linear_response
+from premix.processors.running import linear_response
 
 from .driving import RATE, drive, impulse, noise, setting, step, transform
 

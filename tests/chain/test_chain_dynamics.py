@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from premix.chain.processor import KeySource
+from premix.processors.base import KeySource
 
 from .driving import RATE, drive, noise, step
 

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from premix.chain.running import linear_response
+from premix.processors.running import linear_response
 
 from .driving import RATE, drive, impulse, magnitude_db, setting, step, transform
 

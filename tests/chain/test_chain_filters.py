@@ -5,8 +5,8 @@ import numpy.typing as npt
 import pytest
 from scipy.signal import butter, sosfreqz
 
-from premix.chain.running import linear_response, processor_of
 from premix.model.recipe import ChainStep
+from premix.processors.running import linear_response, processor_of
 
 from .driving import RATE, drive, impulse, magnitude_db, setting, step, transform
 

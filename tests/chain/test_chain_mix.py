@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pytest
 from scipy.signal import butter, sosfilt
 
-from premix.gate.decide import decide_gates
+from premix.gate.rooms import decide_gates
 from premix.mixdown.plan import parts_of as planned_parts
 from premix.mixdown.plan import plan_mix
 from premix.mixdown.render import render as mix

@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from premix.chain import plug_in_host
-from premix.chain.plug_in_host import ROW
-from premix.chain.running import RunningChain
 from premix.errors import RecipeError
 from premix.model.finding import Finding
+from premix.processors import plug_in as plug_in_host
+from premix.processors.plug_in import ROW
+from premix.processors.running import RunningChain
 
 from .driving import drive, noise, setting, step
 from .stand_in_plug_in import LATE
@@ -130,7 +130,7 @@ def test_closing_ends_the_processes(started: list["subprocess.Popen[bytes]"]) ->
 def test_the_real_worker_refuses_what_is_no_plug_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The library's own worker, given a text file: one line, no crash."""
     monkeypatch.setattr(
-        plug_in_host, "worker_command", lambda: (sys.executable, "-m", "premix.chain.plug_in_worker")
+        plug_in_host, "worker_command", lambda: (sys.executable, "-m", "premix.processors.plug_in_worker")
     )
     (tmp_path / "text.vst3").write_text("no plug-in")
     with pytest.raises(RecipeError, match=r"cannot be loaded: .*\[plug-in-refused\]$"):

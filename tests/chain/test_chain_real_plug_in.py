@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from premix.chain.plug_in_host import ROW
-from premix.chain.running import RunningChain
 from premix.errors import RecipeError
 from premix.model.finding import Finding
+from premix.processors.plug_in import ROW
+from premix.processors.running import RunningChain
 from tests.rigs.sessions import Song, manifest_of, samples
 
 from .driving import drive, noise, setting, step

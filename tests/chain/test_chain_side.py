@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from premix.dsp.pan import apply_width
+from premix.audio.gains import apply_width
 from tests.rigs.sessions import on_grid
 
 from .driving import RATE, drive, impulse, noise, step, transform

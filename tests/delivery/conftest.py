@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
-from premix.audiofile.bext import BextFields
-from premix.audiofile.writer import PartWriter
+from premix.audio.bext import BextFields
+from premix.audio.writer import PartWriter
 from premix.model.run import FinishedRun
 from premix.pipeline import render
 

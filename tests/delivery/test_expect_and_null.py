@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from premix.delivery.compare import null
-from premix.delivery.expect import compare, read_manifest
+from premix.delivery.against import compare, null, read_manifest
 from premix.errors import UserError
 
 

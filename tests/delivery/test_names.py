@@ -4,8 +4,8 @@ import pytest
 
 from premix.delivery.names import document_name, file_names, safe
 from premix.errors import DeliveryError
-from premix.messages.delivery import SLUGS
-from premix.model.render import Part
+from premix.messages import SLUGS
+from premix.model.mix import Part
 
 PARTS = (
     Part("stem_left_a", "stem", 1, "left_a"), Part("room_left_a", "room", 1, "left_a"),

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from premix.delivery import lock
-from premix.delivery.lock import Lock
+from premix.delivery import scratch as lock
 from premix.delivery.package import Package, write_json
+from premix.delivery.scratch import Lock
 from premix.errors import DeliveryError
-from premix.messages.delivery import SLUGS
+from premix.messages import SLUGS
 
 
 @pytest.fixture

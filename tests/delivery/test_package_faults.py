@@ -15,9 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from premix.delivery import swap
+from premix.delivery import whole as swap
 from premix.delivery.package import Package, write_json
-from premix.delivery.swap import mend, replace_folder
+from premix.delivery.whole import mend, replace_folder
 from premix.errors import DeliveryError
 
 FILES = 5
@@ -163,7 +163,7 @@ FULL_DISK = """
 import resource, sys
 from pathlib import Path
 import numpy as np
-from premix.audiofile.writer import PartWriter
+from premix.audio.writer import PartWriter
 from premix.delivery.package import Package
 from premix.errors import DeliveryError
 out, inputs, container, limit = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3], int(sys.argv[4])

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from premix.delivery import lock
+from premix.delivery import scratch as lock
 from premix.delivery.scratch import scratch_folder
 
 HOLDER = """

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from wavinfo import WavInfoReader
 
-from premix.delivery.start_stamp import bext_of
-from premix.model.render import Part
+from premix.delivery.part_files import bext_of
+from premix.model.mix import Part
 from premix.model.tracks import AudioHeader, Track, TrackSet
 from tests.delivery.conftest import RATE, START, Rendered
 

@@ -9,10 +9,9 @@ import pyroomacoustics
 import pytest
 from scipy.signal import correlate
 
-from premix.demo import room
-from premix.demo.amp import amplify, hiss_and_hum
-from premix.demo.filters import Section, response
-from premix.demo.mics import (
+from premix.demo import rig as room
+from premix.demo.playing import BARS, LEAD_IN_S, RINGS, TIMING_MOST_S, perform, pluck
+from premix.demo.rig import (
     CABINET,
     LEAD,
     MICS,
@@ -20,12 +19,13 @@ from premix.demo.mics import (
     ROOM_DISTANCE_CM,
     ROOM_MIC_M,
     DemoMic,
+    Section,
+    amplify,
+    hiss_and_hum,
     impulse_response,
+    response,
 )
-from premix.demo.score import BARS, LEAD_IN_S, TIMING_MOST_S, perform
-from premix.demo.session import PERFORMANCES, perform_session
-from premix.demo.strings import RINGS, pluck
-from premix.demo.truth import PerformanceTruth
+from premix.demo.session import PERFORMANCES, PerformanceTruth, perform_session
 from premix.units import gain_to_db, speed_of_sound_m_s
 
 FloatArray = npt.NDArray[np.float64]

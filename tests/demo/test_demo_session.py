@@ -7,10 +7,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from premix.demo.files import FileFormat
-from premix.demo.mics import MICS
-from premix.demo.session import PERFORMANCES, perform_session, write_demo
-from premix.demo.truth import DemoTruth
+from premix.demo.rig import MICS
+from premix.demo.session import PERFORMANCES, DemoTruth, FileFormat, perform_session, write_demo
 from premix.errors import DeliveryError
 
 DEMO_STEMS = Path(__file__).parents[2] / "demo_stems"

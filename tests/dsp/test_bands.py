@@ -5,7 +5,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from premix.dsp.bands import band_limits, band_slices, third_octave_bands
+from premix.audio.bands import band_limits, band_slices, third_octave_bands
 
 NOMINAL = [
     25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000, 2500, 3150,

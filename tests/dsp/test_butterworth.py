@@ -5,7 +5,7 @@ import numpy.typing as npt
 import pytest
 from scipy.signal import butter, freqz_sos
 
-from premix.dsp import butterworth
+from premix.audio import filters as butterworth
 
 FloatArray = npt.NDArray[np.float64]
 ORDERS = range(1, 9)

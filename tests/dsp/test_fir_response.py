@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import freqz
 
-from premix.dsp.fir_response import fir_response
+from premix.audio.filters import fir_response
 
 
 @pytest.mark.parametrize("length", [1, 255, 256, 257, 16_384, 16_385, 50_000])

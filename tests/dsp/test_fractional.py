@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from premix.dsp.fractional import TAPS, advance_fir, split_delay
+from premix.audio.delays import TAPS, advance_fir, split_delay
 from premix.units import cm_to_samples
 
 LATENCY = TAPS // 2 - 1

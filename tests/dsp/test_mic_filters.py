@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, freqz_sos, sosfilt
 
-from premix.dsp.mic_filters import mic_sections, sections_response
+from premix.audio.filters import mic_sections, sections_response
 from premix.model.alignment import AllPass
 
 RATES = [44100, 48000, 96000]

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from premix.dsp.pan import apply_width, pan_gains
+from premix.audio.gains import apply_width, pan_gains
 
 LAWS = [0.0, -3.0, -4.5, -6.0]
 PANS = st.floats(-1.0, 1.0)

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt, sosfilt_zi
 
-from premix.dsp import section_filter
-from premix.dsp.section_filter import SectionFilter, compiled_loop, portable_loop
+from premix.audio import filters as section_filter
+from premix.audio.filters import SectionFilter, compiled_loop, portable_loop
 
 SECTIONS = np.vstack([butter(2, 40.0, "highpass", fs=48000, output="sos"), butter(4, 5000.0, fs=48000, output="sos")])
 
@@ -38,7 +38,7 @@ def test_blocks_are_filtered_as_scipy_filters_the_whole(
 def test_the_compiled_loop_is_there_and_brings_nothing_along() -> None:
     """With the scipy that the tests run on the private module must still be found, without scipy.signal itself."""
     code = (
-        "import sys; from premix.dsp.section_filter import compiled_loop; assert compiled_loop() is not None;"
+        "import sys; from premix.audio.filters import compiled_loop; assert compiled_loop() is not None;"
         "assert 'scipy.signal' not in sys.modules;"
         "import scipy.signal; scipy.signal.sosfilt([[1, 0, 0, 1, 0, 0]], [1.0])"
     )

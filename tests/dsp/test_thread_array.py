@@ -5,7 +5,7 @@ from threading import Barrier
 
 import numpy as np
 
-from premix.dsp.thread_array import ThreadArray
+from premix.threads import ThreadArray
 
 
 def test_a_thread_gets_the_same_memory_again() -> None:

@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import butter, sosfilt
 
-from premix.demo.mics import MICS
-from premix.dsp.envelope import KeyPower
-from premix.dsp.gate_ramp import curve_gain
-from premix.gate.curve import room_curve
+from premix.audio.envelope import KeyPower
+from premix.audio.gains import curve_gain
+from premix.demo.rig import MICS
+from premix.gate.curves import room_curve
 from premix.gate.riff import find_riff
 from premix.model.analysis import KeyEnvelopes
 from premix.model.gate import GateCurve, Riff

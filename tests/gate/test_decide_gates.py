@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from premix.gate.decide import decide_gates
+from premix.gate.rooms import decide_gates
 from premix.messages import SLUGS
 from premix.model.alignment import Alignment, MicDecision
 from premix.model.analysis import Analysis, KeyEnvelopes

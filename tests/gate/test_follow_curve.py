@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pytest
 
 from premix.gate import key as key_module
-from premix.gate.follow import follow_curve
+from premix.gate.curves import follow_curve
 from premix.gate.key import Key
 from premix.model.gate import GateCurve
 from premix.model.recipe import Gate

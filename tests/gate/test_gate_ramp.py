@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from premix.dsp.gate_ramp import curve_gain
+from premix.audio.gains import curve_gain
 from premix.model.gate import GateCurve
 
 Gains = npt.NDArray[np.float64]

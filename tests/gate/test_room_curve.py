@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from premix.dsp.gate_ramp import curve_gain
-from premix.gate.curve import open_spans, room_curve
+from premix.audio.gains import curve_gain
+from premix.gate.curves import open_spans, room_curve
 from premix.model.gate import Curve, GateCurve, Span
 from premix.model.recipe import Gate
 

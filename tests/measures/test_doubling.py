@@ -6,10 +6,9 @@ import mir_eval
 import numpy as np
 import pytest
 
-from premix.measures.onset_spread import match_onsets, onset_spread
-from premix.measures.same_take import TakeCorrelation, same_take_findings
+from premix.measures.doubling import TakeCorrelation, match_onsets, onset_spread, same_take_findings
 from premix.messages import SLUGS
-from premix.model.doubling import OnsetSpread
+from premix.model.mix import OnsetSpread
 from tests.measures.signals import RATE, FloatArray, feed_in_pieces, riff_noise
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from premix.measures.levels import LevelMeter, rms_to_dbfs
+from premix.measures.peaks import LevelMeter, rms_to_dbfs
 from tests.measures.signals import RATE, FloatArray, feed_in_pieces, riff_noise, sine
 
 EXACT = 1e-9  # rounding of float64 sums

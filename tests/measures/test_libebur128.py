@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from premix.measures.loudness import LoudnessMeter
-from premix.measures.true_peak import TruePeakMeter
+from premix.measures.peaks import TruePeakMeter
 from tests.measures.signals import FloatArray, feed_in_pieces, riff_noise, tones
 
 BLOCKS = (57_600, 4_096, 9_999)

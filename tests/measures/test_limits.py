@@ -7,8 +7,8 @@ import pytest
 from premix.measures.limits import CHECKS, check_limits
 from premix.messages import SLUGS
 from premix.model.alignment import Alignment, BandEfficiency, Efficiency, MicDecision
+from premix.model.mix import Part, PartMeasures, Rendering, StereoMeasures, WrittenFile
 from premix.model.recipe import Limits
-from premix.model.render import Part, PartMeasures, Rendering, StereoMeasures, WrittenFile
 
 BANDS = (BandEfficiency(1000.0, -3.0, -1.0, 1.0),)
 

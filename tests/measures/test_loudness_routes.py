@@ -5,9 +5,7 @@ import pickle
 import numpy as np
 import pytest
 
-from premix.measures.k_weighting import k_weighting_sections
-from premix.measures.loudness import Loudness, LoudnessMeter
-from premix.measures.loudness_gram import LoudnessGram
+from premix.measures.loudness import Loudness, LoudnessGram, LoudnessMeter, k_weighting_sections
 from tests.measures.signals import RATE, FloatArray, feed_in_pieces, riff_noise, tones
 
 EXACT_LU = 1e-9  # two routes of float64: rounding only

@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from premix.measures.null import NullMeter, null_test
-from premix.model.null import NullResult
+from premix.measures.null import NullMeter, NullResult, null_test
 from tests.measures.signals import RATE, FloatArray, riff_noise, sine
 
 

@@ -5,9 +5,9 @@ from dataclasses import fields
 import numpy as np
 import pytest
 
-from premix.measures.loudness_gram import LoudnessGram
-from premix.measures.table import PART_MEASURES, PartMeter
-from premix.model.render import PartMeasures
+from premix.measures.loudness import LoudnessGram
+from premix.measures.meters import PART_MEASURES, PartMeter
+from premix.model.mix import PartMeasures
 from tests.measures.signals import RATE, feed_in_pieces, riff_noise, sine
 
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from premix.measures.sparse_frames import SparseFrames
+from premix.measures.frames import SparseFrames
 
 
 def taken(size: int, most: int, frames: int, block: int) -> list[tuple[int, int]]:

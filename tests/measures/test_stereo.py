@@ -5,9 +5,9 @@ import pickle
 import numpy as np
 import pytest
 
-from premix.measures.correlation import CorrelationMeter
-from premix.measures.table import StereoMeter
-from premix.model.render import StereoMeasures
+from premix.measures.meters import StereoMeter
+from premix.measures.stereo import CorrelationMeter
+from premix.model.mix import StereoMeasures
 from tests.measures.signals import RATE, FloatArray, feed_in_pieces, riff_noise, sine
 
 EXACT_DB = 1e-9  # rounding of float64 sums

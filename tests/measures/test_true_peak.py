@@ -10,7 +10,7 @@ import pytest
 import soundfile
 from scipy.signal import resample
 
-from premix.measures.true_peak import TruePeakMeter, interpolators, oversampling
+from premix.measures.peaks import TruePeakMeter, interpolators, oversampling
 from tests.measures.signals import RATE, FloatArray, feed_in_pieces, riff_noise, sine
 
 EBU_DB = (-0.4, 0.2)  # EBU Tech 3341:2023, table 1: true peak within +0.2/-0.4 dB

@@ -5,7 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 import pytest
 
-from premix.gate.decide import decide_gates
+from premix.gate.rooms import decide_gates
 from premix.mixdown.plan import parts_of, plan_mix
 from premix.mixdown.render import render
 from premix.pipeline import prepare, thread_pool

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
-from premix.mixdown.mic_stream import HOP, Workspace
-from premix.mixdown.stem import MicSum
-from premix.model.render import MicPath
+from premix.mixdown.mic_sum import HOP, MicSum, Workspace
+from premix.model.mix import MicPath
 from premix.pipeline import load
 from tests.rigs.sessions import read, riff, write_song
 

@@ -7,7 +7,7 @@ from functools import partial
 
 import pytest
 
-from premix.side_by_side import SideBySide
+from premix.threads import SideBySide
 
 
 def pool_of(threads):

@@ -6,7 +6,7 @@ import pytest
 
 from premix.recipe.chain_form import for_record
 from premix.recipe.faults import Fault
-from premix.recipe.marks import plain, read_nodes
+from premix.recipe.yaml import plain, read_nodes
 
 from .recipe_files import BASE, read, said, slugs
 

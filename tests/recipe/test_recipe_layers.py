@@ -11,9 +11,9 @@ import pytest
 from premix.errors import RecipeError
 from premix.model.recipe import DelayByHand, MergedRecipe
 from premix.recipe.faults import Mark
-from premix.recipe.marks import plain, read_nodes
 from premix.recipe.merge import merge
 from premix.recipe.read import read_recipe
+from premix.recipe.yaml import plain, read_nodes
 
 from .recipe_files import said, write
 

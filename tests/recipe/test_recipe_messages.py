@@ -7,7 +7,7 @@ import pytest
 
 import premix.recipe
 from premix.errors import RecipeError
-from premix.messages.recipe import SLUGS
+from premix.messages import STAGES
 from premix.recipe.read import read_recipe
 
 from .recipe_files import BASE, write
@@ -73,17 +73,17 @@ def test_a_message_can_be_provoked(tmp_path: Path, slug: str) -> None:
     given = {problem.slug: problem for problem in caught.value.problems}
     assert slug in given
     assert given[slug].what
-    assert set(given) <= set(SLUGS)
+    assert set(given) <= set(STAGES["recipe"])
 
 
 def test_every_listed_message_is_provoked_here() -> None:
     """A slug without a trigger above would be a dead entry of the message list."""
-    assert set(TRIGGERS) == set(SLUGS)
+    assert set(TRIGGERS) == set(STAGES["recipe"])
 
 
 def test_the_source_gives_no_message_that_is_not_listed() -> None:
     """Every slug that is written in the recipe room's code stands in the list (unknown-<kind> is put together)."""
     source = "".join(path.read_text() for path in Path(premix.recipe.__file__).parent.glob("*.py"))
     written = set(re.findall(r'"(recipe-[a-z0-9-]+[a-z0-9])"', source))
-    assert written <= set(SLUGS)
-    assert {"recipe-unknown-mic", "recipe-unknown-bus", "recipe-unknown-performance"} == set(SLUGS) - written
+    assert written <= set(STAGES["recipe"])
+    assert {"recipe-unknown-mic", "recipe-unknown-bus", "recipe-unknown-performance"} == set(STAGES["recipe"]) - written

@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from premix.errors import RecipeError
-from premix.messages.recipe import SLUGS
+from premix.messages import STAGES
 from premix.recipe.read import read_recipe
 from premix.recipe.reference import FOLDER
 
@@ -33,7 +33,7 @@ def check(folder: Path, data: bytes, arguments: list[str] | None = None) -> None
     except RecipeError as error:
         assert error.problems
         for problem in error.problems:
-            assert problem.slug in SLUGS
+            assert problem.slug in STAGES["recipe"]
             assert problem.line().isprintable() and problem.where and problem.what
 
 

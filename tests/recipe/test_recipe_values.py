@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from premix.model.recipe import DelayByHand
-from premix.model.recipe_values import PAN_LAWS_DB
+from premix.model.settings import PAN_LAWS_DB
 
 from .recipe_files import BASE, read, said
 

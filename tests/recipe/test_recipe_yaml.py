@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from premix.errors import RecipeError
-from premix.recipe.marks import DEEPEST, MOST_NODES
 from premix.recipe.read import read_recipe, read_yaml
+from premix.recipe.yaml import DEEPEST, MOST_NODES
 
 from .recipe_files import BASE, read, said, write
 

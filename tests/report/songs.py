@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from premix.audiofile.writer import PartWriter
+from premix.audio.writer import PartWriter
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -7,8 +7,7 @@ import numpy.typing as npt
 import pyloudnorm
 import soundfile
 
-from premix.report.clips import make_listening
-from premix.report.listening import Listening, Player, Source, Version, Voice
+from premix.report.listening import Listening, Player, Source, Version, Voice, make_listening
 from premix.report.window import Window
 
 RATE = 48_000

@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from premix.audiofile.reader import TrackReader
+from premix.audio.reader import TrackReader
 from premix.model.alignment import AllPass
-from premix.model.render import MicPath
+from premix.model.mix import MicPath
 from premix.model.tracks import Track
 from premix.report.excerpt import FileExcerpt, MicExcerpt, close_sum
 from premix.report.listening import Source, Version

@@ -5,10 +5,9 @@ from itertools import combinations
 
 import pytest
 
-from premix.report.drawing import band_label, panels, spoken, style, svg
-from premix.report.figures.table import MOST_PICTURES, SUBJECTS, pictures_of
-from premix.report.inline_svg import inline_svg
-from premix.report.palette import COLOURS, colour, series
+from premix.report.drawing import COLOURS, band_label, colour, panels, series, spoken, style, svg
+from premix.report.html_page import inline_svg
+from premix.report.page import MOST_PICTURES, SUBJECTS, pictures_of
 
 DARK, LIGHT = 1, 0
 

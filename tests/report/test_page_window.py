@@ -6,7 +6,7 @@ import numpy as np
 import soundfile
 
 from premix.model.gate import Gating, Riff
-from premix.report.figures.gate import room_levels_dbfs
+from premix.report.gate_pictures import room_levels_dbfs
 from premix.report.window import Window, attack_window, busiest_window, clearest_attack, key_level_db
 from tests.report.conftest import Rendered
 from tests.report.songs import RATE, RIFF, SECONDS

@@ -7,8 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import oaconvolve
 
-from premix.demo.filters import Section, response
-from premix.demo.mics import CABINET
+from premix.demo.rig import CABINET, Section, response
 from premix.units import speed_of_sound_m_s
 from tests.rigs.guitars import amp_output
 from tests.rigs.noises import at_level, drums, hiss, hum, rms

@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from premix.demo import score
-from premix.demo.amp import amplify, hiss_and_hum
-from premix.demo.strings import HAND_DB_PER_MS, play
+from premix.demo import playing as score
+from premix.demo.playing import HAND_DB_PER_MS, play
+from premix.demo.rig import amplify, hiss_and_hum
 
 FloatArray = npt.NDArray[np.float64]
 Technique = Literal["mute", "chord", "tremolo"]

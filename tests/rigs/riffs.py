@@ -7,10 +7,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import oaconvolve
 
-from premix.demo.amp import amplify
-from premix.demo.mics import LEAD, MICS, DemoMic, impulse_response
-from premix.demo.score import Stroke, Take
-from premix.demo.strings import HAND_S, play
+from premix.demo.playing import HAND_S, Stroke, Take, play
+from premix.demo.rig import LEAD, MICS, DemoMic, amplify, impulse_response
 from tests.rigs.guitars import Technique, real_stroke
 from tests.rigs.noises import at_level, drums, hiss, hum, rms
 

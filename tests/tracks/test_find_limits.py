@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from premix.errors import TracksError
-from premix.messages.track_names import SLUGS
+from premix.messages import STAGES
 from premix.tracks import listing
 from premix.tracks.find import find_tracks
 
@@ -157,4 +157,4 @@ def test_a_disk_full_of_files_is_one_line(tmp_path: Path, monkeypatch: pytest.Mo
 def test_every_message_of_this_room_is_given_by_its_code() -> None:
     """Slugs in the list and slugs in the code are the same."""
     source = "".join(path.read_text() for path in Path(listing.__file__).parent.glob("*.py"))
-    assert [slug for slug in SLUGS if f'"{slug}"' not in source] == []
+    assert [slug for slug in STAGES["track names"] if f'"{slug}"' not in source] == []

@@ -6,10 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from premix.audiofile.bext import BextFields
-from premix.audiofile.writer import PartWriter
+from premix.audio.bext import BextFields
+from premix.audio.writer import PartWriter
 from premix.errors import TracksError
-from premix.messages.tracks import SLUGS
+from premix.messages import SLUGS
 from premix.model.recipe import Recipe
 from premix.model.tracks import FoundTrack, TrackSet
 from premix.tracks.intake import take_in

@@ -6,7 +6,7 @@ import pytest
 
 from premix.errors import TracksError
 from premix.model.tracks import AudioHeader, Track
-from premix.tracks.timeline import TimeLine, place
+from premix.tracks.intake import TimeLine, place
 
 RATE = 48000
 HOUR = 3600 * RATE

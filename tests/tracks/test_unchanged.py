@@ -6,13 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from premix.audiofile.headers import read_header
-from premix.audiofile.reader import TrackReader
+from premix.audio.headers import read_header
+from premix.audio.reader import TrackReader
 from premix.errors import TracksError
-from premix.messages.tracks import SLUGS
+from premix.messages import SLUGS
 from premix.model.analysis import Analysis, TrackLevels
 from premix.model.tracks import Track, TrackSet
-from premix.tracks.unchanged import check_unchanged
+from premix.tracks.intake import check_unchanged
 from tests.audiofile.recordings import integers, record
 
 
@@ -33,7 +33,7 @@ def test_untouched_tracks_pass_without_being_read(
     read: tuple[TrackSet, Analysis], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The usual case costs one look at each file's size and time."""
-    monkeypatch.setattr("premix.tracks.unchanged.read_header", None)
+    monkeypatch.setattr("premix.tracks.intake.read_header", None)
     check_unchanged(*read)
 
 

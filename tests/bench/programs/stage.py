@@ -11,10 +11,10 @@ from typing import Any
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command `premix` does
 
 from premix.delivery.part_files import PartFiles
-from premix.measures.render_meters import RenderMeters
+from premix.measures.meters import RenderMeters
 from premix.mixdown.levelled import render_levelled
 from premix.mixdown.render import render
-from premix.model.render import PartMeasures
+from premix.model.mix import PartMeasures
 
 
 def main() -> None:

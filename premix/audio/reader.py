@@ -1,0 +1,235 @@
+"""Where a file's samples come from: straight from the bytes of a linear WAV, or decoded by soundfile.
+
+Both give the same values; a source only knows frames inside its file.
+
+Tracks as samples on the song's common time line, and the hash of a file's samples.
+"""
+
+import hashlib
+from io import FileIO
+from pathlib import Path
+from types import TracebackType
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from premix.arrays import FloatArray
+from premix.audio.headers import open_decoder
+from premix.audio.samples import BYTES, SPARE, left_justified_bytes, unpack
+from premix.errors import Problem, TracksError
+from premix.messages import SLUGS
+from premix.model.tracks import AudioHeader, Track
+from premix.threads import ThreadArray
+
+_BYTES = ThreadArray(np.uint8)
+
+
+class Source(Protocol):
+    """Random access to frames, fast when each request starts inside or right after the one before."""
+
+    def load(self, first: int, count: int) -> None:
+        """Get frames first to first + count of the file; they must be inside it.
+
+        They are there until the calling thread loads anything else, from any source.
+        """
+
+    def take(self, channel: int, out: FloatArray) -> None:
+        """One channel of the loaded frames as float64, from the first on."""
+
+    def raw(self, offset: int, count: int) -> bytes | memoryview:
+        """Loaded frames as little-endian bytes at the file's own depth, interleaved over all channels."""
+
+    def close(self) -> None: ...
+
+
+def open_source(header: AudioHeader) -> Source:
+    """The fitting source of a file whose header was read; TracksError when it cannot be opened any more."""
+    return DecodedSource(header) if header.data_offset is None else LinearSource(header, header.data_offset)
+
+
+class LinearSource:
+    """Samples of a linear little-endian WAV, RF64 or BW64."""
+
+    def __init__(self, header: AudioHeader, data_offset: int) -> None:
+        self._header, self._data_offset = header, data_offset
+        self._frame_bytes = BYTES[header.subtype] * header.channels
+        self._file = _open(header.path)
+        self._loaded = _BYTES.first(SPARE)
+
+    def load(self, first: int, count: int) -> None:
+        size = count * self._frame_bytes
+        self._loaded = _BYTES.first(size + SPARE)
+        self._file.seek(self._data_offset + first * self._frame_bytes)
+        wanted, got = self._loaded.data[:size], 0
+        while got < size:
+            read = self._file.readinto(wanted[got:])
+            if not read:
+                raise _stops(self._header, first + got // self._frame_bytes)
+            got += read
+
+    def take(self, channel: int, out: FloatArray) -> None:
+        header = self._header
+        unpack(self._loaded, header.subtype, header.channels, channel, out)
+
+    def raw(self, offset: int, count: int) -> memoryview:
+        return self._loaded.data[offset * self._frame_bytes : (offset + count) * self._frame_bytes]
+
+    def close(self) -> None:
+        self._file.close()
+
+
+class DecodedSource:
+    """Samples of any other format. The last frames are kept, so that overlapping requests need no seek:
+    a seek in FLAC decodes up to 4096 frames again."""
+
+    def __init__(self, header: AudioHeader) -> None:
+        self._header = header
+        _open(header.path).close()  # for the clearer message
+        try:
+            self._file = open_decoder(header.path)
+        except RuntimeError as error:
+            raise _problem("damaged-header", header, f"its header cannot be read ({error})") from None
+        self._dtype = "int32" if header.subtype in ("PCM_16", "PCM_24", "PCM_32") else "float64"
+        self._frames: npt.NDArray[np.generic] = np.empty((0, header.channels), self._dtype)
+        self._first = self._loaded = self._position = 0
+
+    def load(self, first: int, count: int) -> None:
+        end = self._first + self._loaded
+        kept = min(end - first, count) if self._first <= first < end else 0
+        at = first - self._first
+        if len(self._frames) < count:
+            old, self._frames = self._frames, np.empty((count, self._header.channels), self._dtype)
+            self._frames[:kept] = old[at : at + kept]
+        elif kept and at:
+            self._frames[:kept] = self._frames[at : at + kept].copy()
+        self._first, self._loaded = first, count
+        if kept < count:
+            self._decode(first + kept, self._frames[kept:count])
+
+    def take(self, channel: int, out: FloatArray) -> None:
+        scale = 2.0**-31 if self._dtype == "int32" else 1.0
+        with np.errstate(invalid="ignore"):  # a NaN in a float file is passed on; it is counted later
+            np.multiply(self._frames[: len(out), channel], scale, out=out)
+
+    def raw(self, offset: int, count: int) -> bytes | memoryview:
+        return left_justified_bytes(self._frames[offset : offset + count], self._header.subtype)
+
+    def close(self) -> None:
+        self._file.close()
+
+    def _decode(self, first: int, out: npt.NDArray[np.generic]) -> None:
+        try:
+            if first != self._position:
+                self._file.seek(first)
+            got = len(self._file.read(out=out))
+        except (RuntimeError, AssertionError):
+            raise _stops(self._header, self._position) from None
+        self._position = first + got
+        if got < len(out):
+            raise _stops(self._header, first + got)
+
+
+def _open(path: Path) -> FileIO:
+    try:
+        return path.open("rb", buffering=0)
+    except OSError as error:
+        raise TracksError(
+            Problem("unreadable-file", str(path), f"cannot be read ({error.strerror or error})",
+                    remedy=SLUGS["unreadable-file"])
+        ) from None
+
+
+def _stops(header: AudioHeader, frame: int) -> TracksError:
+    return _problem(
+        "damaged-samples", header, f"its samples end or are damaged at frame {frame} of {header.frames}"
+    )
+
+
+def _problem(slug: str, header: AudioHeader, what: str) -> TracksError:
+    return TracksError(Problem(slug, str(header.path), what, remedy=SLUGS[slug]))
+
+
+_PIECE = 65536  # frames read at once where samples are only hashed
+
+
+class TrackReader:
+    """One track, read block by block; a context manager.
+
+    hash_samples: also hash every sample of the file, once, in order, whatever blocks are asked for
+    (requests must then never go back by more than the block before).
+    """
+
+    def __init__(self, track: Track, *, hash_samples: bool = False) -> None:
+        self.track = track
+        self._frames = track.header.frames
+        self._source = open_source(track.header)
+        self._digest = hashlib.sha256() if hash_samples else None
+        self._hashed = 0
+
+    def __enter__(self) -> "TrackReader":
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._source.close()
+
+    def read(self, start: int, out: FloatArray) -> None:
+        """Fill `out` (n,) with samples start to start + n of the common time line, zeros outside the file.
+
+        start may be negative. Raises TracksError where the file turns out to be damaged.
+        """
+        first = start - self.track.start
+        begin, end = max(first, 0), min(first + len(out), self._frames)
+        if begin >= end:
+            out[:] = 0.0
+            return
+        out[: begin - first] = 0.0
+        out[end - first :] = 0.0
+        if self._digest is not None and begin > self._hashed:
+            self._hash_up_to(begin)
+        self._source.load(begin, end - begin)
+        self._source.take(self.track.channel, out[begin - first : end - first])
+        self._hash_loaded(begin, end)
+
+    def sha256(self) -> str:
+        """Hash of all samples of the file as little-endian bytes at its own bit depth, interleaved.
+
+        Reads what was not read yet; only with hash_samples.
+        """
+        if self._digest is None:
+            raise ValueError("this reader was made without hash_samples")
+        self._hash_up_to(self._frames)
+        return self._digest.hexdigest()
+
+    def _hash_loaded(self, begin: int, end: int) -> None:
+        if self._digest is not None and begin <= self._hashed < end:
+            self._digest.update(self._source.raw(self._hashed - begin, end - self._hashed))
+            self._hashed = end
+
+    def _hash_up_to(self, frame: int) -> None:
+        while self._hashed < frame:
+            begin, end = self._hashed, min(self._hashed + _PIECE, frame)
+            self._source.load(begin, end - begin)
+            self._hash_loaded(begin, end)
+
+
+def first_difference(header: AudioHeader) -> int | None:
+    """First frame at which the two channels of a stereo file differ, None where they are equal."""
+    source = open_source(header)
+    left, right = np.empty(_PIECE), np.empty(_PIECE)
+    try:
+        for begin in range(0, header.frames, _PIECE):
+            count = min(_PIECE, header.frames - begin)
+            source.load(begin, count)
+            source.take(0, left[:count])
+            source.take(1, right[:count])
+            if not np.array_equal(left[:count], right[:count], equal_nan=True):
+                return begin + int(np.argmax(left[:count] != right[:count]))
+    finally:
+        source.close()
+    return None

@@ -1,1 +1,0 @@
-"""Adapter for audio files; the only user of soundfile."""

@@ -1,1 +1,0 @@
-"""Processors that a recipe may put in a chain; the only user of pedalboard."""

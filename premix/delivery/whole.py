@@ -1,0 +1,103 @@
+"""Putting a finished folder in the place of another so that a killed process leaves one of the two, whole.
+
+One text file that appears whole or not at all, for sheets and recipes that the user asked to save.
+"""
+
+import contextlib
+import ctypes
+import os
+import shutil
+import sys
+from pathlib import Path
+
+from premix.audio.writer import storage_error
+from premix.errors import DeliveryError, Problem
+from premix.messages import SLUGS
+
+
+def replace_folder(new: Path, target: Path, old: Path) -> None:
+    """Put `new` in the place of `target`, and remove what was there; all three beside each other.
+
+    Where the system can exchange two names (Linux), there is no moment without a whole `target`. Elsewhere
+    the old folder is called `old` for a moment, and `mend` puts it back after a kill in that moment.
+    """
+    if not target.exists():
+        new.rename(target)
+    elif _exchange(new, target):
+        old = new
+    else:
+        target.rename(old)
+        try:
+            new.rename(target)
+        except OSError:
+            old.rename(target)
+            raise
+    sync(target.parent)
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def mend(new: Path, target: Path, old: Path) -> None:
+    """Undo what a killed run left: an old folder without its name gets it back, unfinished ones go."""
+    if old.exists() and not target.exists():
+        old.rename(target)
+    for leftover in (new, old):
+        shutil.rmtree(leftover, ignore_errors=True)
+
+
+def sync_tree(folder: Path) -> None:
+    """Have all files and folders below reach the disk."""
+    for path in sorted(folder.rglob("*")):
+        sync(path)
+    sync(folder)
+
+
+def sync(path: Path) -> None:
+    """Have one file or folder reach the disk, where the system can do that."""
+    folder = path.is_dir()
+    if folder and sys.platform == "win32":
+        return
+    handle = os.open(path, os.O_RDONLY if folder else os.O_RDWR)
+    try:
+        with contextlib.suppress(OSError) if folder else contextlib.nullcontext():
+            os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _exchange(one: Path, other: Path) -> bool:
+    """Exchange two names in one step: renameat2(2) with RENAME_EXCHANGE; False where it cannot be done."""
+    if not sys.platform.startswith("linux"):
+        return False
+    here, exchange = -100, 2  # AT_FDCWD, RENAME_EXCHANGE of linux/fs.h
+    try:
+        call = ctypes.CDLL(None, use_errno=True).renameat2
+    except (OSError, AttributeError):
+        return False
+    return bool(call(here, os.fsencode(one), here, os.fsencode(other), exchange) == 0)
+
+
+def write_text_file(path: Path, text: str, mark: str) -> None:
+    """Write `text`, whose first line begins with `mark`; an existing file is replaced only if its first line does too.
+
+    Raises DeliveryError where the place cannot be written or holds something else.
+    """
+    if path.exists() and not _is_ours(path, mark):
+        raise DeliveryError(Problem(
+            "save-exists", str(path), "something else is there", "a new name, or a file that premix wrote",
+            SLUGS["save-exists"],
+        ))
+    part = path.with_name(f".{path.name}.part")
+    try:
+        part.write_text(text, "utf-8", newline="\n")
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise storage_error(path, error) from None
+
+
+def _is_ours(path: Path, mark: str) -> bool:
+    try:
+        with path.open("rb") as file:
+            return file.read(len(mark.encode())) == mark.encode()
+    except OSError:
+        return False

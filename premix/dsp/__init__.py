@@ -1,1 +1,0 @@
-"""Pure functions over float64 arrays: time last, rate passed, nothing read or written."""

@@ -1,0 +1,130 @@
+"""Onset spread of doubled performances: how far apart the same onsets were played. Measured, never moved.
+
+Same take on both sides: performances whose stems correlate as no two performances can.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from premix.arrays import FloatArray
+from premix.measures.frames import SparseFrames
+from premix.messages import SLUGS
+from premix.model.finding import Finding
+from premix.model.mix import OnsetSpread, TakePair
+from premix.units import ms_to_samples, samples_to_ms
+
+WINDOW_MS = 50.0
+"""Onsets closer than this may be the same one: the window of the common onset evaluations."""
+
+
+def match_onsets(onsets_a_s: Sequence[float], onsets_b_s: Sequence[float]) -> list[tuple[float, float]]:
+    """Pairs (a, b) of onsets in seconds within 50 ms, each used once, the closest first; in time order."""
+    b = np.sort(np.asarray(onsets_b_s, np.float64))
+    window_s = WINDOW_MS / 1000.0
+    candidates = []
+    for i, onset in enumerate(sorted(onsets_a_s)):
+        first, last = np.searchsorted(b, onset - window_s), np.searchsorted(b, onset + window_s, side="right")
+        candidates += [(abs(b[j] - onset), i, j, onset) for j in range(first, last)]
+    used_a: set[int] = set()
+    used_b: set[int] = set()
+    pairs = []
+    for _, i, j, onset in sorted(candidates):
+        if i not in used_a and j not in used_b:
+            used_a.add(i)
+            used_b.add(j)
+            pairs.append((float(onset), float(b[j])))
+    return sorted(pairs)
+
+
+def onset_spread(
+    onsets_a_s: Sequence[float],
+    onsets_b_s: Sequence[float],
+    performance_a: str = "a",
+    performance_b: str = "b",
+) -> OnsetSpread:
+    """Spread of the matched onsets (start times of the riff's passages, in seconds) of two performances."""
+    pairs = np.array(match_onsets(onsets_a_s, onsets_b_s)).reshape(-1, 2)
+    late_ms = (pairs[:, 1] - pairs[:, 0]) * 1000.0
+    found = len(late_ms) > 0
+    return OnsetSpread(
+        performance_a=performance_a,
+        performance_b=performance_b,
+        onsets_a=len(onsets_a_s),
+        onsets_b=len(onsets_b_s),
+        matched=len(late_ms),
+        median_ms=float(np.median(np.abs(late_ms))) if found else None,
+        p90_ms=float(np.percentile(np.abs(late_ms), 90)) if found else None,
+        offset_ms=float(np.median(late_ms)) if found else None,
+    )
+
+
+SEARCH_MS = 30.0
+SAME_TAKE = 0.9
+"""A copy is near 1, two performances of a part far below (experience, no source)."""
+MOST_FRAMES = 64
+HIGHEST_HZ = 5000.0
+
+
+class TakeCorrelation:
+    """Cross-correlation of every pair of stems, searched over +-30 ms, up to 5 kHz.
+
+    Cross-spectra are averaged over few frames (`SparseFrames`), so it costs little and its memory is fixed.
+    """
+
+    def __init__(self, performances: Sequence[str], rate: int) -> None:
+        self._performances = tuple(performances)
+        self._rate = rate
+        self._size = 1 << int(np.ceil(np.log2(8.0 * ms_to_samples(SEARCH_MS, rate))))
+        self._frames = SparseFrames(len(performances), self._size, MOST_FRAMES)
+        self._window = np.hanning(self._size + 1)[:-1]
+        bins = np.count_nonzero(np.fft.rfftfreq(self._size, 1.0 / rate) <= HIGHEST_HZ)
+        self._cross = np.zeros((bins, len(performances), len(performances)), np.complex128)
+
+    def feed(self, block: FloatArray) -> None:
+        """Take the next block of all stems, shape (performances, frames)."""
+        for weight, frame in self._frames.feed(block):
+            spectra = np.fft.rfft(frame * self._window)[:, : len(self._cross)].T
+            self._cross += weight * spectra[:, :, None] * spectra[:, None, :].conj()
+
+    def pairs(self) -> tuple[TakePair, ...]:
+        """Every pair of performances that both hold sound."""
+        count = len(self._performances)
+        found = (self._pair(a, b) for a in range(count) for b in range(a + 1, count))
+        return tuple(pair for pair in found if pair is not None)
+
+    def _pair(self, a: int, b: int) -> TakePair | None:
+        energy_a, energy_b = (self._correlate(m, m, np.zeros(1, np.int64))[0] for m in (a, b))
+        if energy_a <= 0.0 or energy_b <= 0.0:
+            return None
+        reach = int(ms_to_samples(SEARCH_MS, self._rate))
+        lags = np.arange(-reach, reach + 1)
+        correlation = self._correlate(a, b, lags) / np.sqrt(energy_a * energy_b)
+        best = int(np.argmax(np.abs(correlation)))
+        rho = min(1.0, max(-1.0, float(correlation[best])))
+        lag_ms = samples_to_ms(float(lags[best]), self._rate)
+        names = self._performances
+        return TakePair(names[a], names[b], rho, lag_ms, abs(rho) > SAME_TAKE)
+
+    def _correlate(self, a: int, b: int, lags: npt.NDArray[np.int64]) -> FloatArray:
+        """Cross-correlation at lags in samples (positive: b late), the window's overlap divided out."""
+        values = np.fft.irfft(self._cross[:, a, b].conj(), self._size)
+        fading = np.fft.irfft(np.abs(np.fft.rfft(self._window, 2 * self._size)) ** 2)
+        correlation: FloatArray = values[lags] * (fading[0] / fading[lags])
+        return correlation
+
+
+def same_take_findings(pairs: Sequence[TakePair]) -> tuple[Finding, ...]:
+    """A warning for each pair that is one take."""
+    return tuple(
+        Finding(
+            "same-take",
+            "warning",
+            f"{pair.performance_a}, {pair.performance_b}",
+            f"the two correlate by {pair.correlation:.2f} (at {pair.lag_ms:+.1f} ms): one take, twice",
+            SLUGS["same-take"],
+        )
+        for pair in pairs
+        if pair.same_take
+    )

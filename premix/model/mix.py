@@ -1,0 +1,229 @@
+"""How two performances of the same part relate: the spread of their onsets, and whether they are one take.
+
+The mix as a plan, and what was measured of it.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from premix.model.alignment import AllPass
+from premix.model.finding import Finding
+from premix.model.gate import Curve
+from premix.model.recipe import Chain
+from premix.model.tracks import Track
+
+
+@dataclass(frozen=True, slots=True)
+class OnsetSpread:
+    """Spread of the matched onsets of two performances. Nothing is ever moved by it.
+
+    onsets_a, onsets_b: how many each has; matched: pairs within the matching window.
+    median_ms, p90_ms: of |difference|; offset_ms: median difference, positive when b is late.
+    None where no onset matches.
+    """
+
+    performance_a: str
+    performance_b: str
+    onsets_a: int
+    onsets_b: int
+    matched: int
+    median_ms: float | None
+    p90_ms: float | None
+    offset_ms: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TakePair:
+    """Likeness of two performances' stems: the largest normalised cross-correlation within the search.
+
+    correlation: -1 to 1, its sign kept; lag_ms: positive when b is late; same_take: |correlation| is above
+    what two real performances of a part can reach.
+    """
+
+    performance_a: str
+    performance_b: str
+    correlation: float
+    lag_ms: float
+    same_take: bool
+
+
+PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic"]
+
+
+@dataclass(frozen=True, slots=True)
+class MicPath:
+    """How one track gets into its stem (or room): gain is linear and carries the polarity's sign;
+    delay_samples > 0 advances the track."""
+
+    track: Track
+    gain: float
+    delay_samples: float
+    high_pass_hz: float | None = None
+    low_pass_hz: float | None = None
+    rotation: AllPass | None = None
+    chain: Chain = ()
+    curve: Curve | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PerformancePlan:
+    """One performance: its close mics, its rooms, its gain (linear) and the bus it goes to.
+
+    unheard: its other mics; they may still be the key of a processor.
+    """
+
+    performance: str
+    bus: str
+    gain: float
+    close: tuple[MicPath, ...]
+    rooms: tuple[MicPath, ...]
+    chain: Chain = ()
+    unheard: tuple[MicPath, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class BusPlan:
+    """One bus: linear gain, and the linear pan gains of left and right."""
+
+    name: str
+    gain: float
+    pan: float
+    left: float
+    right: float
+    chain: Chain = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ChainFile:
+    """A file that a processor depends on: where ('mics.dynamic.chain[0].convolution.file'), its name, its hash."""
+
+    where: str
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class MixPlan:
+    """The whole mix of a song, resolved: no recipe look-ups are left to do.
+
+    trim: common linear gain of every file.
+    """
+
+    song: str
+    rate: int
+    frames: int
+    performances: tuple[PerformancePlan, ...]
+    buses: tuple[BusPlan, ...]
+    width: float
+    guitar_gain: float
+    guitar_chain: Chain
+    room_in_stem: bool
+    trim: float = 1.0
+    chain_files: tuple[ChainFile, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One output file: part is unique ('stem_left_a', 'room_left_a', 'bus_left', 'guitars').
+
+    gain_to_bus: linear gain at which this part is added to its bus (stems, rooms) or, before pan, to the
+    guitar bus (buses); what the track sheet states.
+    """
+
+    part: str
+    kind: PartKind
+    channels: int
+    performance: str | None = None
+    mic: str | None = None
+    bus: str | None = None
+    gain_to_bus: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class PartMeasures:
+    """What was measured of one output, after the trim, at the delivered rate.
+
+    Peaks in dBFS/dBTP, loudness in LUFS (ITU-R BS.1770; a mono file is one channel, so it reads 3.01 LU below
+    the same audio played as dual mono). rms_dbfs by AES17: a full-scale sine reads 0 dBFS. dc: mean, of the
+    worse channel. None: nothing to measure (silence, or too short for the standard's gate).
+    """
+
+    part: str
+    sample_peak_dbfs: float | None
+    true_peak_dbtp: float | None
+    loudness_lufs: float | None
+    short_term_max_lufs: float | None
+    crest_db: float | None
+    dc: float
+    momentary_max_lufs: float | None = None
+    loudness_range_lu: float | None = None
+    rms_dbfs: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BandFold:
+    """Mono fold of the guitar bus in one third-octave band."""
+
+    centre_hz: float
+    fold_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class StereoMeasures:
+    """The guitar bus as a stereo picture.
+
+    correlation: zero-lag, whole song. correlation_min: lowest of the windows that hold sound. fold_db: level of
+    (L+R)/2 against the mean channel energy, 10 log10((1+rho)/2) at equal levels. side_mid_db: energy of
+    (L-R)/sqrt2 against (L+R)/sqrt2. windows: (time_s, correlation).
+    """
+
+    correlation: float | None
+    correlation_min: float | None
+    fold_db: float | None
+    side_mid_db: float | None
+    bands: tuple[BandFold, ...] = ()
+    windows: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RoomQuiet:
+    """How much quieter the gate made one room mic in the stops, measured: mean of the levels of 480-sample frames
+    before minus after, in dB."""
+
+    performance: str
+    mic: str
+    stops: int
+    reduction_db: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenFile:
+    """One file that was written, with the hash of its samples (little-endian, own bit depth, interleaved)."""
+
+    part: Part
+    path: str
+    frames: int
+    bits: int
+    sha256: str
+    overs: int
+    measures: PartMeasures
+
+
+@dataclass(frozen=True, slots=True)
+class Rendering:
+    """What the mixdown left: files and measures.
+
+    trim_db: the common trim that was applied (0: none). extra_trim_db: the part of it that was asked for, so that
+    songs sit together; the rest keeps the files under the ceiling.
+    """
+
+    files: tuple[WrittenFile, ...]
+    stereo: StereoMeasures | None
+    stereo_without_centre: StereoMeasures | None
+    room_quiet: tuple[RoomQuiet, ...]
+    trim_db: float
+    input_sha256: tuple[tuple[str, str, str], ...] = ()
+    onset_spread: tuple[OnsetSpread, ...] = ()
+    takes: tuple[TakePair, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    extra_trim_db: float = 0.0

@@ -1,0 +1,1 @@
+"""Processors of `chain:`, by family; the only user of pedalboard."""

@@ -1,1 +1,0 @@
-"""The pictures of the page, a file a subject; `table` lists them."""
