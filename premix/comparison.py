@@ -135,8 +135,14 @@ class _Stage:
 
     def _open(self, take: _Take, meters: RenderMeters | None) -> PartFiles:
         return PartFiles(
-            self._package.folder, {GUITARS: take.path}, (_PART,), self._prepared.tracks, self._deliver,
-            seed=f"{self._seed} {take.named.name}", meters=meters, pool=self._pool,
+            self._package.folder,
+            {GUITARS: take.path},
+            (_PART,),
+            self._prepared.tracks,
+            self._deliver,
+            seed=f"{self._seed} {take.named.name}",
+            meters=meters,
+            pool=self._pool,
         )
 
     def _mix(self, take: _Take, plan: MixPlan, sink: PartFiles, step: str) -> None:
@@ -154,8 +160,10 @@ def variant_alignment(prepared: Prepared, named: NamedVariant) -> Alignment:
     stated = {mic for mic, change in named.variant.mics.items() if change.polarity or change.delay}
     anew = prepared.alignment
     if stated:
-        heard = {name: mic.model_copy(update={"mute": prepared.merged.recipe.mics[name].mute})
-                 for name, mic in named.recipe.mics.items()}
+        heard = {
+            name: mic.model_copy(update={"mute": prepared.merged.recipe.mics[name].mute})
+            for name, mic in named.recipe.mics.items()
+        }
         anew = align(named.recipe.model_copy(update={"mics": heard}), prepared.analysis)
     decisions = []
     for own in prepared.alignment.decisions:
@@ -187,19 +195,24 @@ def _document(
 ) -> dict[str, Any]:
     """The manifest of a comparison, plain data. Format history: 1, the first."""
     merged, tracks = prepared.merged, prepared.tracks
-    document: dict[str, Any] = to_plain({
-        "format": FORMAT,
-        "kind": "comparison",
-        "premix": __version__,
-        "song": tracks.song,
-        "recipe": {"merged": merged.source, "origins": merged.origins, "sha256": merged.sha256},
-        "rate": tracks.rate if merged.recipe.deliver.rate == "keep" else merged.recipe.deliver.rate,
-        "matched_lufs": level,
-        "variants": [_variant(take, file, level) for take, file in zip(takes, written, strict=True)],
-        "findings": (
-            *tracks.findings, *prepared.analysis.findings, *prepared.alignment.findings, *_silent(takes),
-        ),
-    })
+    document: dict[str, Any] = to_plain(
+        {
+            "format": FORMAT,
+            "kind": "comparison",
+            "premix": __version__,
+            "song": tracks.song,
+            "recipe": {"merged": merged.source, "origins": merged.origins, "sha256": merged.sha256},
+            "rate": tracks.rate if merged.recipe.deliver.rate == "keep" else merged.recipe.deliver.rate,
+            "matched_lufs": level,
+            "variants": [_variant(take, file, level) for take, file in zip(takes, written, strict=True)],
+            "findings": (
+                *tracks.findings,
+                *prepared.analysis.findings,
+                *prepared.alignment.findings,
+                *_silent(takes),
+            ),
+        }
+    )
     return document
 
 

@@ -49,9 +49,7 @@ class UserError(PremixError):
     """The user has to mend something; `problems` holds everything found, in a stable order."""
 
     def __init__(self, problems: Problem | Iterable[Problem]) -> None:
-        self.problems: tuple[Problem, ...] = (
-            (problems,) if isinstance(problems, Problem) else tuple(problems)
-        )
+        self.problems: tuple[Problem, ...] = (problems,) if isinstance(problems, Problem) else tuple(problems)
         super().__init__("\n".join(p.line() for p in self.problems))
 
     def __reduce__(self) -> tuple[type["UserError"], tuple[tuple[Problem, ...]]]:

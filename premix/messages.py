@@ -3,8 +3,6 @@
 A slug is added here, under the stage that gives it; recipes/README.md lists them from here.
 """
 
-
-
 STAGES: dict[str, dict[str, str]] = {
     "recipe": {
         # the file
@@ -169,7 +167,7 @@ STAGES: dict[str, dict[str, str]] = {
         "out-exists": "Choose another folder with --out, or replace all of it with --force.",
         "out-has-other-files": "Move those files, choose another folder with --out, or replace all with --force.",
         "out-in-use": "Wait until the other run has ended.",
-        "name-template": "Write `deliver: {name: \"{song}_{part}\"}` in the recipe, or leave it out.",
+        "name-template": 'Write `deliver: {name: "{song}_{part}"}` in the recipe, or leave it out.',
         "names-collide": "Keep {part} in `deliver.name`; names of performances must differ in more than case.",
         "reserved-name": "Choose another `deliver.name` in the recipe.",
         "name-too-long": "Choose a shorter `song` or `deliver.name` in the recipe.",
@@ -208,7 +206,8 @@ STAGES: dict[str, dict[str, str]] = {
         "batch-earlier-render": "Mend the song and repeat the command; until then do not hand these files on.",
         # findings across songs
         "batch-fewer-jobs": "Nothing to do; with more free memory more songs are rendered at once.",
-        "batch-mic-moved": "Listen to this mic; nothing to do if it was moved on purpose: every song is aligned by itself.",
+        "batch-mic-moved": "Listen to this mic; nothing to do if it was moved on purpose: every song is "
+        "aligned by itself.",
         "batch-polarity-changed": "Check the cable and the polarity switch; nothing to do if the song sounds right.",
         "batch-level-drifted": "Check the mic's place and preamp; set `gain_db` in the song's song.yaml if it matters.",
         "batch-not-matched": "Deliver the guitar bus of every song that is to be matched.",

@@ -128,7 +128,11 @@ def prepare(
             progress.begin("reading in step", tracks.frames * len(tracks.tracks))
             with scratch_room():
                 in_step = scan(
-                    tracks, merged.recipe, scratch / "in_step", offsets=offsets, threads=threads,
+                    tracks,
+                    merged.recipe,
+                    scratch / "in_step",
+                    offsets=offsets,
+                    threads=threads,
                     progress=progress.advance,
                 )
             analysis = replace(analysis, spectra=in_step.spectra)
@@ -163,9 +167,7 @@ def render(
             recipe, folder, settings=settings, threads=threads, sheet=sheet, recover=recover, progress=progress
         ) as prepared,
     ):
-        merged, tracks, analysis, alignment = (
-            prepared.merged, prepared.tracks, prepared.analysis, prepared.alignment
-        )
+        merged, tracks, analysis, alignment = (prepared.merged, prepared.tracks, prepared.analysis, prepared.alignment)
         stop_if_refused(merged, alignment)
         gating = decide_gates(merged.recipe, tracks, analysis, alignment)
         plan = plan_mix(merged.recipe, tracks, alignment, gating)
@@ -188,7 +190,11 @@ def save_sheet(prepared: Prepared, path: Path) -> None:
     """Write the decisions as an alignment sheet; the file is whole or not there."""
     alignment, recipe = prepared.alignment, prepared.merged.recipe
     text = sheet_text(
-        prepared.tracks.song, alignment.rate, alignment.reference, alignment.decisions, prepared.analysis,
+        prepared.tracks.song,
+        alignment.rate,
+        alignment.reference,
+        alignment.decisions,
+        prepared.analysis,
         recipe.alignment.temperature_c,
     )
     write_text_file(path, text, SHEET_MARK)

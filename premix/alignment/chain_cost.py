@@ -24,11 +24,13 @@ def chain_costs(
     What a chain only delays or turns over costs nothing: the decisions take it back.
     """
     turns = [_turns(case, rate) for case in cases]
-    mics = list(dict.fromkeys(
-        case.mics[m]
-        for case, turn in zip(cases, turns, strict=True)
-        for m in np.flatnonzero(case.chosen & (turn != 1.0).any(axis=1))
-    ))
+    mics = list(
+        dict.fromkeys(
+            case.mics[m]
+            for case, turn in zip(cases, turns, strict=True)
+            for m in np.flatnonzero(case.chosen & (turn != 1.0).any(axis=1))
+        )
+    )
     if not mics:
         return ()
     with_db = [efficiency_of(case, decisions, rate).after_db for case in cases]

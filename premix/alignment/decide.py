@@ -28,16 +28,24 @@ def findings_of(
         elif decision.moved_samples is not None:
             findings.append(_moved(recipe, decision, rate))
         elif decision.role == "room" and decision.arrival_samples is None and decision.summed:
-            findings.append(_finding(
-                "alignment-room-unclear", "warning", decision,
-                f"coherence with the close mics {decision.coherence or 0.0:.2f} is at chance; kept as recorded",
-            ))
+            findings.append(
+                _finding(
+                    "alignment-room-unclear",
+                    "warning",
+                    decision,
+                    f"coherence with the close mics {decision.coherence or 0.0:.2f} is at chance; kept as recorded",
+                )
+            )
         elif decision.role == "room" and decision.origin == "auto" and _unclear(decision, recipe):
-            findings.append(_finding(
-                "alignment-room-polarity", "info", decision,
-                f"the best answer of the other polarity is only {decision.margin_db or 0.0:.1f} dB lower; "
-                "polarity kept as recorded",
-            ))
+            findings.append(
+                _finding(
+                    "alignment-room-polarity",
+                    "info",
+                    decision,
+                    f"the best answer of the other polarity is only {decision.margin_db or 0.0:.1f} dB lower; "
+                    "polarity kept as recorded",
+                )
+            )
     findings.extend(_inverted(recipe, decisions))
     findings.extend(_reference(recipe, cases, decisions))
     return tuple(findings)
@@ -68,7 +76,9 @@ def _refusal(recipe: Recipe, decision: MicDecision) -> Finding:
     stops = recipe.alignment.refused == "stop" and not muted
     evidence = f" (coherence {decision.coherence:.2f})" if decision.coherence is not None else ""
     return _finding(
-        decision.refusal or "", "error" if stops else "warning", decision,
+        decision.refusal or "",
+        "error" if stops else "warning",
+        decision,
         f"{_REASONS[decision.refusal or '']}{evidence}: {outcome}; by hand: "
         f"performances: {{{decision.performance}: {{mics: {{{decision.mic}: {{polarity: normal, delay: none}}}}}}}}",
     )
@@ -78,7 +88,9 @@ def _moved(recipe: Recipe, decision: MicDecision, rate: int) -> Finding:
     moved = decision.moved_samples or 0.0
     mm = 10.0 * samples_to_cm(moved, rate, recipe.alignment.temperature_c)
     return _finding(
-        "alignment-moved", "warning", decision,
+        "alignment-moved",
+        "warning",
+        decision,
         f"differs from the other performances by {moved:+.2f} samples ({samples_to_ms(moved, rate):+.3f} ms, "
         f"{mm:+.0f} mm); it has its own delay here",
     )
@@ -95,7 +107,9 @@ def _inverted(recipe: Recipe, decisions: Sequence[MicDecision]) -> Iterator[Find
         odd = inverted if 2 * len(inverted) <= len(own) else [d for d in own if d.polarity > 0]
         for decision in odd:
             yield _finding(
-                "alignment-inverted", "warning", decision,
+                "alignment-inverted",
+                "warning",
+                decision,
                 f"{'inverted' if decision.polarity < 0 else 'not inverted'} here, unlike in the other performances; "
                 "its polarity here is turned accordingly",
             )
@@ -113,8 +127,11 @@ def _reference(recipe: Recipe, cases: Sequence[Case], decisions: Sequence[MicDec
             continue
         rest = [m for m in range(len(case.mics)) if case.close[m] and case.mics[m] != reference]
         best = max(rest, key=lambda m: case.coherence[m], default=None)
-        offer = f"; the others agree best with '{case.mics[best]}': alignment: {{reference: {case.mics[best]}}}" \
-            if best is not None and case.coherence[best] > 0.3 else ""
+        offer = (
+            f"; the others agree best with '{case.mics[best]}': alignment: {{reference: {case.mics[best]}}}"
+            if best is not None and case.coherence[best] > 0.3
+            else ""
+        )
         found.append(_finding("alignment-reference", "error", dead, f"the reference itself is refused{offer}"))
     return found
 
@@ -144,7 +161,14 @@ def align(recipe: Recipe, analysis: Analysis, sheet: Sheet | None = None) -> Ali
 def _from_sheet(recipe: Recipe, cases: Sequence[Case], analysis: Analysis, sheet: Sheet) -> Alignment:
     as_recorded = [
         MicDecision(
-            case.performance, mic, settings.role, recipe.reference_mic(), 0.0, 1, "sheet", not settings.mute,
+            case.performance,
+            mic,
+            settings.role,
+            recipe.reference_mic(),
+            0.0,
+            1,
+            "sheet",
+            not settings.mute,
             coherence=float(case.coherence[m]) if case.close[m] else None,
         )
         for case in cases

@@ -29,7 +29,6 @@ MIN_LEVEL_DB = -50.0
 _TINY = 1e-300
 
 
-
 @dataclass(frozen=True, slots=True)
 class SignalSpectra:
     """Cross-spectra of what the mics share with the guitar, per active frame, in the recipe's filters and gains.

@@ -67,7 +67,8 @@ def follow_sum(
     found: list[Follower] = []
     for mic in dict.fromkeys(name for case in cases for name in case.mics):
         members = [
-            (k, case.index(mic)) for k, case in enumerate(cases)
+            (k, case.index(mic))
+            for k, case in enumerate(cases)
             if mic in case.mics and not case.chosen[case.index(mic)] and mic not in case.refusals
         ]
         againsts = {k: against_rest(cases[k].signal, m, state.turned(k)) for k, m in members}
@@ -108,9 +109,7 @@ def _within(peaks: Sequence[Peak], search: float) -> Peak | None:
     return next((p for p in peaks if abs(p.delay_samples) <= search), None)
 
 
-def _follower(
-    k: int, m: int, against: Against, cross: ComplexArray, heard: bool, rate: int, search: float
-) -> Follower:
+def _follower(k: int, m: int, against: Against, cross: ComplexArray, heard: bool, rate: int, search: float) -> Follower:
     best = _within(find_peaks(cross, against.freqs_hz, rate, search), search)
     other = _within(find_peaks(cross, against.freqs_hz, rate, search, 2, -best.polarity), search) if best else None
     rival = other.height if other else 0.0

@@ -107,10 +107,15 @@ def decide_from_sheet(
         decided.append(_decision(decision, entry))
         sha256 = analysis.levels_of(decision.performance, decision.mic).sha256
         if entry.sha256 is not None and entry.sha256 != sha256:
-            findings.append(Finding(
-                "sheet-audio-changed", "warning", decision.name,
-                "the audio is not the one that this sheet was made on", SLUGS["sheet-audio-changed"],
-            ))
+            findings.append(
+                Finding(
+                    "sheet-audio-changed",
+                    "warning",
+                    decision.name,
+                    "the audio is not the one that this sheet was made on",
+                    SLUGS["sheet-audio-changed"],
+                )
+            )
     return decided, findings
 
 

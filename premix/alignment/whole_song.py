@@ -50,7 +50,8 @@ def agreeing(estimates: Sequence[Estimate], tolerance_samples: float) -> list[Es
     best: list[Estimate] = []
     for centre in estimates:
         near = [
-            e for e in estimates
+            e
+            for e in estimates
             if abs(e.delay_samples - centre.delay_samples) <= _tolerance(e, centre, tolerance_samples)
         ]
         key = (len(near), -_scatter(near))
@@ -86,14 +87,11 @@ class SolvedSong:
         self._search = min(ms_to_samples(recipe.alignment.search_ms, rate), ms_to_samples(FINE_SEARCH_MS, rate))
         self._kernels = [build_kernel(c.signal, c.signal.matrix, c.chosen, HIGH_HZ) for c in cases]
         self._alone = [self._solve_alone(k) for k in range(len(cases))]
-        self._estimates = {
-            (k, m): estimate for k in range(len(cases)) for m, estimate in self._estimate(k).items()
-        }
+        self._estimates = {(k, m): estimate for k in range(len(cases)) for m, estimate in self._estimate(k).items()}
         self._pooled: dict[tuple[int, int], Variable] = {}
         self._solution = self._solve_together()
         self._followers = {
-            (f.kernel, f.mic): f
-            for f in follow_sum(recipe, cases, self._solution.state, self._rate, self._search)
+            (f.kernel, f.mic): f for f in follow_sum(recipe, cases, self._solution.state, self._rate, self._search)
         }
 
     def _anchor(self, k: int) -> int | None:
@@ -286,9 +284,7 @@ class SolvedSong:
     def _moved(self, k: int, m: int) -> float | None:
         """Distance of this performance's answer from the pooled one, when it was not part of the pool."""
         mic = self._cases[k].mics[m]
-        others = [
-            (i, j) for (i, j) in self._pooled if self._cases[i].mics[j] == mic and (i, j) != (k, m)
-        ]
+        others = [(i, j) for (i, j) in self._pooled if self._cases[i].mics[j] == mic and (i, j) != (k, m)]
         if len(self._pooled[k, m].members) > 1 or not others or not self._recipe.alignment.pool:
             return None
         majority = max((self._pooled[pair] for pair in others), key=lambda v: len(v.members))

@@ -124,11 +124,14 @@ def damage(tracks: TrackSet, levels: Sequence[TrackLevels]) -> tuple[tuple[Findi
     findings: list[Finding] = []
     for track, level in zip(tracks.tracks, levels, strict=True):
         if level.nonfinite:
-            problems.append(Problem(
-                "track-not-finite", track.name,
-                f"{level.nonfinite} samples of {track.header.path.name} are not a number or infinite",
-                remedy=SLUGS["track-not-finite"],
-            ))
+            problems.append(
+                Problem(
+                    "track-not-finite",
+                    track.name,
+                    f"{level.nonfinite} samples of {track.header.path.name} are not a number or infinite",
+                    remedy=SLUGS["track-not-finite"],
+                )
+            )
         findings.extend(_findings(track, level, tracks.rate))
     return tuple(findings), tuple(problems)
 
@@ -147,14 +150,19 @@ def _findings(track: Track, levels: TrackLevels, rate: int) -> list[Finding]:
     if levels.sample_peak > 1.0:
         tell("track-over-full-scale", f"float samples up to {gain_to_db(levels.sample_peak):+.1f} dBFS")
     if levels.zero_runs:
-        tell("track-dropouts", f"{_count(levels.zero_runs)} of exact zeros inside sound: "
-             f"{_times(levels.zero_runs, rate)}")
+        tell(
+            "track-dropouts",
+            f"{_count(levels.zero_runs)} of exact zeros inside sound: {_times(levels.zero_runs, rate)}",
+        )
     if abs(levels.dc) > DC_LIMIT:
         tell("track-dc", f"mean {_level(abs(levels.dc))}")
     if levels.hum is not None and levels.hum.rms > HUM_LIMIT * levels.rms:
         below_db = gain_to_db(levels.rms / levels.hum.rms)
-        tell("track-hum", f"hum of {levels.hum.mains_hz:.0f} Hz and its harmonics where nobody plays: "
-             f"{_level(levels.hum.rms)} rms, {below_db:.0f} dB below the track's own level")
+        tell(
+            "track-hum",
+            f"hum of {levels.hum.mains_hz:.0f} Hz and its harmonics where nobody plays: "
+            f"{_level(levels.hum.rms)} rms, {below_db:.0f} dB below the track's own level",
+        )
     return found
 
 

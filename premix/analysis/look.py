@@ -19,10 +19,12 @@ from premix.model.tracks import Track, TrackLook, TrackSet
 
 # ITU-R BS.1770-5, annex 1, tables 1 and 2: the two sections of the K-weighting at 48 kHz.
 _K_RATE = 48000
-_K_SECTIONS = np.array([
-    [1.53512485958697, -2.69169618940638, 1.19839281085285, 1.0, -1.69065929318241, 0.73248077421585],
-    [1.0, -2.0, 1.0, 1.0, -1.99004745483398, 0.99007225036621],
-])
+_K_SECTIONS = np.array(
+    [
+        [1.53512485958697, -2.69169618940638, 1.19839281085285, 1.0, -1.69065929318241, 0.73248077421585],
+        [1.0, -2.0, 1.0, 1.0, -1.99004745483398, 0.99007225036621],
+    ]
+)
 _BLOCK_S = 0.4
 _FLOOR_S = 0.025
 """Blocks of the noise floor: they fit into the shortest stops."""
@@ -60,8 +62,17 @@ def _look(track: Track, rate: int, progress: Callable[[int], None]) -> TrackLook
             progress(count)
         sha256 = reader.sha256()
     levels = TrackLevels(
-        track.performance, track.mic, track.header.frames, meter.peak, meter.rms, meter.dc, meter.nonfinite,
-        meter.clipped_runs(), meter.dropouts(), sha256, soft.hum(),
+        track.performance,
+        track.mic,
+        track.header.frames,
+        meter.peak,
+        meter.rms,
+        meter.dc,
+        meter.nonfinite,
+        meter.clipped_runs(),
+        meter.dropouts(),
+        sha256,
+        soft.hum(),
     )
     return TrackLook(levels, _gated_loudness(np.array(powers)), _floor(np.concatenate(plain) if plain else np.zeros(0)))
 

@@ -130,7 +130,8 @@ class _PerformanceScan:
                 collected()
                 chosen = self._chosen(block, first)
                 collected = work.begin(
-                    [partial(self._collector.add, [c for c in chosen if c.half == half]) for half in (0, 1)])
+                    [partial(self._collector.add, [c for c in chosen if c.half == half]) for half in (0, 1)]
+                )
                 progress(min(self._block, self._frames - first - self._keep) * len(scans))
             collected()
             hashes = work.begin([scan.sha256 for scan in scans])()

@@ -141,10 +141,19 @@ def set_bext(file: Any, fields: BextFields) -> bool:
 
     history = _ascii(fields.coding_history, 8192)
     packed = struct.pack(
-        _C_STRUCT, _ascii(fields.description, 256), _ascii(fields.originator, 32),
-        _ascii(fields.originator_reference, 32), _ascii(fields.date, 10), _ascii(fields.time, 8),
-        fields.time_reference & 0xFFFFFFFF, fields.time_reference >> 32, 2, b"",
-        *[NOT_MEASURED] * 5, b"", len(history),
+        _C_STRUCT,
+        _ascii(fields.description, 256),
+        _ascii(fields.originator, 32),
+        _ascii(fields.originator_reference, 32),
+        _ascii(fields.date, 10),
+        _ascii(fields.time, 8),
+        fields.time_reference & 0xFFFFFFFF,
+        fields.time_reference >> 32,
+        2,
+        b"",
+        *[NOT_MEASURED] * 5,
+        b"",
+        len(history),
     ) + history.ljust(256, b"\0")
     try:
         buffer = soundfile._ffi.from_buffer(packed)
@@ -168,7 +177,10 @@ def works() -> bool:
         return False
     read = read_bext(memory.getvalue()[chunk.offset : chunk.offset + chunk.size])
     return read is not None and (read.description, read.date, read.time, read.time_reference) == (
-        given.description, given.date, given.time, given.time_reference
+        given.description,
+        given.date,
+        given.time,
+        given.time_reference,
     )
 
 

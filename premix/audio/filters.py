@@ -64,10 +64,12 @@ def band_pass(low_hz: float, high_hz: float, order: int, rate: float) -> FloatAr
         pairs += [(-2.0 * p.real, abs(p) ** 2) for p in ((pole + root) / 2.0, (pole - root) / 2.0)]
     if order % 2:
         pairs.append((width, square))
-    return np.array([
-        _section((width, 0.0, -width), (1.0 + turn + size, 2.0 * (size - 1.0), 1.0 - turn + size))
-        for turn, size in pairs
-    ])
+    return np.array(
+        [
+            _section((width, 0.0, -width), (1.0 + turn + size, 2.0 * (size - 1.0), 1.0 - turn + size))
+            for turn, size in pairs
+        ]
+    )
 
 
 def _warped(frequency_hz: float, rate: float) -> float:
@@ -115,9 +117,7 @@ def _all_pass(rotation: AllPass, rate: float) -> list[float]:
     return [a2, a1, 1.0, 1.0, a1, a2]
 
 
-def sections_response(
-    sections: Sections, freqs_hz: npt.NDArray[np.float64], rate: int
-) -> npt.NDArray[np.complex128]:
+def sections_response(sections: Sections, freqs_hz: npt.NDArray[np.float64], rate: int) -> npt.NDArray[np.complex128]:
     """Complex response (F) of the sections in series; ones for no sections."""
     z = np.exp(-2j * np.pi * freqs_hz / rate)
     response = np.ones(len(freqs_hz), np.complex128)
@@ -199,8 +199,7 @@ def _works(loop: Loop) -> bool:
     samples, state = np.array([[1.0, 0.0], [0.0, 1.0]]), np.zeros((2, 1, 2))
     loop(sections, samples, state)
     return bool(
-        np.array_equal(samples, [[0.5, 0.5], [0.0, 0.5]])
-        and np.array_equal(state[:, 0], [[0.25, -0.125], [0.5, 0.0]])
+        np.array_equal(samples, [[0.5, 0.5], [0.0, 0.5]]) and np.array_equal(state[:, 0], [[0.25, -0.125], [0.5, 0.0]])
     )
 
 

@@ -52,9 +52,7 @@ NAMES = "WAV, RF64, BW64, AIFF, FLAC, W64, CAF"
 
 def fits(container: str, extension: str) -> bool:
     """Whether a file of this container (as `AudioHeader` names it) may go by this extension, dot included."""
-    return any(
-        extension.lower() in f.extensions for f in FORMATS if f.name == container.removesuffix("EX")
-    )
+    return any(extension.lower() in f.extensions for f in FORMATS if f.name == container.removesuffix("EX"))
 
 
 def format_of(head: bytes) -> Format | None:
@@ -81,13 +79,26 @@ def open_decoder(path: Path) -> Any:
 
 
 _LINEAR = {
-    (1, 8): "PCM_U8", (1, 16): "PCM_16", (1, 24): "PCM_24", (1, 32): "PCM_32",
-    (3, 32): "FLOAT", (3, 64): "DOUBLE",
+    (1, 8): "PCM_U8",
+    (1, 16): "PCM_16",
+    (1, 24): "PCM_24",
+    (1, 32): "PCM_32",
+    (3, 32): "FLOAT",
+    (3, 64): "DOUBLE",
 }
 _EXTENSIBLE = 0xFFFE
 _BITS = {
-    "PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": 32, "DOUBLE": 64,
-    "ALAC_16": 16, "ALAC_20": 20, "ALAC_24": 24, "ALAC_32": 32,
+    "PCM_S8": 8,
+    "PCM_U8": 8,
+    "PCM_16": 16,
+    "PCM_24": 24,
+    "PCM_32": 32,
+    "FLOAT": 32,
+    "DOUBLE": 64,
+    "ALAC_16": 16,
+    "ALAC_20": 20,
+    "ALAC_24": 24,
+    "ALAC_32": 32,
 }
 _RATES = range(8_000, 768_001)
 _MOST_FRAMES = 1 << 40  # 265 days at 48 kHz: beyond it, the length field is damaged or was never filled in
@@ -159,9 +170,7 @@ def _from_library(path: Path) -> AudioHeader:
     try:
         with open_decoder(path) as file:
             bits = _BITS.get(file.subtype, 32)
-            return AudioHeader(
-                path, file.format, file.subtype, file.samplerate, file.channels, file.frames, bits
-            )
+            return AudioHeader(path, file.format, file.subtype, file.samplerate, file.channels, file.frames, bits)
     except (RuntimeError, ValueError, TypeError, AssertionError) as error:
         reason = str(getattr(error, "error_string", "") or error).rstrip(".")
         raise _error("damaged-header", path, f"its header cannot be read ({reason})") from None
@@ -227,8 +236,7 @@ def _fault(scan: ChunkScan, data: Chunk, frame_bytes: int) -> tuple[str, str] | 
     never_written = data.size == 0 and scan.declared in (0, UNKNOWN_SIZE)
     if data.size == UNKNOWN_SIZE or never_written or (data.size == 0 and scan.declared + 8 < scan.size):
         return "unfinalised-header", (
-            f"the recorder never wrote the length into the header (it says {data.size}); "
-            f"{count(present)} are there"
+            f"the recorder never wrote the length into the header (it says {data.size}); {count(present)} are there"
         )
     if data.size > present:
         return "truncated-file", f"cut short: {count(data.size)} declared, {count(present)} there"

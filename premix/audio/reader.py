@@ -135,15 +135,17 @@ def _open(path: Path) -> FileIO:
         return path.open("rb", buffering=0)
     except OSError as error:
         raise TracksError(
-            Problem("unreadable-file", str(path), f"cannot be read ({error.strerror or error})",
-                    remedy=SLUGS["unreadable-file"])
+            Problem(
+                "unreadable-file",
+                str(path),
+                f"cannot be read ({error.strerror or error})",
+                remedy=SLUGS["unreadable-file"],
+            )
         ) from None
 
 
 def _stops(header: AudioHeader, frame: int) -> TracksError:
-    return _problem(
-        "damaged-samples", header, f"its samples end or are damaged at frame {frame} of {header.frames}"
-    )
+    return _problem("damaged-samples", header, f"its samples end or are damaged at frame {frame} of {header.frames}")
 
 
 def _problem(slug: str, header: AudioHeader, what: str) -> TracksError:

@@ -35,9 +35,7 @@ _ADD_PEAK_CHUNK = 0x1050  # SFC_SET_ADD_PEAK_CHUNK of sndfile.h
 class WavSink:
     """A WAV (RF64 where it gets too long): libsndfile writes the header, the samples follow as bytes."""
 
-    def __init__(
-        self, path: Path, rate: int, channels: int, frames: int, bits: int, bext: BextFields | None
-    ) -> None:
+    def __init__(self, path: Path, rate: int, channels: int, frames: int, bits: int, bext: BextFields | None) -> None:
         self._path, self._frames = path, frames
         long = frames * channels * bits // 8 > LARGEST_WAV
         path.open("xb").close()  # never over an existing file; and the system's own words where it cannot be
@@ -185,7 +183,8 @@ class PartWriter:
         self._digest = hashlib.sha256()
         try:
             self._sink: WavSink | FlacSink = (
-                WavSink(path, rate, channels, frames, bits, bext) if container == "wav"
+                WavSink(path, rate, channels, frames, bits, bext)
+                if container == "wav"
                 else FlacSink(path, rate, channels, frames, bits)
             )
         except OSError as error:
@@ -211,11 +210,14 @@ class PartWriter:
                 ints = self._quantiser.integers(block)
                 self._append(self._bytes(ints), ints)
         except NotFiniteError as error:
-            raise DeliveryError(Problem(
-                "not-finite", self.path.stem,
-                f"a sample at {error.frame / self._rate:.3f} s is not a number or infinite",
-                remedy=SLUGS["not-finite"],
-            )) from None
+            raise DeliveryError(
+                Problem(
+                    "not-finite",
+                    self.path.stem,
+                    f"a sample at {error.frame / self._rate:.3f} s is not a number or infinite",
+                    remedy=SLUGS["not-finite"],
+                )
+            ) from None
         except OSError as error:
             raise storage_error(self.path, error) from None
 

@@ -129,9 +129,7 @@ def _mics(manifest: Mapping[str, Any]) -> tuple[MicFacts, ...]:
 
 def _polarity(decisions: Iterable[Mapping[str, Any]]) -> int | None:
     """The polarity that all performances agree on; None where they do not, or where nobody can tell."""
-    clear = {
-        d["polarity"] for d in decisions if d["role"] != "room" or (d["margin_db"] or 0.0) >= _CLEAR_DB
-    }
+    clear = {d["polarity"] for d in decisions if d["role"] != "room" or (d["margin_db"] or 0.0) >= _CLEAR_DB}
     return clear.pop() if len(clear) == 1 else None
 
 
@@ -176,7 +174,11 @@ def _in_setup(songs: Sequence[tuple[str, SongFacts]]) -> Iterable[Difference]:
     playing = [(name, facts.playing_db) for name, facts in songs]
     for name, usual, here in _odd(playing, PLAYING_DB):
         yield Difference(
-            name, "close mics", "level while the guitar plays", f"{usual:.1f} dB", f"{here:.1f} dB",
+            name,
+            "close mics",
+            "level while the guitar plays",
+            f"{usual:.1f} dB",
+            f"{here:.1f} dB",
             "batch-level-drifted",
         )
     for place in range(len(songs[0][1].mics)):
@@ -192,17 +194,29 @@ def _of_mic(songs: Sequence[tuple[str, MicFacts]]) -> Iterable[Difference]:
     for name, usual, here in _odd(values(lambda m: m.arrival_ms), ROOM_MS if first.role == "room" else CLOSE_MS):
         cm = samples_to_cm(here - usual, 1000)  # at 1000 Hz a sample is a millisecond
         yield Difference(
-            name, first.mic, "arrival after the reference", f"{usual:+.3f} ms", f"{here:+.3f} ms ({cm:+.1f} cm)",
+            name,
+            first.mic,
+            "arrival after the reference",
+            f"{usual:+.3f} ms",
+            f"{here:+.3f} ms ({cm:+.1f} cm)",
             "batch-mic-moved",
         )
     for name, usual, here in _odd(values(lambda m: m.polarity), 0.5):
         yield Difference(
-            name, first.mic, "polarity against the reference", _spoken_polarity(usual), _spoken_polarity(here),
+            name,
+            first.mic,
+            "polarity against the reference",
+            _spoken_polarity(usual),
+            _spoken_polarity(here),
             "batch-polarity-changed",
         )
     for name, usual, here in _odd(values(lambda m: m.level_db), LEVEL_DB):
         yield Difference(
-            name, first.mic, "level against the reference", f"{usual:+.1f} dB", f"{here:+.1f} dB",
+            name,
+            first.mic,
+            "level against the reference",
+            f"{usual:+.1f} dB",
+            f"{here:+.1f} dB",
             "batch-level-drifted",
         )
 
@@ -251,7 +265,10 @@ def match_loudness(songs: Sequence[tuple[str, SongFacts]]) -> Matching:
     }
     findings = tuple(
         Finding(
-            "batch-not-matched", "warning", name, "the loudness of its guitar bus is not known",
+            "batch-not-matched",
+            "warning",
+            name,
+            "the loudness of its guitar bus is not known",
             SLUGS["batch-not-matched"],
         )
         for name, facts in songs

@@ -61,9 +61,7 @@ def run_batch(
     trim_db = None if match == "loudness" else 0.0
     with Hub(out) as hub, _engine(scheduler, at_once, hub) as engine:
         asked = [
-            SongJob(
-                song.name, recipe, song.folder, out / song.name, hub.go, sheet_of.get(song.name), options, trim_db
-            )
+            SongJob(song.name, recipe, song.folder, out / song.name, hub.go, sheet_of.get(song.name), options, trim_db)
             for song in found
         ]
         runner = Runner(engine, hub, watch or Watch(), work)

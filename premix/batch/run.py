@@ -82,9 +82,7 @@ class Runner:
                 raise
         return lost
 
-    def _submit(
-        self, executor: Executor, waiting: deque[SongJob], flying: dict[Future[SongResult], SongJob]
-    ) -> bool:
+    def _submit(self, executor: Executor, waiting: deque[SongJob], flying: dict[Future[SongResult], SongJob]) -> bool:
         """Hand over the next song; False where the executor takes no more."""
         try:
             with held_interrupts():

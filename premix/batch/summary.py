@@ -30,7 +30,11 @@ from premix.delivery.manifest import to_plain
 EXIT_DONE, EXIT_USER, EXIT_BUG, EXIT_LIMITS, EXIT_INTERRUPTED = 0, 1, 3, 4, 130
 
 _WORDS = {
-    "rendered": "done", "unchanged": "unchanged", "problems": "needs you", "lost": "lost", "bug": "bug",
+    "rendered": "done",
+    "unchanged": "unchanged",
+    "problems": "needs you",
+    "lost": "lost",
+    "bug": "bug",
     "stopped": "not done",
 }
 
@@ -150,16 +154,20 @@ def difference_rows(batch: Batch) -> list[list[str]]:
 
 def document(batch: Batch) -> dict[str, Any]:
     """The summary as plain data, ready for JSON."""
-    plain: dict[str, Any] = to_plain({
-        "format": FORMAT,
-        "premix": __version__,
-        "exit_code": exit_code(batch.results, batch.interrupted),
-        "songs": [row_of(result) for result in batch.results],
-        "match": batch.matching and {
-            "target_lufs": batch.matching.target_lufs, "trims_db": batch.matching.trims_db,
-        },
-        "findings": [*(d.finding() for d in batch.differences), *batch.findings],
-    })
+    plain: dict[str, Any] = to_plain(
+        {
+            "format": FORMAT,
+            "premix": __version__,
+            "exit_code": exit_code(batch.results, batch.interrupted),
+            "songs": [row_of(result) for result in batch.results],
+            "match": batch.matching
+            and {
+                "target_lufs": batch.matching.target_lufs,
+                "trims_db": batch.matching.trims_db,
+            },
+            "findings": [*(d.finding() for d in batch.differences), *batch.findings],
+        }
+    )
     return plain
 
 
@@ -266,17 +274,30 @@ def page(
     if differing[1]:
         lines = [f"<tr>{''.join(_cell('td', text) for text in line)}</tr>" for line in differing[1]]
         body += [_table("What differs between songs of one set-up", differing[0], lines)]
-    return "\n".join([
-        '<!doctype html>', '<html lang="en">', '<head>', '<meta charset="utf-8">',
-        '<meta name="viewport" content="width=device-width">', f"<title>{escape(summary)}</title>",
-        f"<style>{_STYLE}</style>", "</head>", "<body>", *body, "</body>", "</html>", "",
-    ])
+    return "\n".join(
+        [
+            "<!doctype html>",
+            '<html lang="en">',
+            "<head>",
+            '<meta charset="utf-8">',
+            '<meta name="viewport" content="width=device-width">',
+            f"<title>{escape(summary)}</title>",
+            f"<style>{_STYLE}</style>",
+            "</head>",
+            "<body>",
+            *body,
+            "</body>",
+            "</html>",
+            "",
+        ]
+    )
 
 
 def _figures(cells: Sequence[Sequence[str]]) -> Set[int]:
     """The columns that hold figures, or '-' where one is not known."""
     return {
-        column for column, texts in enumerate(zip(*cells, strict=True))
+        column
+        for column, texts in enumerate(zip(*cells, strict=True))
         if column > 0 and any(text.lstrip("+-").replace(".", "", 1).isdigit() for text in texts)
     }
 

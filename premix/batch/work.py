@@ -86,9 +86,7 @@ def finished_manifest(out: Path) -> dict[str, Any] | None:
     return manifest if whole else None
 
 
-def unchanged(
-    manifest: Mapping[str, Any], merged: MergedRecipe, tracks: TrackSet, sheet: Sheet | None = None
-) -> bool:
+def unchanged(manifest: Mapping[str, Any], merged: MergedRecipe, tracks: TrackSet, sheet: Sheet | None = None) -> bool:
     """Whether the manifest is of these tracks, this merged recipe and sheet, this premix and these libraries.
 
     Reads every sample of the tracks: the hash in the manifest is the one that the render itself took. Reads the files
@@ -112,11 +110,13 @@ def unchanged(
 
 def _same(entry: Mapping[str, Any], track: Track, folder: Path) -> bool:
     header = track.header
-    heads = (
-        (entry["performance"], entry["mic"], entry["path"], entry["frames"], entry["subtype"])
-        == (track.performance, track.mic, relative_path(track, folder), header.frames, header.subtype)
-        and (entry["start_samples"], entry["recovered"]) == (track.start, header.recovered)
-    )
+    heads = (entry["performance"], entry["mic"], entry["path"], entry["frames"], entry["subtype"]) == (
+        track.performance,
+        track.mic,
+        relative_path(track, folder),
+        header.frames,
+        header.subtype,
+    ) and (entry["start_samples"], entry["recovered"]) == (track.start, header.recovered)
     return heads and entry["sha256"] == _sha256(track)
 
 

@@ -28,12 +28,18 @@ if TYPE_CHECKING:
 @click.option("--jobs", type=click.IntRange(1, 1024), help="Songs at once. Default: one a core, as memory allows.")
 @click.option("--scheduler", metavar="ADDRESS", help="Render on a dask scheduler's workers; `local` starts some here.")
 @click.option(
-    "--alignment", "sheets", metavar="FOLDER", type=click.Path(path_type=Path),
+    "--alignment",
+    "sheets",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path),
     help="Take each song's decisions from the alignment sheet FOLDER/<song>.yaml.",
 )
 @click.option("--force", is_flag=True, help="Render again what is unchanged, and replace what premix did not write.")
 @click.option(
-    "--match", type=click.Choice(["loudness", "none"]), default="none", show_default=True,
+    "--match",
+    type=click.Choice(["loudness", "none"]),
+    default="none",
+    show_default=True,
     help="Trim every song's guitar bus down to the softest one's loudness.",
 )
 @click.option("--summary-markdown", type=click.Path(path_type=Path), help="Also write the summary as Markdown.")
@@ -70,8 +76,15 @@ def batch_command(
     watch = LineWatch()
     try:
         batch = run_batch(
-            recipe, songs, out, options=RenderOptions(settings, force, recover, report=not no_report), match=match,
-            sheets=sheets, jobs=jobs, scheduler=scheduler, watch=watch,
+            recipe,
+            songs,
+            out,
+            options=RenderOptions(settings, force, recover, report=not no_report),
+            match=match,
+            sheets=sheets,
+            jobs=jobs,
+            scheduler=scheduler,
+            watch=watch,
         )
     finally:
         watch.clear()

@@ -40,16 +40,26 @@ def compare_command(
     bar = show.BarProgress()
     try:
         document = compare(
-            recipe, tracks, out, by_mics=vary == "mics", settings=settings, force=force, threads=threads, sheet=sheet,
-            report=not no_report, progress=bar,
+            recipe,
+            tracks,
+            out,
+            by_mics=vary == "mics",
+            settings=settings,
+            force=force,
+            threads=threads,
+            sheet=sheet,
+            report=not no_report,
+            progress=bar,
         )
     finally:
         bar.end()
     if as_json:
         show.document(document)
         return 0
-    rows = [[v["variant"], _number(v["loudness_before_lufs"]), _number(v["gain_db"]), _number(v["loudness_lufs"])]
-            for v in document["variants"]]
+    rows = [
+        [v["variant"], _number(v["loudness_before_lufs"]), _number(v["gain_db"]), _number(v["loudness_lufs"])]
+        for v in document["variants"]
+    ]
     show.table(["variant", "LUFS before", "gain dB", "LUFS"], rows)
     missing = missing_extra()
     show.findings([missing] if missing and not no_report else [])

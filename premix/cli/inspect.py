@@ -58,10 +58,16 @@ def inspect_command(
 def _row(track: Track, look: TrackLook, findings: list[Finding]) -> list[str]:
     header, peak = track.header, look.levels.sample_peak
     return [
-        track.performance, track.mic, header.path.name, f"{samples_to_s(header.frames, header.rate):.3f}",
-        str(header.rate), header.subtype, str(track.start),
+        track.performance,
+        track.mic,
+        header.path.name,
+        f"{samples_to_s(header.frames, header.rate):.3f}",
+        str(header.rate),
+        header.subtype,
+        str(track.start),
         f"{gain_to_db(peak):.1f}" if peak > 0.0 else "silent",
-        _figure(look.loudness_lufs), _figure(look.noise_floor_dbfs),
+        _figure(look.loudness_lufs),
+        _figure(look.noise_floor_dbfs),
         ", ".join(finding.slug for finding in findings) or "-",
     ]
 

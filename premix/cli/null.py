@@ -12,7 +12,11 @@ from premix.cli.main import json_option
 @click.argument("a", type=click.Path(path_type=Path))
 @click.argument("b", type=click.Path(path_type=Path))
 @click.option(
-    "--below", type=float, default=-120.0, show_default=True, metavar="DBFS",
+    "--below",
+    type=float,
+    default=-120.0,
+    show_default=True,
+    metavar="DBFS",
     help="Exit 4 when any file's residual peaks above this.",
 )
 @json_option
@@ -32,11 +36,15 @@ def null_command(a: Path, b: Path, below: float, as_json: bool) -> int:
         if r is None:
             rows.append([pair.name, f"missing in {pair.missing_in}", "", "", ""])
             continue
-        rows.append([
-            pair.name, _level(r.residual_peak_dbfs), _level(r.residual_rms_dbfs),
-            _level(r.residual_best_gain_rms_dbfs),
-            "-" if r.first_difference_s is None else f"{r.first_difference_s:.6f} s",
-        ])
+        rows.append(
+            [
+                pair.name,
+                _level(r.residual_peak_dbfs),
+                _level(r.residual_rms_dbfs),
+                _level(r.residual_best_gain_rms_dbfs),
+                "-" if r.first_difference_s is None else f"{r.first_difference_s:.6f} s",
+            ]
+        )
     show.table(["file", "residual peak dBFS", "rms dBFS", "rms at best gain", "first difference"], rows)
     show.say(f"{'nulls' if holds else 'does not null'} below {below:g} dBFS")
     return 0 if holds else 4

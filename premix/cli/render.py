@@ -27,7 +27,9 @@ from premix.cli.show import summary
     "--pictures", type=click.Path(path_type=Path), metavar="DIR", help="Also write the page's pictures as SVG and PNG."
 )
 @click.option(
-    "--expect", type=click.Path(path_type=Path), metavar="MANIFEST",
+    "--expect",
+    type=click.Path(path_type=Path),
+    metavar="MANIFEST",
     help="Exit 4 unless every sample is that of this earlier render, and say what changed.",
 )
 @sheet_option
@@ -61,8 +63,17 @@ def render_command(
     bar = show.BarProgress()
     try:
         outcome = render(
-            recipe, tracks, out, settings=settings, force=force, threads=threads, sheet=sheet, recover=recover,
-            report=not no_report, pictures=pictures, progress=bar,
+            recipe,
+            tracks,
+            out,
+            settings=settings,
+            force=force,
+            threads=threads,
+            sheet=sheet,
+            recover=recover,
+            report=not no_report,
+            pictures=pictures,
+            progress=bar,
         )
     finally:
         bar.end()

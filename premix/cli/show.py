@@ -93,18 +93,25 @@ def summary(outcome: Outcome, out: Path) -> None:
         name = efficiency.performance
         room = quiet.get(name)
         reduction = f"{room.reduction_db:.1f}" if room and room.reduction_db is not None else "-"
-        rows.append([
-            name, f"{efficiency.before_db:.2f}", f"{efficiency.after_db:.2f}",
-            str(run.gating.riff_of(name).stops), reduction,
-        ])
+        rows.append(
+            [
+                name,
+                f"{efficiency.before_db:.2f}",
+                f"{efficiency.after_db:.2f}",
+                str(run.gating.riff_of(name).stops),
+                reduction,
+            ]
+        )
     show.table(
         ["performance", "sum efficiency dB as recorded", "aligned", "stops", "room quieter in stops dB"], rows[:8]
     )
     if len(rows) > 8:
         show.say(f"  ... and {len(rows) - 8} more performances")
     if rendering.stereo and rendering.stereo.correlation is not None:
-        show.say(f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
-                 + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim"))
+        show.say(
+            f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
+            + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
+        )
     told = [f for f in run.findings() if f.severity != "info"]
     show.findings(told[:5])
     if len(told) > 5:
@@ -118,20 +125,24 @@ def decisions_table(alignment: Alignment, performance: str, temperature_c: float
     """One performance's mics: what was decided, and on what evidence."""
     efficiency = next(e for e in alignment.efficiencies if e.performance == performance)
     without = dict(efficiency.without)
-    show.say(f"{performance}: sum efficiency {efficiency.before_db:.2f} dB as recorded -> "
-             f"{efficiency.after_db:.2f} dB aligned")
+    show.say(
+        f"{performance}: sum efficiency {efficiency.before_db:.2f} dB as recorded -> "
+        f"{efficiency.after_db:.2f} dB aligned"
+    )
     rows = []
     for decision in (d for d in alignment.decisions if d.performance == performance):
         delay = decision.delay_samples
-        rows.append([
-            decision.mic,
-            "inverted" if decision.polarity < 0 else "normal",
-            f"{samples_to_ms(delay, alignment.rate):+.3f}",
-            f"{delay:+.2f}",
-            f"{samples_to_cm(delay, alignment.rate, temperature_c):+.1f}",
-            f"{without[decision.mic]:.2f}" if decision.mic in without else "-",
-            confidence(decision, alignment.reference, alignment.rate),
-        ])
+        rows.append(
+            [
+                decision.mic,
+                "inverted" if decision.polarity < 0 else "normal",
+                f"{samples_to_ms(delay, alignment.rate):+.3f}",
+                f"{delay:+.2f}",
+                f"{samples_to_cm(delay, alignment.rate, temperature_c):+.1f}",
+                f"{without[decision.mic]:.2f}" if decision.mic in without else "-",
+                confidence(decision, alignment.reference, alignment.rate),
+            ]
+        )
     show.table(["mic", "polarity", "ms", "samples", "cm", "dB if as recorded", "confidence"], rows)
 
 

@@ -98,10 +98,15 @@ def read_manifest(path: Path) -> dict[str, Any]:
     except (OSError, ValueError):
         document = None
     if not isinstance(document, dict) or "premix" not in document or not isinstance(document.get("files"), list):
-        raise RecipeError(Problem(
-            "not-a-manifest", str(path), "no premix manifest can be read here", "manifest.json of an output folder",
-            SLUGS["not-a-manifest"],
-        ))
+        raise RecipeError(
+            Problem(
+                "not-a-manifest",
+                str(path),
+                "no premix manifest can be read here",
+                "manifest.json of an output folder",
+                SLUGS["not-a-manifest"],
+            )
+        )
     return document
 
 

@@ -39,7 +39,9 @@ def manifest(run: FinishedRun) -> dict[str, Any]:
         "libraries": {name: importlib.metadata.version(name) for name in _LIBRARIES},
         "song": tracks.song,
         "recipe": {
-            "merged": run.merged.source, "origins": run.merged.origins, "sha256": run.merged.sha256,
+            "merged": run.merged.source,
+            "origins": run.merged.origins,
+            "sha256": run.merged.sha256,
         },
         "sheet": None if run.sheet is None else {"sha256": run.sheet.sha256},
         "rate": tracks.rate,
@@ -51,7 +53,9 @@ def manifest(run: FinishedRun) -> dict[str, Any]:
         "files": [_file(file, run) for file in rendering.files],
         "buses": _buses(run.plan),
         "guitar_bus": {
-            "gain_db": _db(run.plan.guitar_gain), "width": run.plan.width, "plain_sum": not run.plan.guitar_chain,
+            "gain_db": _db(run.plan.guitar_gain),
+            "width": run.plan.width,
+            "plain_sum": not run.plan.guitar_chain,
         },
         "chain_files": run.plan.chain_files,
         "mono": _stereo(rendering.stereo),
@@ -151,8 +155,13 @@ def _gates(run: FinishedRun) -> list[dict[str, Any]]:
     entries = []
     for riff in run.gating.riffs:
         rooms = [r for r in run.gating.rooms if r.performance == riff.performance]
-        plain = {"performance": riff.performance, "stops": riff.stops, "loud_db": riff.loud_db,
-                 "threshold_db": riff.threshold_db, "threshold_auto": riff.auto}
+        plain = {
+            "performance": riff.performance,
+            "stops": riff.stops,
+            "loud_db": riff.loud_db,
+            "threshold_db": riff.threshold_db,
+            "threshold_auto": riff.auto,
+        }
         shared = {"riff": riff.spans, **to_plain(plain)}
         entries += [shared | _room(room, quiet.get((room.performance, room.mic))) for room in rooms]
         if not rooms:
@@ -161,8 +170,12 @@ def _gates(run: FinishedRun) -> list[dict[str, Any]]:
 
 
 def _room(room: RoomGate, quiet: RoomQuiet | None) -> dict[str, Any]:
-    plain = {"mic": room.mic, "mode": room.mode, "threshold_db": room.threshold_db,
-             "reduction_db": quiet.reduction_db if quiet else None}
+    plain = {
+        "mic": room.mic,
+        "mode": room.mode,
+        "threshold_db": room.threshold_db,
+        "reduction_db": quiet.reduction_db if quiet else None,
+    }
     return {"open": room.open, **to_plain(plain)}
 
 
@@ -192,7 +205,11 @@ def _buses(plan: MixPlan) -> list[dict[str, Any]]:
     """plain_sum: whether the bus is the sum of its stems and rooms at their gains; a chain makes it another."""
     return [
         {
-            "bus": b.name, "gain_db": _db(b.gain), "pan": b.pan, "left_gain": b.left, "right_gain": b.right,
+            "bus": b.name,
+            "gain_db": _db(b.gain),
+            "pan": b.pan,
+            "left_gain": b.left,
+            "right_gain": b.right,
             "plain_sum": not b.chain,
         }
         for b in plan.buses

@@ -15,7 +15,11 @@ from premix.messages import SLUGS
 from premix.model.mix import Part, PartKind
 
 FOLDERS: dict[PartKind, str] = {
-    "stem": "stems/", "room": "rooms/", "bus": "buses/", "aligned_mic": "mics/", "guitar_bus": "",
+    "stem": "stems/",
+    "room": "rooms/",
+    "bus": "buses/",
+    "aligned_mic": "mics/",
+    "guitar_bus": "",
 }
 
 _RESERVED = {"con", "prn", "aux", "nul"} | {f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)}

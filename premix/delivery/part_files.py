@@ -72,9 +72,7 @@ def bext_of(part: Part, tracks: TrackSet, *, rate: int, bits: int) -> BextFields
     history follow EBU R 98, whose free text holds no comma.
     """
     stamps = sorted(
-        (t.header.origination_date, t.header.origination_time or "")
-        for t in tracks.tracks
-        if t.header.origination_date
+        (t.header.origination_date, t.header.origination_time or "") for t in tracks.tracks if t.header.origination_date
     )
     date, time = stamps[0] if stamps else ("", "")
     what = part.kind.replace("_", " ")
@@ -133,17 +131,19 @@ class PartFiles:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.unlink(missing_ok=True)  # a first pass that passed the ceiling left one
         digest = hashlib.sha256(f"{seed} {part.part}".encode()).digest()
-        return self._stack.enter_context(PartWriter(
-            path,
-            rate=rate,
-            channels=part.channels,
-            frames=self._frames,
-            container=deliver.format,
-            bits=deliver.bits,
-            dither=deliver.dither == "tpdf" or (deliver.dither == "auto" and deliver.bits == 16),
-            seed=int.from_bytes(digest[:8], "little"),
-            bext=bext_of(part, tracks, rate=rate, bits=deliver.bits),
-        ))
+        return self._stack.enter_context(
+            PartWriter(
+                path,
+                rate=rate,
+                channels=part.channels,
+                frames=self._frames,
+                container=deliver.format,
+                bits=deliver.bits,
+                dither=deliver.dither == "tpdf" or (deliver.dither == "auto" and deliver.bits == 16),
+                seed=int.from_bytes(digest[:8], "little"),
+                bext=bext_of(part, tracks, rate=rate, bits=deliver.bits),
+            )
+        )
 
     def abandon(self) -> None:
         """Drop what was written."""
@@ -186,7 +186,5 @@ class PartFiles:
                 momentary_lufs=measured.momentary_max_lufs,
                 short_term_lufs=measured.short_term_max_lufs,
             )
-            files.append(
-                WrittenFile(part, path, done.frames, self._bits, done.sha256, done.overs, measured)
-            )
+            files.append(WrittenFile(part, path, done.frames, self._bits, done.sha256, done.overs, measured))
         return tuple(files)

@@ -82,8 +82,11 @@ def write_text(path: Path, rows: tuple[SheetRow, ...], tracks: TrackSet) -> None
     for performance in tracks.performances():
         block = [row for row in rows if row.performance == performance]
         first = block[0]
-        lines += ["", f"{performance}: gain {first.performance_gain_db or '-'} dB, bus {first.bus or '-'} at "
-                      f"{first.bus_gain_db or '-'} dB, trim {first.trim_db} dB"]
+        lines += [
+            "",
+            f"{performance}: gain {first.performance_gain_db or '-'} dB, bus {first.bus or '-'} at "
+            f"{first.bus_gain_db or '-'} dB, trim {first.trim_db} dB",
+        ]
         lines += ["  " + line for line in _table(block)]
         lines += [f"  {row.mic}: {row.notes}" for row in block if row.notes]
     path.write_text("\n".join(lines) + "\n", "utf-8", newline="\n")
@@ -186,11 +189,24 @@ def _notes(
 def _table(rows: list[SheetRow]) -> list[str]:
     """The columns that fit on a page, aligned, under their names."""
     heads = ("mic", "polarity", "delay ms", "cm", "gain dB", "high-pass", "low-pass", "by", "gate", "file")
-    cells = [heads, *(
-        (r.mic, r.polarity, _short(r.delay_ms, 3), _short(r.delay_cm, 1), _short(r.gain_db, 2),
-         r.high_pass_hz, r.low_pass_hz, r.decided_by, r.gate.partition(";")[0], r.file)
-        for r in rows
-    )]
+    cells = [
+        heads,
+        *(
+            (
+                r.mic,
+                r.polarity,
+                _short(r.delay_ms, 3),
+                _short(r.delay_cm, 1),
+                _short(r.gain_db, 2),
+                r.high_pass_hz,
+                r.low_pass_hz,
+                r.decided_by,
+                r.gate.partition(";")[0],
+                r.file,
+            )
+            for r in rows
+        ),
+    ]
     widths = [max(len(line[column]) for line in cells) for column in range(len(heads))]
     numbers = range(2, 7)
     return [

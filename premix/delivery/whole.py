@@ -82,10 +82,15 @@ def write_text_file(path: Path, text: str, mark: str) -> None:
     Raises DeliveryError where the place cannot be written or holds something else.
     """
     if path.exists() and not _is_ours(path, mark):
-        raise DeliveryError(Problem(
-            "save-exists", str(path), "something else is there", "a new name, or a file that premix wrote",
-            SLUGS["save-exists"],
-        ))
+        raise DeliveryError(
+            Problem(
+                "save-exists",
+                str(path),
+                "something else is there",
+                "a new name, or a file that premix wrote",
+                SLUGS["save-exists"],
+            )
+        )
     part = path.with_name(f".{path.name}.part")
     try:
         part.write_text(text, "utf-8", newline="\n")

@@ -89,9 +89,7 @@ BIAS = 0.1
 MAINS_HZ = 50.0
 
 
-def hiss_and_hum(
-    frames: int, rate: int, rng: np.random.Generator, *, hiss_db: float, hum_db: float
-) -> FloatArray:
+def hiss_and_hum(frames: int, rate: int, rng: np.random.Generator, *, hiss_db: float, hum_db: float) -> FloatArray:
     """What the amp hears when nobody plays, shape (frames): what leaves it has these levels in dB (rms).
 
     Before the amp's filters, and while it is not driven: under a played note the clipping pushes both down.
@@ -116,9 +114,7 @@ def amplify(guitar: FloatArray, rate: int, *, drive_db: float = 0.0) -> FloatArr
     x = resample_poly(sosfilt(tight, guitar) * db_to_gain(FIRST_GAIN_DB + drive_db), over, 1)
     x = np.tanh(x + BIAS)
     x -= np.tanh(BIAS)
-    between = np.vstack(
-        [butter(1, 220.0, "highpass", fs=fast, output="sos"), butter(1, 7000.0, fs=fast, output="sos")]
-    )
+    between = np.vstack([butter(1, 220.0, "highpass", fs=fast, output="sos"), butter(1, 7000.0, fs=fast, output="sos")])
     x = sosfilt(between, x)
     x *= db_to_gain(SECOND_GAIN_DB)
     np.tanh(x, out=x)
@@ -213,19 +209,59 @@ ROOM_MIC_M = (CABINET_M[0] + 2.60, CABINET_M[1] + 1.55, CABINET_M[2] + 1.05)
 ROOM_DISTANCE_CM = 100.0 * sum((a - b) ** 2 for a, b in zip(ROOM_MIC_M, CABINET_M, strict=True)) ** 0.5
 
 MICS: tuple[DemoMic, ...] = (
-    DemoMic("dynamic", "close", 2.5, 1, -18.0, -82.0, (
-        Section("high_pass", 20.0), Section("low_shelf", 180.0, 4.0), Section("peak", 5200.0, 5.0, 1.0),
-        Section("peak", 780.0, -2.0, 1.5))),
-    DemoMic("condenser", "close", 17.3, 1, -16.5, -86.0, (
-        Section("high_pass", 18.0), Section("low_shelf", 110.0, 2.0), Section("high_shelf", 6500.0, 4.0),
-        Section("peak", 1900.0, -4.0, 2.5)), converter_s=0.000612),
-    DemoMic("ribbon", "close", 31.8, -1, -17.5, -80.0, (
-        Section("high_pass", 25.0), Section("low_shelf", 220.0, 5.0), Section("high_shelf", 5500.0, -7.0),
-        Section("peak", 1150.0, -3.0, 2.0))),
-    DemoMic("sub", "sub", 9.4, -1, -5.0, -82.0, (
-        Section("band_pass", 72.0, q=0.7), Section("low_pass", 700.0, q=0.5))),
-    DemoMic("room", "room", ROOM_DISTANCE_CM, 1, -16.5, -84.0, (
-        Section("high_pass", 30.0), Section("high_shelf", 5000.0, -2.0))),
+    DemoMic(
+        "dynamic",
+        "close",
+        2.5,
+        1,
+        -18.0,
+        -82.0,
+        (
+            Section("high_pass", 20.0),
+            Section("low_shelf", 180.0, 4.0),
+            Section("peak", 5200.0, 5.0, 1.0),
+            Section("peak", 780.0, -2.0, 1.5),
+        ),
+    ),
+    DemoMic(
+        "condenser",
+        "close",
+        17.3,
+        1,
+        -16.5,
+        -86.0,
+        (
+            Section("high_pass", 18.0),
+            Section("low_shelf", 110.0, 2.0),
+            Section("high_shelf", 6500.0, 4.0),
+            Section("peak", 1900.0, -4.0, 2.5),
+        ),
+        converter_s=0.000612,
+    ),
+    DemoMic(
+        "ribbon",
+        "close",
+        31.8,
+        -1,
+        -17.5,
+        -80.0,
+        (
+            Section("high_pass", 25.0),
+            Section("low_shelf", 220.0, 5.0),
+            Section("high_shelf", 5500.0, -7.0),
+            Section("peak", 1150.0, -3.0, 2.0),
+        ),
+    ),
+    DemoMic("sub", "sub", 9.4, -1, -5.0, -82.0, (Section("band_pass", 72.0, q=0.7), Section("low_pass", 700.0, q=0.5))),
+    DemoMic(
+        "room",
+        "room",
+        ROOM_DISTANCE_CM,
+        1,
+        -16.5,
+        -84.0,
+        (Section("high_pass", 30.0), Section("high_shelf", 5000.0, -2.0)),
+    ),
 )
 REFERENCE = "dynamic"
 

@@ -101,8 +101,7 @@ class DemoTruth:
         data = json.loads(text)
         data["tracks"] = tuple(TrackTruth(**t) for t in data["tracks"])
         data["performances"] = tuple(
-            PerformanceTruth(**{**p, "riff": tuple((on, off) for on, off in p["riff"])})
-            for p in data["performances"]
+            PerformanceTruth(**{**p, "riff": tuple((on, off) for on, off in p["riff"])}) for p in data["performances"]
         )
         return cls(**data)
 
@@ -135,13 +134,9 @@ def readme(truth: DemoTruth) -> str:
     )
 
 
-def write_mono(
-    path: Path, signal: FloatArray, rate: int, bits: int, file_format: FileFormat
-) -> WrittenSamples:
+def write_mono(path: Path, signal: FloatArray, rate: int, bits: int, file_format: FileFormat) -> WrittenSamples:
     """Write a signal, shape (frames), as a mono file; no dither: the mics' noise is far above one step."""
-    with PartWriter(
-        path, rate=rate, channels=1, frames=len(signal), container=file_format, bits=bits
-    ) as writer:
+    with PartWriter(path, rate=rate, channels=1, frames=len(signal), container=file_format, bits=bits) as writer:
         writer.write(signal[np.newaxis])
         return writer.close()
 
@@ -225,8 +220,19 @@ def write_demo(
                 written = files.write_mono(stage / name, signal, rate, bits, file_format)
                 tracks.append(_track_truth(take.performance, mic, name, rate, written.sample_peak))
         truth = DemoTruth(
-            1, SONG, BAND, rate, round(seconds * rate), bits, seed, TEMPO_BPM, REFERENCE_TEMPERATURE_C,
-            REFERENCE, tuple(tracks), tuple(takes))
+            1,
+            SONG,
+            BAND,
+            rate,
+            round(seconds * rate),
+            bits,
+            seed,
+            TEMPO_BPM,
+            REFERENCE_TEMPERATURE_C,
+            REFERENCE,
+            tuple(tracks),
+            tuple(takes),
+        )
         (stage / "truth.json").write_text(truth.to_json(), encoding="utf-8", newline="\n")
         (stage / "README.txt").write_text(files.readme(truth), encoding="utf-8", newline="\n")
         (stage / "song.yaml").write_text(f"song: {SONG}\n", encoding="utf-8", newline="\n")
@@ -241,14 +247,10 @@ def perform_session(
     for name in performances:
         rng = np.random.default_rng([seed, PERFORMANCES.index(name)])
         truth, amp = _play(name, seconds, rate, rng)
-        yield truth, [
-            (mic, record(amp, mic, impulse, rng)) for mic, impulse in zip(MICS, impulses, strict=True)
-        ]
+        yield truth, [(mic, record(amp, mic, impulse, rng)) for mic, impulse in zip(MICS, impulses, strict=True)]
 
 
-def _play(
-    name: str, seconds: float, rate: int, rng: np.random.Generator
-) -> tuple[PerformanceTruth, FloatArray]:
+def _play(name: str, seconds: float, rate: int, rng: np.random.Generator) -> tuple[PerformanceTruth, FloatArray]:
     """One take, from the score to the amp's output."""
     frames = round(seconds * rate)
     take = perform(seconds, rng)
@@ -287,8 +289,12 @@ def _check(seconds: float, rate: int, file_format: str, performances: Sequence[s
         ("rate", rate, rate in RATES, ", ".join(map(str, RATES))),
         ("bits", bits, bits in DEPTHS, ", ".join(map(str, DEPTHS))),
         ("format", file_format, file_format in files.FORMATS, ", ".join(files.FORMATS)),
-        ("performances", ", ".join(performances), bool(performances) and
-         set(performances) <= set(PERFORMANCES), "some of " + ", ".join(PERFORMANCES)),
+        (
+            "performances",
+            ", ".join(performances),
+            bool(performances) and set(performances) <= set(PERFORMANCES),
+            "some of " + ", ".join(PERFORMANCES),
+        ),
     )
     problems = [
         Problem("demo-settings", name, f"{value} cannot be made", allowed, SLUGS["demo-settings"])

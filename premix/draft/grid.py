@@ -240,8 +240,11 @@ def _spellings(pairs: Sequence[tuple[Key, str]], names: Mapping[Key, str]) -> Al
 
 
 def _finds(
-    text: str, placed: Sequence[Placed], performances: tuple[Aliases, Mapping[Key, str]],
-    mics: tuple[Aliases, Mapping[Key, str]], others: Sequence[str],
+    text: str,
+    placed: Sequence[Placed],
+    performances: tuple[Aliases, Mapping[Key, str]],
+    mics: tuple[Aliases, Mapping[Key, str]],
+    others: Sequence[str],
 ) -> bool:
     """Whether the pattern gives each pair of performance and mic its own file, or none where there is none."""
     files = [fold(item.file.text) for item in placed] + [fold(name) for name in others]

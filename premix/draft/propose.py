@@ -73,8 +73,12 @@ def _one_a_place(grid: Grid) -> tuple[list[Placed], list[LeftOut]]:
 
 
 def _proposal(
-    folder: Path, placed: Sequence[Placed], heard: Mapping[str, Heard], left_out: Sequence[LeftOut],
-    coherence: Coherence, questions: tuple[str, ...],
+    folder: Path,
+    placed: Sequence[Placed],
+    heard: Mapping[str, Heard],
+    left_out: Sequence[LeftOut],
+    coherence: Coherence,
+    questions: tuple[str, ...],
 ) -> Proposal:
     p_names = performance_names(list(dict.fromkeys(item.performance for item in placed)))
     m_names = mic_names(list(dict.fromkeys(item.mic for item in placed)), list(p_names.values()))
@@ -92,18 +96,28 @@ def _proposal(
         by_name = {p_names[key]: spelled for key, spelled in pattern.performances.items()}
         performances = [replace(performance, aliases=by_name[performance.name]) for performance in performances]
     return Proposal(
-        folder.resolve().name, pattern.text if pattern else None, mics[0].name, tuple(mics), tuple(performances),
-        tuple(rows), (*left_out, *dropped), questions,
+        folder.resolve().name,
+        pattern.text if pattern else None,
+        mics[0].name,
+        tuple(mics),
+        tuple(performances),
+        tuple(rows),
+        (*left_out, *dropped),
+        questions,
     )
 
 
 def _questions(chosen: Chosen) -> tuple[str, ...]:
     if chosen.by_audio:
-        return ("The names do not tell the performances: they were put together by the audio. Is each one right, and "
-                "are its mics in the same order?",)
+        return (
+            "The names do not tell the performances: they were put together by the audio. Is each one right, and "
+            "are its mics in the same order?",
+        )
     if not chosen.agrees:
-        return ("By their names some files belong together that do not sound like one performance, or the other way "
-                "round. Are the names right?",)
+        return (
+            "By their names some files belong together that do not sound like one performance, or the other way "
+            "round. Are the names right?",
+        )
     return ()
 
 

@@ -154,7 +154,6 @@ _CLEAR_FALL_DB = 10.0
 """Where close mics fall less, the part has no stops and tells nothing of rooms."""
 
 
-
 @dataclass(frozen=True, slots=True)
 class HeardTrack:
     """A file's name and what it sounds like."""
@@ -200,11 +199,15 @@ def _heard_role(mic: str, performances: Sequence[Tracks], coherence: Coherence) 
         mine = tracks.get(mic)
         if mine is None or mine.heard.silent or not others:
             continue
-        rows.append((
-            mine.heard.low_share, float(np.median([other.heard.low_share for other in others])),
-            mine.heard.fall_db, max(other.heard.fall_db for other in others),
-            max(coherence(mine.file, other.file) for other in others),
-        ))
+        rows.append(
+            (
+                mine.heard.low_share,
+                float(np.median([other.heard.low_share for other in others])),
+                mine.heard.fall_db,
+                max(other.heard.fall_db for other in others),
+                max(coherence(mine.file, other.file) for other in others),
+            )
+        )
     if not rows:
         return "close", ""
     share, share_others, falls, falls_others, close = (float(value) for value in np.mean(rows, axis=0))

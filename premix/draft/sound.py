@@ -35,7 +35,6 @@ _SILENT = db_to_gain(-70.0)
 _PIECE = 1 << 16
 
 
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Heard:
     """What one file sounds like.
@@ -107,7 +106,9 @@ def _heard(header: AudioHeader, common: int) -> Heard:
     low = [_low_and_whole(window, header.rate) for window in windows]
     whole = sum(power for _, power in low)
     return Heard(
-        header, silent, digest,
+        header,
+        silent,
+        digest,
         low_share=sum(power for power, _ in low) / whole if whole > 0.0 else 0.0,
         fall_db=float(np.median([_fall_db(window, header.rate) for window in windows])),
         spectra=np.concatenate([_spectra(window, header.rate) for window in windows]),
@@ -224,6 +225,9 @@ def _one_rate(headers: dict[str, AudioHeader], left_out: list[LeftOut]) -> dict[
     rate = Counter(header.rate for header in headers.values()).most_common(1)[0][0]
     for name, header in headers.items():
         if header.rate != rate:
-            left_out.append(LeftOut(name, f"its rate is {header.rate} Hz, that of the others {rate} Hz",
-                                    "can it be exported again?"))
+            left_out.append(
+                LeftOut(
+                    name, f"its rate is {header.rate} Hz, that of the others {rate} Hz", "can it be exported again?"
+                )
+            )
     return {name: header for name, header in headers.items() if header.rate == rate}

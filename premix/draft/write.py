@@ -147,8 +147,10 @@ def _left_out(proposal: Proposal) -> list[str]:
         return []
     lines = ["", "# Files that are not in the recipe:"]
     for item in proposal.left_out:
-        lines.append(f"# {'?' if item.question else '-'} {_said(item.file)}: {item.why}"
-                     f"{f'; {item.question}' if item.question else ''}")
+        lines.append(
+            f"# {'?' if item.question else '-'} {_said(item.file)}: {item.why}"
+            f"{f'; {item.question}' if item.question else ''}"
+        )
     return lines
 
 

@@ -30,9 +30,7 @@ def flat_curve(gain_db: float) -> GateCurve:
     return GateCurve(np.zeros(1, np.int64), np.array([gain_db]))
 
 
-def room_curve(
-    spans: Sequence[Span], gate: Gate, *, rate: int, frames: int, arrival_samples: float
-) -> Curve:
+def room_curve(spans: Sequence[Span], gate: Gate, *, rate: int, frames: int, arrival_samples: float) -> Curve:
     """The gate of one room mic from the played passages, as breakpoints linear in dB.
 
     spans: (on_s, off_s), sorted, not overlapping. arrival_samples: how much later than the key the room mic
@@ -186,9 +184,7 @@ KeyedAt = tuple[Key, float]
 """A key and the threshold that goes with it, in dB re full scale."""
 
 
-def follow_curve(
-    keys: Sequence[KeyedAt], gate: Gate, *, rate: int, frames: int, arrival_samples: float
-) -> GateCurve:
+def follow_curve(keys: Sequence[KeyedAt], gate: Gate, *, rate: int, frames: int, arrival_samples: float) -> GateCurve:
     """Downward expander: (ratio - 1) dB of attenuation for every dB of the key below its threshold, to the
     range.
 
@@ -225,8 +221,10 @@ def _gains(keys: Sequence[KeyedAt], gate: Gate) -> Iterator[tuple[int, FloatArra
     ahead = key.span(gate.attack_ms) + 1
     last = -gate.range_db
     for chunk in zip(*(k.chunks(before=held, after=ahead) for k, _ in keys), strict=True):
-        wanted = np.max([(gate.ratio - 1.0) * (level - open_db) for (_, level), (_, open_db) in
-                         zip(chunk, keys, strict=True)], axis=0)
+        wanted = np.max(
+            [(gate.ratio - 1.0) * (level - open_db) for (_, level), (_, open_db) in zip(chunk, keys, strict=True)],
+            axis=0,
+        )
         gain = _follow(np.clip(wanted, -gate.range_db, 0.0), held, rise)[: -ahead + 1]
         gain = np.round(_sink(gain, last, fall), 6)
         last = float(gain[-2])

@@ -45,17 +45,23 @@ def riff_findings(
         message = f"no stop was found from {spans[0][0]:.1f} s to {spans[0][1]:.1f} s; its room stays open there"
         found.append(_finding("gate-no-stops", "info", performance, message))
     elif auto and populations.sudden < SUDDEN_SHARE * populations.falls:
-        found.append(_finding(
-            "gate-stops-uncertain", "info", performance,
-            f"only {populations.sudden} of the {populations.falls} falls of the key through "
-            f"{populations.split_db:.1f} dB are as sudden as a damped stop",
-        ))
+        found.append(
+            _finding(
+                "gate-stops-uncertain",
+                "info",
+                performance,
+                f"only {populations.sudden} of the {populations.falls} falls of the key through "
+                f"{populations.split_db:.1f} dB are as sudden as a damped stop",
+            )
+        )
     return tuple(found)
 
 
 def arrival_unknown(performance: str, mic: str) -> Finding:
     return _finding(
-        "gate-arrival-unknown", "info", f"{performance}/{mic}",
+        "gate-arrival-unknown",
+        "info",
+        f"{performance}/{mic}",
         "when the riff reaches the room mic could not be found; its gate opens and shuts with the close mics",
     )
 

@@ -94,9 +94,7 @@ def find_populations(key: Key) -> Populations:
     lost = np.flatnonzero(~allowed[:split] | (counted.sudden[:split] < REACH * counted.sudden[split]))
     shut = int(lost[-1]) + 1 if lost.size else 0
     split_db, shut_db = (float(LEVELS_DB[i] - loud[split]) for i in (split, shut))
-    return Populations(
-        float(loud[split]), split_db, shut_db, int(counted.falls[split]), int(counted.sudden[split])
-    )
+    return Populations(float(loud[split]), split_db, shut_db, int(counted.falls[split]), int(counted.sudden[split]))
 
 
 def count_levels(key: Key) -> LevelStatistics:

@@ -39,8 +39,12 @@ def _sections(rate: int) -> FloatArray:
     top = 10.0 ** (SHELF_DB / 20.0)
     middle = top**SHELF_MIDDLE
     norm = 1.0 + k / SHELF_Q + k * k
-    shelf = [(top + middle * k / SHELF_Q + k * k) / norm, 2.0 * (k * k - top) / norm,
-             (top - middle * k / SHELF_Q + k * k) / norm, *_poles(k, SHELF_Q)]
+    shelf = [
+        (top + middle * k / SHELF_Q + k * k) / norm,
+        2.0 * (k * k - top) / norm,
+        (top - middle * k / SHELF_Q + k * k) / norm,
+        *_poles(k, SHELF_Q),
+    ]
     k = math.tan(math.pi * HIGH_PASS_HZ / rate)
     return np.array([shelf, [1.0, -2.0, 1.0, *_poles(k, HIGH_PASS_Q)]])
 

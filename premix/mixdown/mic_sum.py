@@ -63,9 +63,7 @@ class MicStream:
     without it there is none.
     """
 
-    def __init__(
-        self, path: MicPath, rate: int, start: int = 0, insert: MakeInsert | None = None
-    ) -> None:
+    def __init__(self, path: MicPath, rate: int, start: int = 0, insert: MakeInsert | None = None) -> None:
         self.gain = path.gain
         whole, rest = split_delay(path.delay_samples)
         self.response: ComplexArray | None = None

@@ -109,9 +109,7 @@ class PerformanceMixer:
         self._chain.first = first + ahead + self._chain.latency_samples - lead
         before_chain = 1.0 if self._chain.active else performance.gain
         self._close = mics(performance.close, self._chain.first, before_chain)
-        self._rooms = [
-            _Room(path, gating, plan.rate, mics((path,), first + ahead), work) for path in performance.rooms
-        ]
+        self._rooms = [_Room(path, gating, plan.rate, mics((path,), first + ahead), work) for path in performance.rooms]
         self._single = {
             f"mic_{name}_{path.track.mic}": mics((path,), first + ahead)
             for path in performance.close

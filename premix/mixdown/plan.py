@@ -46,9 +46,7 @@ def plan_mix(recipe: Recipe, tracks: TrackSet, alignment: Alignment, gating: Gat
     )
 
 
-def _performance(
-    recipe: Recipe, tracks: TrackSet, alignment: Alignment, gating: Gating, name: str
-) -> PerformancePlan:
+def _performance(recipe: Recipe, tracks: TrackSet, alignment: Alignment, gating: Gating, name: str) -> PerformancePlan:
     close: list[MicPath] = []
     rooms: list[MicPath] = []
     unheard: list[MicPath] = []
@@ -58,7 +56,12 @@ def _performance(
         (unheard if not decision.summed else rooms if decision.role == "room" else close).append(path)
     settings = recipe.performances[name]
     return PerformancePlan(
-        name, settings.bus, db_to_gain(settings.gain_db), tuple(close), tuple(rooms), settings.chain,
+        name,
+        settings.bus,
+        db_to_gain(settings.gain_db),
+        tuple(close),
+        tuple(rooms),
+        settings.chain,
         tuple(unheard),
     )
 
@@ -119,9 +122,7 @@ def linear_sums(plan: MixPlan, parts: Sequence[Part]) -> Sums | None:
     if len(signals) != needed or plan.guitar_chain or any(bus.chain for bus in plan.buses):
         return None
     gains: dict[str, FloatArray] = {s.part: row[None] for s, row in zip(signals, np.eye(needed), strict=True)}
-    buses = {
-        bus.name: np.array([[s.gain_to_bus if s.bus == bus.name else 0.0 for s in signals]]) for bus in plan.buses
-    }
+    buses = {bus.name: np.array([[s.gain_to_bus if s.bus == bus.name else 0.0 for s in signals]]) for bus in plan.buses}
     for part in parts:
         if part.kind == "bus" and part.bus is not None:
             gains[part.part] = buses[part.bus]

@@ -69,7 +69,15 @@ def render(
         work = Workspace(rows)
         mixers = [
             PerformanceMixer(
-                plan, p, gating, wanted, rows=rows, work=work, first=first, ahead=buses.ahead, inserts=inserts,
+                plan,
+                p,
+                gating,
+                wanted,
+                rows=rows,
+                work=work,
+                first=first,
+                ahead=buses.ahead,
+                inserts=inserts,
                 stack=stack,
             )
             for p in plan.performances

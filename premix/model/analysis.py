@@ -86,8 +86,11 @@ class KeyEnvelopes:
         """Mean squares of control frames start to stop (clipped to what is there), shape (M, frames)."""
         start, stop = max(0, start), min(self.frames, stop)
         count = max(0, stop - start) * len(self.mics)
-        data = np.fromfile(self.path, np.float32, count, offset=4 * start * len(self.mics)) if count else (
-            np.zeros(0, np.float32))
+        data = (
+            np.fromfile(self.path, np.float32, count, offset=4 * start * len(self.mics))
+            if count
+            else (np.zeros(0, np.float32))
+        )
         return data.reshape(-1, len(self.mics)).T
 
 

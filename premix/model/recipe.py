@@ -68,9 +68,7 @@ class Mic(Section):
         description="Level of this mic in its stem: the colour of the sound is the balance of the mics.",
         examples=[-3],
     )
-    mute: bool = Field(
-        False, description="Leave this mic out of the sum; it is still checked.", examples=[True]
-    )
+    mute: bool = Field(False, description="Leave this mic out of the sum; it is still checked.", examples=[True])
     polarity: Polarity = Field(
         "auto",
         description="auto: found from the audio. normal: as recorded. inverted: flipped. A wrong polarity "
@@ -95,9 +93,7 @@ class Mic(Section):
         "alignment is solved with the filter in place.",
         examples=[180],
     )
-    chain: Chain = Field(
-        (), description="Processors on this mic, before the sum, in order.", examples=[_CHAIN_EXAMPLE]
-    )
+    chain: Chain = Field((), description="Processors on this mic, before the sum, in order.", examples=[_CHAIN_EXAMPLE])
     gate: GateOverrides | None = Field(
         None,
         description="Gate settings of this room mic alone; what is absent is taken from the recipe's gate.",
@@ -106,9 +102,7 @@ class Mic(Section):
     aliases: tuple[Alias, ...] = Field(
         (), description="Other names of this mic in file names.", examples=[["rib", "rbn"]]
     )
-    optional: bool = Field(
-        False, description="The mic may be missing in a song (not the reference).", examples=[True]
-    )
+    optional: bool = Field(False, description="The mic may be missing in a song (not the reference).", examples=[True])
 
 
 class MicException(Section):
@@ -117,9 +111,7 @@ class MicException(Section):
     gain_db: GainDb | None = Field(
         None, description="Level of this mic in this stem, instead of the mic's own.", examples=[-6]
     )
-    mute: bool | None = Field(
-        None, description="Leave this mic out of this performance's sum.", examples=[True]
-    )
+    mute: bool | None = Field(None, description="Leave this mic out of this performance's sum.", examples=[True])
     polarity: Polarity | None = Field(
         None, description="As the mic's polarity, for this performance alone.", examples=["inverted"]
     )
@@ -133,17 +125,13 @@ class MicException(Section):
         min_length=1,
         max_length=400,
     )
-    optional: bool | None = Field(
-        None, description="Whether this track may be missing in a song.", examples=[True]
-    )
+    optional: bool | None = Field(None, description="Whether this track may be missing in a song.", examples=[True])
 
 
 class Performance(Section):
     """One pass of the guitarist through the part."""
 
-    bus: Name = Field(
-        description="The bus this performance is sent to: the side it is heard on.", examples=["left"]
-    )
+    bus: Name = Field(description="The bus this performance is sent to: the side it is heard on.", examples=["left"])
     gain_db: GainDb = Field(
         0.0,
         description="Level of the stem and its rooms in the bus.",
@@ -242,9 +230,7 @@ class Recipe(Section):
     alignment: AlignmentSettings = Field(
         default_factory=AlignmentSettings, description="How polarity and delay are found."
     )
-    gate: Gate = Field(
-        default_factory=Gate, description="The gate of the room mics, keyed by the close mics."
-    )
+    gate: Gate = Field(default_factory=Gate, description="The gate of the room mics, keyed by the close mics.")
     buses: dict[Name, Bus] = Field(
         default_factory=lambda: {n: Bus.model_validate(bus) for n, bus in STANDING_BUSES.items()},
         description="Stems summed by side. Three stand ready: left (pan -1), right (pan 1), centre (pan 0, "
@@ -310,9 +296,7 @@ class Recipe(Section):
         """Name of the reference: as given, else the first close mic, the first sub mic, the first mic."""
         if self.alignment.reference is not None:
             return self.alignment.reference
-        by_role = [
-            name for role in ("close", "sub", "room") for name, mic in self.mics.items() if mic.role == role
-        ]
+        by_role = [name for role in ("close", "sub", "room") for name, mic in self.mics.items() if mic.role == role]
         return by_role[0]
 
 

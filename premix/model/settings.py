@@ -25,9 +25,7 @@ def _a_pan_law(value: float) -> float:
     return value
 
 
-FormatNumber = Annotated[
-    int, Field(ge=FORMAT, le=FORMAT), WithJsonSchema({"const": FORMAT, "type": "integer"})
-]
+FormatNumber = Annotated[int, Field(ge=FORMAT, le=FORMAT), WithJsonSchema({"const": FORMAT, "type": "integer"})]
 """A bounded int rather than a Literal: `true` equals 1, and a Literal would let it pass."""
 GainDb = Annotated[float, Field(ge=-120.0, le=40.0, allow_inf_nan=False)]
 TimeMs = Annotated[float, Field(ge=0.0, le=10_000.0, allow_inf_nan=False)]
@@ -38,9 +36,7 @@ HysteresisDb = Annotated[float, Field(ge=0, le=40, allow_inf_nan=False)]
 RangeDb = Annotated[float, Field(ge=0, le=140, allow_inf_nan=False)]
 Ratio = Annotated[float, Field(ge=1, le=100, allow_inf_nan=False)]
 Width = Annotated[float, Field(ge=0, le=2, allow_inf_nan=False)]
-PanLawDb = Annotated[
-    float, AfterValidator(_a_pan_law), WithJsonSchema({"enum": [0, -3, -4.5, -6], "type": "number"})
-]
+PanLawDb = Annotated[float, AfterValidator(_a_pan_law), WithJsonSchema({"enum": [0, -3, -4.5, -6], "type": "number"})]
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]*$", max_length=64)]
 Alias = Annotated[str, Field(min_length=1, max_length=200)]
 
@@ -116,8 +112,7 @@ class AlignmentSettings(Section):
     )
     refused: Literal["stop", "mute", "keep"] = Field(
         "stop",
-        description="A mic that cannot be aligned: stop (exit 1, nothing written), mute, or keep "
-        "(summed as recorded).",
+        description="A mic that cannot be aligned: stop (exit 1, nothing written), mute, or keep (summed as recorded).",
         examples=["mute"],
     )
     rotate: Literal["off", "auto"] = Field(
@@ -163,9 +158,7 @@ class Gate(Section):
         description="Time of the opening ramp (linear in dB); below about 1 ms it may click.",
         examples=[2],
     )
-    hold_ms: TimeMs = Field(
-        40.0, description="How long the room stays open after the riff has stopped.", examples=[40]
-    )
+    hold_ms: TimeMs = Field(40.0, description="How long the room stays open after the riff has stopped.", examples=[40])
     release_ms: TimeMs = Field(
         60.0,
         description="Time of the closing ramp (linear in dB): short is tight, long lets the room ring.",
@@ -183,8 +176,7 @@ class Gate(Section):
     )
     ratio: Ratio = Field(
         3.0,
-        description="follow mode: dB of attenuation per dB below the threshold, less one "
-        "(3: 1 dB below gives 2 dB).",
+        description="follow mode: dB of attenuation per dB below the threshold, less one (3: 1 dB below gives 2 dB).",
         examples=[3],
     )
     band_hz: tuple[Hz, Hz] | None = Field(
@@ -193,9 +185,7 @@ class Gate(Section):
         "Default: 80 to 5000.",
         examples=[[80, 5000]],
     )
-    invert: bool = Field(
-        False, description="The room is heard only in the stops, as an effect.", examples=[True]
-    )
+    invert: bool = Field(False, description="The room is heard only in the stops, as an effect.", examples=[True])
 
 
 class GateOverrides(Section):
@@ -236,13 +226,10 @@ class Bus(Section):
     )
     gain_db: GainDb = Field(
         0.0,
-        description="Level of the bus in the guitar bus. Common practice: the centre sits about 12 dB under "
-        "the sides.",
+        description="Level of the bus in the guitar bus. Common practice: the centre sits about 12 dB under the sides.",
         examples=[-12],
     )
-    mute: bool = Field(
-        False, description="Leave this bus out of the guitar bus; it is not rendered.", examples=[True]
-    )
+    mute: bool = Field(False, description="Leave this bus out of the guitar bus; it is not rendered.", examples=[True])
     chain: Chain = Field((), description="Processors on the bus, in order.", examples=[_CHAIN_EXAMPLE])
 
 
@@ -282,16 +269,13 @@ class Deliver(Section):
         examples=["stem"],
     )
     format: Literal["wav", "flac"] = Field("wav", description="File format.", examples=["flac"])
-    bits: Literal[16, 24, 32] = Field(
-        24, description="Bits a sample: 16, 24, or 32 (float, wav only).", examples=[24]
-    )
+    bits: Literal[16, 24, 32] = Field(24, description="Bits a sample: 16, 24, or 32 (float, wav only).", examples=[24])
     rate: Literal["keep", 44100, 48000, 88200, 96000, 176400, 192000] = Field(
         "keep", description="Sample rate of the files, in Hz; keep: the tracks' own.", examples=[48000]
     )
     dither: Literal["auto", "tpdf", "none"] = Field(
         "auto",
-        description="auto: TPDF at 16 bits, none at 24 (the mics' own noise is far above its step). "
-        "Never on float.",
+        description="auto: TPDF at 16 bits, none at 24 (the mics' own noise is far above its step). Never on float.",
         examples=["tpdf"],
     )
     ceiling_dbtp: Annotated[float, Field(ge=-60, le=0, allow_inf_nan=False)] = Field(

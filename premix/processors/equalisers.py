@@ -34,9 +34,7 @@ EqQ = Annotated[float, Field(ge=0.1, le=40.0, allow_inf_nan=False)]
 def bell(frequency_hz: float, gain_db: float, q: float, rate: int) -> FloatArray:
     """peakingEQ: `gain_db` at the frequency, 0 dB far from it."""
     a, cos, alpha = _common(frequency_hz, gain_db, q, rate)
-    return _section(
-        (1.0 + alpha * a, -2.0 * cos, 1.0 - alpha * a), (1.0 + alpha / a, -2.0 * cos, 1.0 - alpha / a)
-    )
+    return _section((1.0 + alpha * a, -2.0 * cos, 1.0 - alpha * a), (1.0 + alpha / a, -2.0 * cos, 1.0 - alpha / a))
 
 
 def notch(frequency_hz: float, q: float, rate: int) -> FloatArray:
@@ -128,9 +126,7 @@ class _Shelf(Equaliser):
 
     frequency_hz: EqHz = Field(description="Middle of the slope: half of the gain, in dB.", examples=[120])
     gain_db: EqGainDb = Field(description="Gain on the shelf.", examples=[-2])
-    q: EqQ = Field(
-        0.7071, description="Steepness; above 0.7071 the slope overshoots.", examples=[0.7071]
-    )
+    q: EqQ = Field(0.7071, description="Steepness; above 0.7071 the slope overshoots.", examples=[0.7071])
 
     def sections(self, rate: int) -> FloatArray:
         return shelf(self.frequency_hz, self.gain_db, self.q, rate, high=self.high)

@@ -31,9 +31,7 @@ _DECAY = math.log(10.0 ** (120.0 / 20.0))
 class ButterworthFilter(Processor):
     """Base of the Butterworth processors."""
 
-    slope_db_oct: SlopeDbOct = Field(
-        12, description="Slope beyond the corner, in dB per octave.", examples=[24]
-    )
+    slope_db_oct: SlopeDbOct = Field(12, description="Slope beyond the corner, in dB per octave.", examples=[24])
     phase: Phase = Field(
         "minimum",
         description="minimum: no latency, the phase turns as in any filter. linear: the same magnitude, the phase "

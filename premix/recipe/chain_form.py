@@ -49,9 +49,7 @@ def with_absolute_files(recipe: Recipe, root: Node, folder: FilePath) -> Recipe:
 
 
 def _is_chain(path: KeyPath) -> bool:
-    return path == ("guitar_bus", "chain") or (
-        len(path) == 3 and path[0] != "guitar_bus" and path[0] in PLACE_OF_KEY
-    )
+    return path == ("guitar_bus", "chain") or (len(path) == 3 and path[0] != "guitar_bus" and path[0] in PLACE_OF_KEY)
 
 
 def _step(step: Any, root: Node, faults: list[Fault], path: KeyPath) -> dict[str, Any]:

@@ -54,12 +54,14 @@ def varied(recipe: Recipe, variant: Variant) -> Recipe:
     guitar_bus = recipe.guitar_bus
     if variant.width is not None:
         guitar_bus = guitar_bus.model_copy(update={"width": variant.width})
-    return recipe.model_copy(update={
-        "mics": {name: changed(mic, variant.mics.get(name)) for name, mic in recipe.mics.items()},
-        "performances": performances,
-        "buses": {name: changed(bus, variant.buses.get(name)) for name, bus in recipe.buses.items()},
-        "guitar_bus": guitar_bus,
-    })
+    return recipe.model_copy(
+        update={
+            "mics": {name: changed(mic, variant.mics.get(name)) for name, mic in recipe.mics.items()},
+            "performances": performances,
+            "buses": {name: changed(bus, variant.buses.get(name)) for name, bus in recipe.buses.items()},
+            "guitar_bus": guitar_bus,
+        }
+    )
 
 
 def changed(section: _S, change: VariantMic | VariantPart | None) -> _S:

@@ -49,7 +49,7 @@ def _efficiency_picture(efficiencies: list[Efficiency], number: int) -> Picture:
         name=f"efficiency_{number}",
         title="Sum efficiency by third octave",
         text=f"Bars down from 0 dB, the limit. Worst third octaves as recorded: {_worst(efficiencies, 'before_db')}. "
-             f"Aligned: {_worst(efficiencies, 'after_db')}.",
+        f"Aligned: {_worst(efficiencies, 'after_db')}.",
         draw=lambda: _draw_efficiency(efficiencies, centres),
         head=("dB in third octave, Hz", *(band_label(hz) for hz in centres)),
         rows=tuple(rows),
@@ -70,7 +70,8 @@ def _draw_efficiency(efficiencies: list[Efficiency], centres: list[float]) -> An
     lowest = max(_LOWEST_DB, 10.0 * math.floor(min(worst, -0.1) / 10.0))
     for panel, efficiency in zip(axes, efficiencies, strict=True):
         for shift, key, ink, label in (
-            (-1, "before_db", "recorded", "as recorded"), (1, "after_db", "aligned", "aligned"),
+            (-1, "before_db", "recorded", "as recorded"),
+            (1, "after_db", "aligned", "aligned"),
         ):
             middle = [band.centre_hz * 10 ** (0.021 * shift) for band in efficiency.bands]
             values = [max(lowest, getattr(band, key)) for band in efficiency.bands]
@@ -149,7 +150,7 @@ def _phase_picture(plan: PerformancePlan, reference: str, found: list[_Against])
         name=f"phase_{plan.performance}",
         title=f"{plan.performance}: phase and coherence against {reference}",
         text="Phase of each mic by frequency where it counts in the sum, as recorded above, aligned in the middle; "
-             f"below, coherence. Median distance from 0 when aligned: {off or 'none is coherent'}.",
+        f"below, coherence. Median distance from 0 when aligned: {off or 'none is coherent'}.",
         draw=lambda: _draw_phase(found),
         head=("third octave, Hz", *(frequency_label(hz) for hz in _OCTAVES_HZ)),
         rows=tuple(row for one in found for row in _rows(one)),
@@ -206,16 +207,22 @@ def _attack_picture(material: Material, plan: PerformancePlan, begin: int) -> Pi
     loudest = np.abs(attack.sum_aligned).max() / max(1e-9, np.abs(attack.sum_recorded).max())
     moved = [
         f"{path.track.mic} {_advance(path, rate)} ms{' and turned over' * (path.gain < 0)}"
-        for path in (*plan.close, *plan.rooms) if path.delay_samples or path.gain < 0
+        for path in (*plan.close, *plan.rooms)
+        if path.delay_samples or path.gain < 0
     ]
     return Picture(
         name=f"attack_{plan.performance}",
         title=f"{plan.performance}: the attack at {samples_to_s(begin, rate):.3f} s, up close",
         text=f"Waveforms of {', '.join(attack.mics)}, as recorded above, aligned in the middle. Advanced: "
-             f"{', '.join(moved) or 'none'}. Below, their sum: its peak is {loudest:.2f} times as high aligned.",
+        f"{', '.join(moved) or 'none'}. Below, their sum: its peak is {loudest:.2f} times as high aligned.",
         draw=lambda: _draw_attack(attack),
-        head=("mic", "advanced by, ms", "turned over", f"likeness to {attack.mics[attack.reference]} as recorded",
-              "likeness aligned"),
+        head=(
+            "mic",
+            "advanced by, ms",
+            "turned over",
+            f"likeness to {attack.mics[attack.reference]} as recorded",
+            "likeness aligned",
+        ),
         rows=tuple(_row(plan, attack, m, rate) for m in range(len(attack.mics))),
     )
 
@@ -265,17 +272,20 @@ def _likeness(samples: FloatArray, reference: int, m: int) -> str:
 
 def _draw_attack(attack: _Attack) -> Any:
     figure, axes = panels([1.6, 1.6, 1.1])
-    for panel, samples, title in zip(
-        axes, (attack.recorded, attack.aligned), ("as recorded", "aligned"), strict=False
-    ):
+    for panel, samples, title in zip(axes, (attack.recorded, attack.aligned), ("as recorded", "aligned"), strict=False):
         for mic, row, (ink, dash) in zip(attack.mics, samples, series(len(attack.mics)), strict=True):
             panel.plot(attack.times_ms, row, color=ink, linestyle=dash, label=mic)
         panel.set(title=title, ylim=(-1.08, 1.08))
         panel.set_ylabel("own peak = 1")
     legend(axes[0], len(attack.mics))
     top = max(1e-9, float(np.abs(attack.sum_aligned).max()), float(np.abs(attack.sum_recorded).max()))
-    axes[2].plot(attack.times_ms, attack.sum_recorded / top, color=colour("recorded"), linestyle=(0.0, (4.0, 1.5)),
-                 label="as recorded")
+    axes[2].plot(
+        attack.times_ms,
+        attack.sum_recorded / top,
+        color=colour("recorded"),
+        linestyle=(0.0, (4.0, 1.5)),
+        label="as recorded",
+    )
     axes[2].plot(attack.times_ms, attack.sum_aligned / top, color=colour("aligned"), label="aligned")
     axes[2].set(title="sum of the close mics", ylim=(-1.08, 1.08), xlim=(attack.times_ms[0], attack.times_ms[-1]))
     axes[2].set_ylabel("same scale")

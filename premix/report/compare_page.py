@@ -48,8 +48,10 @@ def band_levels_db(path: Path, window: Window, rate: int) -> FloatArray:
 def tone_picture(levels: Levels) -> Picture:
     """A line a variant: its level in each third octave against that of the first one."""
     first = levels[0][1]
-    against = [(name, np.where(np.minimum(own, first) > first.max() - _MOST_DB, own - first, np.nan))
-               for name, own in levels[1:]]
+    against = [
+        (name, np.where(np.minimum(own, first) > first.max() - _MOST_DB, own - first, np.nan))
+        for name, own in levels[1:]
+    ]
     widest = [(name, float(np.nanmax(np.abs(d)))) for name, d in against if not np.isnan(d).all()]
     text = ", ".join(f"{name} {db(most)} dB" for name, most in widest)
     more = f"; the first {_MOST_PANELS} are drawn" if len(against) > _MOST_PANELS else ""
@@ -57,7 +59,7 @@ def tone_picture(levels: Levels) -> Picture:
         name="tone",
         title=f"Tone of each variant against {levels[0][0]}",
         text=f"Level by third octave at equal loudness; 0 dB is that of {levels[0][0]}. Largest difference: {text}. "
-             f"Bars end at {_SHOWN_DB:.0f} dB{more}.",
+        f"Bars end at {_SHOWN_DB:.0f} dB{more}.",
         draw=lambda: _draw(against[:_MOST_PANELS]),
         head=("dB in third octave, Hz", *(band_label(band.centre_hz) for band in _BANDS)),
         rows=tuple((name, *(db(None if np.isnan(v) else float(v)) for v in values)) for name, values in against),

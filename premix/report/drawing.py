@@ -32,7 +32,11 @@ COLOURS: dict[str, tuple[str, str]] = {
 Dash = str | tuple[float, tuple[float, ...]]
 _INKS = ("plum", "pine", "rust", "slate", "straw")
 _DASHES: tuple[Dash, ...] = (
-    "-", (0.0, (7.0, 1.5)), (0.0, (4.0, 1.2, 1.0, 1.2)), (0.0, (2.5, 1.2)), (0.0, (1.0, 1.0)),
+    "-",
+    (0.0, (7.0, 1.5)),
+    (0.0, (4.0, 1.2, 1.0, 1.2)),
+    (0.0, (2.5, 1.2)),
+    (0.0, (1.0, 1.0)),
 )
 
 
@@ -67,18 +71,43 @@ def style(*, text_as_paths: bool = False) -> Iterator[None]:
 
     ink, faint, rule, paper = colour("ink"), colour("faint"), colour("rule"), colour("paper")
     settings = {
-        "svg.hashsalt": "premix", "svg.fonttype": "path" if text_as_paths else "none",
-        "font.family": "sans-serif", "font.sans-serif": ["DejaVu Sans"], "font.size": 9.0,
-        "axes.titlesize": 9.0, "axes.titley": 1.0, "axes.titlepad": 5.0, "axes.titlelocation": "left",
+        "svg.hashsalt": "premix",
+        "svg.fonttype": "path" if text_as_paths else "none",
+        "font.family": "sans-serif",
+        "font.sans-serif": ["DejaVu Sans"],
+        "font.size": 9.0,
+        "axes.titlesize": 9.0,
+        "axes.titley": 1.0,
+        "axes.titlepad": 5.0,
+        "axes.titlelocation": "left",
         "axes.labelsize": 8.5,
-        "xtick.labelsize": 8.0, "ytick.labelsize": 8.0, "legend.fontsize": 8.0,
-        "text.color": ink, "axes.labelcolor": faint, "axes.titlecolor": ink, "axes.edgecolor": faint,
-        "xtick.color": faint, "ytick.color": faint, "xtick.labelcolor": ink, "ytick.labelcolor": ink,
-        "axes.facecolor": paper, "figure.facecolor": paper, "axes.linewidth": 0.6,
-        "axes.spines.top": False, "axes.spines.right": False,
-        "axes.grid": True, "grid.color": rule, "grid.linewidth": 0.5, "axes.axisbelow": True,
-        "xtick.major.size": 3.0, "ytick.major.size": 3.0, "xtick.minor.size": 0.0,
-        "legend.frameon": False, "legend.handlelength": 2.8, "lines.linewidth": 1.2, "path.simplify": False,
+        "xtick.labelsize": 8.0,
+        "ytick.labelsize": 8.0,
+        "legend.fontsize": 8.0,
+        "text.color": ink,
+        "axes.labelcolor": faint,
+        "axes.titlecolor": ink,
+        "axes.edgecolor": faint,
+        "xtick.color": faint,
+        "ytick.color": faint,
+        "xtick.labelcolor": ink,
+        "ytick.labelcolor": ink,
+        "axes.facecolor": paper,
+        "figure.facecolor": paper,
+        "axes.linewidth": 0.6,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.grid": True,
+        "grid.color": rule,
+        "grid.linewidth": 0.5,
+        "axes.axisbelow": True,
+        "xtick.major.size": 3.0,
+        "ytick.major.size": 3.0,
+        "xtick.minor.size": 0.0,
+        "legend.frameon": False,
+        "legend.handlelength": 2.8,
+        "lines.linewidth": 1.2,
+        "path.simplify": False,
     }
     with matplotlib.rc_context(settings):
         yield
@@ -95,8 +124,12 @@ def panels(heights_in: Sequence[float], *, shared_x: bool = True) -> tuple[Any, 
     axes: list[Any] = []
     top = height - edge["top"]
     for panel in heights_in:
-        box = (edge["left"] / WIDTH_IN, (top - panel) / height,
-               (WIDTH_IN - edge["left"] - edge["right"]) / WIDTH_IN, panel / height)
+        box = (
+            edge["left"] / WIDTH_IN,
+            (top - panel) / height,
+            (WIDTH_IN - edge["left"] - edge["right"]) / WIDTH_IN,
+            panel / height,
+        )
         axes.append(figure.add_axes(box, sharex=axes[0] if axes and shared_x else None))
         if axes[1:] and shared_x:
             axes[-2].tick_params(labelbottom=False)

@@ -131,7 +131,6 @@ def close_sum(plan: PerformancePlan, rate: int, start: int, *, aligned: bool) ->
 def room_sum(plan: PerformancePlan, rate: int, start: int, *, gated: bool) -> SumExcerpt:
     """The room mics of a performance as they are mixed, through their gates or open, at its gain."""
     rooms = [
-        GatedExcerpt(path, rate, start) if gated else MicExcerpt(path, rate, start, aligned=True)
-        for path in plan.rooms
+        GatedExcerpt(path, rate, start) if gated else MicExcerpt(path, rate, start, aligned=True) for path in plan.rooms
     ]
     return SumExcerpt(rooms, plan.gain)

@@ -47,8 +47,8 @@ def _picture(run: FinishedRun, window: Window, path: MicPath, room: RoomGate) ->
         name=f"gate_{room.performance}_{room.mic}",
         title=f"{room.performance}: {room.mic} mic, {_mode(room)}",
         text=f"Level of the key against the loud level from {begin:.2f} to {end:.2f} s, the threshold at "
-             f"{db(room.threshold_db)} dB, the gain of the room mic, and its level before and after. It is open "
-             f"{100 * share:.0f} % of this time, in {len(opened)} stretches{only}.",
+        f"{db(room.threshold_db)} dB, the gain of the room mic, and its level before and after. It is open "
+        f"{100 * share:.0f} % of this time, in {len(opened)} stretches{only}.",
         draw=lambda: _draw(run, window, path, room, riff),
         head=("stretch", *(str(number + 1) for number in range(len(inside)))),
         rows=(
@@ -80,8 +80,13 @@ def _draw(run: FinishedRun, window: Window, path: MicPath, room: RoomGate, riff:
         panel.set_ylabel("dB")
     times, level = key_level_db(run, room.performance, window, _POINTS)
     top.plot(times, np.maximum(level - riff.loud_db, -80.0), color=colour("plum"), linewidth=0.9, label="key")
-    top.axhline(room.threshold_db, color=colour("rust"), linestyle=(0.0, (4.0, 2.0)), linewidth=1.0,
-                label=f"threshold {db(room.threshold_db)} dB")
+    top.axhline(
+        room.threshold_db,
+        color=colour("rust"),
+        linestyle=(0.0, (4.0, 2.0)),
+        linewidth=1.0,
+        label=f"threshold {db(room.threshold_db)} dB",
+    )
     top.set(title="key against its loud level", ylim=(-82, 8), yticks=(-80, -60, -40, -20, 0))
     legend(top, 2)
     _draw_gain(middle, room, window, run.tracks.rate)

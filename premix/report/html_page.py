@@ -33,8 +33,10 @@ def inline_svg(svg: str, name: str, text: str) -> str:
     """The SVG element of a picture as text for the page. name: makes its ids unique; text: what it shows."""
     body = _FRAME.sub("", svg).strip()
     view = _VIEW.search(body)
-    root = f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" ' \
-           f'{view[0] if view else ""} role="img" aria-label="{html.escape(text)}">'
+    root = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
+        f'{view[0] if view else ""} role="img" aria-label="{html.escape(text)}">'
+    )
     body = _ROOT.sub(lambda _: root, body, count=1)
     body = _STYLE.sub(lambda match: _attributes(match[1]), body)
     body = _ID.sub(lambda match: f"{match[1]}{name}-", body)
@@ -59,7 +61,10 @@ def html_page(template: str, listening: Listening, rate: int, **facts: Any) -> I
     from markupsafe import Markup
 
     environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_FOLDER), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True,
+        loader=jinja2.FileSystemLoader(_FOLDER),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
         lstrip_blocks=True,
     )
     environment.globals["decimal"] = written

@@ -149,7 +149,8 @@ def _encode(
         )
     loudness = {
         (player.name, version.name): gram.outputs[f"{player.name}/{version.name}"].result().integrated_lufs
-        for player in players for version in player.versions
+        for player in players
+        for version in player.versions
     }
     return clips, loudness
 
@@ -157,7 +158,13 @@ def _encode(
 def _writer(folder: Path, source: Source, frames: int, rate: int) -> PartWriter:
     seed = int.from_bytes(hashlib.sha256(source.name.encode()).digest()[:8], "little")
     return PartWriter(
-        folder / f"{source.name}.flac", rate=rate, channels=1, frames=frames, container="flac", bits=16, dither=True,
+        folder / f"{source.name}.flac",
+        rate=rate,
+        channels=1,
+        frames=frames,
+        container="flac",
+        bits=16,
+        dither=True,
         seed=seed,
     )
 

@@ -53,9 +53,7 @@ def _mean(measures: StereoMeasures, begin: float, end: float) -> str:
 
 def _draw_time(named: Named) -> Any:
     figure, (axes,) = panels([1.5])
-    for (name, measures), (ink, dash) in zip(
-        named, (("plum", "-"), ("rust", (0.0, (4.0, 1.5)))), strict=False
-    ):
+    for (name, measures), (ink, dash) in zip(named, (("plum", "-"), ("rust", (0.0, (4.0, 1.5)))), strict=False):
         times, values = zip(*measures.windows, strict=True) if measures.windows else ((), ())
         axes.plot(times, values, color=colour(ink), linestyle=dash, marker="o", markersize=1.8, label=name)
     axes.axhline(0.0, color=colour("ink"), linewidth=0.8)
@@ -72,7 +70,7 @@ def _by_band(named: Named) -> Picture:
         name="mono_fold",
         title="What mono playback loses, by third octave",
         text="0 dB loses nothing, −3 dB is that of unrelated sides. The worst third octave, "
-             f"{spoken(band_label(worst.centre_hz))}, loses {abs(worst.fold_db):.1f} dB.",
+        f"{spoken(band_label(worst.centre_hz))}, loses {abs(worst.fold_db):.1f} dB.",
         draw=lambda: _draw_bands(named),
         head=("dB in third octave, Hz", *(band_label(band.centre_hz) for band in bands)),
         rows=tuple((name, *(db(fold.get(band.centre_hz)) for band in bands)) for name, fold in folds.items()),
@@ -116,9 +114,7 @@ def level_pictures(material: Material) -> Iterator[Picture]:
             text=f"A line a file: loudness, sample peak and true peak; {highest}, the ceiling {db(ceiling)} dBTP.",
             draw=lambda: _draw_levels(files, ceiling),
             head=("part", *(label for _, label, *_ in _MARKS)),
-            rows=tuple(
-                (f.part.part, *(db(getattr(f.measures, field), 2) for field, *_ in _MARKS)) for f in files
-            ),
+            rows=tuple((f.part.part, *(db(getattr(f.measures, field), 2) for field, *_ in _MARKS)) for f in files),
         )
 
 
@@ -128,8 +124,15 @@ def _draw_levels(files: tuple[WrittenFile, ...], ceiling: float) -> Any:
     for field, label, ink, marker, size in _MARKS:
         found = [(getattr(f.measures, field), row) for row, f in enumerate(files)]
         values = [(max(_LOWEST_SHOWN_DB, value), row) for value, row in found if value is not None]
-        axes.plot([v for v, _ in values], [r for _, r in values], linestyle="none", marker=marker, markersize=size,
-                  color=colour(ink), label=label)
+        axes.plot(
+            [v for v, _ in values],
+            [r for _, r in values],
+            linestyle="none",
+            marker=marker,
+            markersize=size,
+            color=colour(ink),
+            label=label,
+        )
     axes.axvline(ceiling, color=colour("rust"), linestyle=(0.0, (4.0, 2.0)), label=f"ceiling {db(ceiling)} dBTP")
     axes.set_yticks(range(len(files)), [f.part.part for f in files])
     axes.set(ylim=(len(files) - 0.4, -0.6), xlabel="dB")
@@ -149,7 +152,7 @@ def doubling_pictures(material: Material) -> Iterator[Picture]:
             name="doubling",
             title="Onsets of two performances, apart in time",
             text=f"A line a pair: half of the onsets are within the dot, nine in ten within the end of the line. "
-                 f"Widest: {widest.performance_a} and {widest.performance_b}, {db(widest.p90_ms)} ms.",
+            f"Widest: {widest.performance_a} and {widest.performance_b}, {db(widest.p90_ms)} ms.",
             draw=lambda: _draw_doubling(pairs),
             head=("pair", "median, ms", "nine in ten within, ms", "second late by, ms"),
             rows=tuple((_name(p), db(p.median_ms), db(p.p90_ms), db(p.offset_ms)) for p in pairs),
@@ -164,10 +167,18 @@ def _draw_doubling(pairs: list[OnsetSpread]) -> Any:
     figure, (axes,) = panels([0.19 * len(pairs) + 0.2])
     axes.set_position((0.22, axes.get_position().y0, 0.76, axes.get_position().height))
     rows = range(len(pairs))
-    axes.hlines(rows, 0.0, [pair.p90_ms for pair in pairs], color=colour("recorded"), linewidth=1.4,
-                label="nine in ten within")
-    axes.plot([pair.median_ms for pair in pairs], rows, linestyle="none", marker="o", markersize=4.5,
-              color=colour("aligned"), label="median")
+    axes.hlines(
+        rows, 0.0, [pair.p90_ms for pair in pairs], color=colour("recorded"), linewidth=1.4, label="nine in ten within"
+    )
+    axes.plot(
+        [pair.median_ms for pair in pairs],
+        rows,
+        linestyle="none",
+        marker="o",
+        markersize=4.5,
+        color=colour("aligned"),
+        label="median",
+    )
     axes.set_yticks(rows, [_name(pair) for pair in pairs])
     axes.set(ylim=(len(pairs) - 0.4, -0.6), xlabel="ms apart")
     axes.set_xlim(left=0.0)

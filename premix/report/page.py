@@ -70,9 +70,17 @@ def pictures_of(material: Material) -> tuple[dict[str, list[Picture]], list[str]
 MOST_BYTES = 24_500_000
 """A page stays below 25 MB: it opens at once and fits into a mail."""
 SECTIONS = (
-    ("verdict", "Verdict"), ("listen", "Listen"), ("efficiency", "Sum efficiency"), ("mics", "Mics"),
-    ("attack", "Waveforms up close"), ("phase", "Phase and coherence"), ("gate", "Gate"), ("stereo", "Stereo picture"),
-    ("levels", "Loudness and peaks"), ("doubling", "Double-tracking"), ("recipe", "Recipe"),
+    ("verdict", "Verdict"),
+    ("listen", "Listen"),
+    ("efficiency", "Sum efficiency"),
+    ("mics", "Mics"),
+    ("attack", "Waveforms up close"),
+    ("phase", "Phase and coherence"),
+    ("gate", "Gate"),
+    ("stereo", "Stereo picture"),
+    ("levels", "Loudness and peaks"),
+    ("doubling", "Double-tracking"),
+    ("recipe", "Recipe"),
     ("versions", "Versions and hashes"),
 )
 _SEVERITIES = ("error", "warning", "info")
@@ -90,9 +98,7 @@ class Report:
         save_pictures(self.pictures, folder)
 
 
-def write_report(
-    run: FinishedRun, document: dict[str, Any], path: Path, *, most_bytes: int = MOST_BYTES
-) -> Report:
+def write_report(run: FinishedRun, document: dict[str, Any], path: Path, *, most_bytes: int = MOST_BYTES) -> Report:
     """Write the page of a finished run to `path`. Needs the extra `report` (see `premix.report.page`).
 
     document: the run's manifest as plain data; every figure in a table is looked up there. The tracks are read

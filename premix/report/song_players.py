@@ -104,9 +104,7 @@ def _guitar_gains(plan: MixPlan, bus: BusPlan) -> tuple[float, float]:
     return gain * (bus.left + side), gain * (bus.right - side)
 
 
-def _mixes(
-    groups: Sequence[Group], gains: dict[str, tuple[float, float]], centre: bool = False
-) -> tuple[Version, ...]:
+def _mixes(groups: Sequence[Group], gains: dict[str, tuple[float, float]], centre: bool = False) -> tuple[Version, ...]:
     versions = [Version(ALIGNED, _voices(groups, gains, "aligned", "room"))]
     if any(group.moved for group in groups):
         versions.append(Version(RECORDED, _voices(groups, gains, "recorded", "room")))
@@ -118,9 +116,7 @@ def _mixes(
     return tuple(versions)
 
 
-def _voices(
-    groups: Sequence[Group], gains: dict[str, tuple[float, float]], close: str, room: str
-) -> tuple[Voice, ...]:
+def _voices(groups: Sequence[Group], gains: dict[str, tuple[float, float]], close: str, room: str) -> tuple[Voice, ...]:
     """Close mics and rooms of the groups; what a group has only in one state is taken in that."""
     voices = []
     for group in groups:

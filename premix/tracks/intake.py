@@ -67,10 +67,15 @@ def _apart_in_performance(tracks: Sequence[Track]) -> list[Problem]:
         mates = [t for t in tracks if t.performance == track.performance and t is not track]
         if mates and not any(_overlap(track, mate) for mate in mates):
             begin_s = samples_to_s(track.start, track.header.rate)
-            problems.append(_apart(track, (
-                f"by its start time it begins at {begin_s:.3f} s of the song, where no other mic of "
-                f"{track.performance} is recorded"
-            )))
+            problems.append(
+                _apart(
+                    track,
+                    (
+                        f"by its start time it begins at {begin_s:.3f} s of the song, where no other mic of "
+                        f"{track.performance} is recorded"
+                    ),
+                )
+            )
     return problems
 
 
@@ -208,8 +213,10 @@ def _mixed_rates(tracks: Sequence[Track], folder: Path) -> list[Problem]:
     usual = f"{most} of {len(tracks)} tracks are at {rate} Hz"
     return [
         Problem(
-            "mixed-rates", _where(FoundTrack(t.performance, t.mic, t.header.path), folder),
-            f"its sample rate is {t.header.rate} Hz; {usual}", remedy=SLUGS["mixed-rates"],
+            "mixed-rates",
+            _where(FoundTrack(t.performance, t.mic, t.header.path), folder),
+            f"its sample rate is {t.header.rate} Hz; {usual}",
+            remedy=SLUGS["mixed-rates"],
         )
         for t in tracks
         if t.header.rate != rate or most == second

@@ -133,8 +133,10 @@ def test_a_low_passed_sub_mic_is_found_beyond_the_search(takes, search_ms):
 def test_a_set_up_that_changed_in_every_performance_still_aligns(takes):
     """Each take gets its own delay, and each is right."""
     shifts = (0.0, 20.0, -17.0)
-    changed = {i: np.vstack([t.signals[0], shifted(t.signals[1], s), t.signals[2:]])
-               for i, (t, s) in enumerate(zip(takes, shifts, strict=True))}
+    changed = {
+        i: np.vstack([t.signals[0], shifted(t.signals[1], s), t.signals[2:]])
+        for i, (t, s) in enumerate(zip(takes, shifts, strict=True))
+    }
     _, decisions = decide_takes(takes, changed)
     found = [decisions[f"take_{i}", 1].delay_samples - shifts[i] for i in range(3)]
     assert np.ptp(found) <= 1.2

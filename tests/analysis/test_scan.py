@@ -139,8 +139,13 @@ def test_offsets_read_a_track_in_step(scanned, tmp_path):
     mine = spectra.active.sum(axis=0)[1, 1].real
     np.testing.assert_allclose(mine, power[bins], rtol=1e-9, atol=1e-12 * power.max())
     # The hash is of the file's samples, wherever they are put.
-    whole = hashlib.sha256(soundfile.read(tracks.of("left")[1].header.path, dtype="int32")[0].astype("<i4")
-                           .view(np.uint8).reshape(-1, 4)[:, 1:].tobytes()).hexdigest()
+    whole = hashlib.sha256(
+        soundfile.read(tracks.of("left")[1].header.path, dtype="int32")[0]
+        .astype("<i4")
+        .view(np.uint8)
+        .reshape(-1, 4)[:, 1:]
+        .tobytes()
+    ).hexdigest()
     assert analysis.levels_of("left", "ribbon").sha256 == whole
 
 
@@ -162,7 +167,8 @@ def test_every_nan_track_is_told_at_once(tmp_path):
     with pytest.raises(TracksError) as caught:
         check_intact(tracks, analysis)
     assert [(p.slug, p.where) for p in caught.value.problems] == [
-        ("track-not-finite", "left/ribbon"), ("track-not-finite", "right/room")
+        ("track-not-finite", "left/ribbon"),
+        ("track-not-finite", "right/room"),
     ]
     assert "3 samples" in caught.value.problems[0].what
     assert all(np.isfinite(spectra.active).all() for spectra in analysis.spectra)
@@ -180,8 +186,11 @@ def test_damage_is_told_by_track_with_its_time(tmp_path):
     analysis = check_intact(tracks, scan(tracks, merged.recipe, tmp_path))
     told = {(f.slug, f.subject): f for f in analysis.findings}
     assert set(told) == {
-        ("track-clipped", "left/dynamic"), ("track-dropouts", "left/ribbon"), ("track-dc", "left/room"),
-        ("track-over-full-scale", "right/dynamic"), ("track-silent", "right/room"),
+        ("track-clipped", "left/dynamic"),
+        ("track-dropouts", "left/ribbon"),
+        ("track-dc", "left/room"),
+        ("track-over-full-scale", "right/dynamic"),
+        ("track-silent", "right/room"),
     }
     assert {f.severity for f in analysis.findings} == {"warning"}
     assert "0.100 s" in told["track-clipped", "left/dynamic"].message
@@ -208,7 +217,7 @@ def test_pcm_full_scale_is_clipping(tmp_path):
 def test_shorter_tracks_end_in_silence_and_no_dropout(tmp_path):
     """A file that stops early is padded on the common time line; its padding is no fault of the file."""
     signals = six_tracks(2 * RATE)
-    signals["left_ribbon"] = signals["left_ribbon"][: RATE]
+    signals["left_ribbon"] = signals["left_ribbon"][:RATE]
     merged, tracks = song_of(tmp_path, signals)
     analysis = scan(tracks, merged.recipe, tmp_path)
     levels = analysis.levels_of("left", "ribbon")

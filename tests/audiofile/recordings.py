@@ -10,11 +10,21 @@ import soundfile
 RATE = 48000
 # container, subtype, extension of every linear format that is read
 FORMATS = (
-    ("WAV", "PCM_16", "wav"), ("WAV", "PCM_24", "wav"), ("WAV", "PCM_32", "wav"), ("WAV", "FLOAT", "wav"),
-    ("WAV", "DOUBLE", "wav"), ("WAVEX", "PCM_24", "wav"), ("RF64", "PCM_24", "rf64"),
-    ("RF64", "FLOAT", "rf64"), ("FLAC", "PCM_16", "flac"), ("FLAC", "PCM_24", "flac"),
-    ("AIFF", "PCM_24", "aif"), ("AIFF", "FLOAT", "aif"), ("W64", "PCM_24", "w64"),
-    ("CAF", "PCM_24", "caf"), ("CAF", "DOUBLE", "caf"),
+    ("WAV", "PCM_16", "wav"),
+    ("WAV", "PCM_24", "wav"),
+    ("WAV", "PCM_32", "wav"),
+    ("WAV", "FLOAT", "wav"),
+    ("WAV", "DOUBLE", "wav"),
+    ("WAVEX", "PCM_24", "wav"),
+    ("RF64", "PCM_24", "rf64"),
+    ("RF64", "FLOAT", "rf64"),
+    ("FLAC", "PCM_16", "flac"),
+    ("FLAC", "PCM_24", "flac"),
+    ("AIFF", "PCM_24", "aif"),
+    ("AIFF", "FLOAT", "aif"),
+    ("W64", "PCM_24", "w64"),
+    ("CAF", "PCM_24", "caf"),
+    ("CAF", "DOUBLE", "caf"),
 )
 
 

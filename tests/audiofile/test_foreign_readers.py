@@ -15,8 +15,16 @@ from premix.audio.writer import PartWriter
 FRAMES = 4801
 KINDS = [
     (kind, bits, channels)
-    for kind, bits in [("wav", 16), ("wav", 24), ("wav", 32), ("rf64", 16), ("rf64", 24), ("rf64", 32),
-                       ("flac", 16), ("flac", 24)]
+    for kind, bits in [
+        ("wav", 16),
+        ("wav", 24),
+        ("wav", 32),
+        ("rf64", 16),
+        ("rf64", 24),
+        ("rf64", 32),
+        ("flac", 16),
+        ("flac", 24),
+    ]
     for channels in (1, 2)
 ]
 
@@ -32,7 +40,11 @@ def written(
     samples = np.random.default_rng(bits).integers(-(2**15), 2**15, (channels, FRAMES)) / 2.0**15
     path = tmp_path / f"a.{'flac' if kind == 'flac' else 'wav'}"
     with PartWriter(
-        path, rate=44100, channels=channels, frames=FRAMES, bits=bits,
+        path,
+        rate=44100,
+        channels=channels,
+        frames=FRAMES,
+        bits=bits,
         container="flac" if kind == "flac" else "wav",
         bext=BextFields("Tidewater, bus left", time_reference=123_456_789_012),
     ) as writer:

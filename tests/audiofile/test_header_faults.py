@@ -16,8 +16,14 @@ from tests.audiofile.recordings import integers, record
 
 RECIPE = Recipe.model_validate({"format": 1, "mics": {"m": {}}, "performances": {"p": {"bus": "left"}}})
 KINDS = (
-    ("WAV", "PCM_24", 1), ("WAV", "FLOAT", 2), ("WAVEX", "PCM_16", 1), ("RF64", "PCM_24", 1),
-    ("FLAC", "PCM_24", 1), ("AIFF", "PCM_24", 1), ("W64", "PCM_24", 1), ("CAF", "PCM_24", 1),
+    ("WAV", "PCM_24", 1),
+    ("WAV", "FLOAT", 2),
+    ("WAVEX", "PCM_16", 1),
+    ("RF64", "PCM_24", 1),
+    ("FLAC", "PCM_24", 1),
+    ("AIFF", "PCM_24", 1),
+    ("W64", "PCM_24", 1),
+    ("CAF", "PCM_24", 1),
     ("WAV", "IMA_ADPCM", 1),
 )
 MUTATIONS_EACH = 60

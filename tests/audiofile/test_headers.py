@@ -37,7 +37,10 @@ def test_every_format_reads_as_soundfile_reads_it(
     path = record(tmp_path / f"a.{extension}", integers(FRAMES, channels), subtype, container, 44100)
     header, info = read_header(path), soundfile.info(path)
     assert (header.rate, header.channels, header.frames, header.subtype) == (
-        info.samplerate, info.channels, info.frames, info.subtype,
+        info.samplerate,
+        info.channels,
+        info.frames,
+        info.subtype,
     )
     assert not header.recovered
     assert fits(header.container, path.suffix)
@@ -68,10 +71,16 @@ def test_empty_file_is_refused(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("content", "slug"),
-    [(b"Tuning: drop C, take 3 was good\n" * 40, "not-audio"), (bytes(500), "not-audio"),
-     (b"\xff\xfb\x90\x64" + bytes(999), "not-audio"), (b"OggS" + bytes(99), "not-audio"),
-     (b"RIFF", "damaged-header"), (b"RIFF\x24\0\0\0AVI LIST", "damaged-header"),
-     (b"RIFF\x24\0\0\0WAVEfmt ", "damaged-header"), (b"fLaC", "damaged-header")],
+    [
+        (b"Tuning: drop C, take 3 was good\n" * 40, "not-audio"),
+        (bytes(500), "not-audio"),
+        (b"\xff\xfb\x90\x64" + bytes(999), "not-audio"),
+        (b"OggS" + bytes(99), "not-audio"),
+        (b"RIFF", "damaged-header"),
+        (b"RIFF\x24\0\0\0AVI LIST", "damaged-header"),
+        (b"RIFF\x24\0\0\0WAVEfmt ", "damaged-header"),
+        (b"fLaC", "damaged-header"),
+    ],
     ids=["text", "zeros", "mp3", "ogg", "four bytes", "video", "no samples", "no blocks"],
 )
 def test_what_is_no_recording_is_refused(tmp_path: Path, content: bytes, slug: str) -> None:
@@ -113,7 +122,10 @@ def test_unfinalised_wav_is_refused_and_recovered_on_request(tmp_path: Path, len
     samples = integers(FRAMES)
     whole = record(tmp_path / "whole.wav", samples)
     open_ended = damaged(
-        tmp_path / "open.wav", whole, (4, struct.pack("<I", riff)), (40, struct.pack("<I", length)),
+        tmp_path / "open.wav",
+        whole,
+        (4, struct.pack("<I", riff)),
+        (40, struct.pack("<I", length)),
         cut=44 + 3 * FRAMES,
     )
     assert slug_of(open_ended) == "unfinalised-header"

@@ -27,9 +27,7 @@ def shelf(tmp_path_factory: pytest.TempPathFactory) -> dict[int, tuple[AudioHead
     made = {}
     for number, (container, subtype, extension, channels, frames) in enumerate(KINDS):
         bits = 16 if subtype == "PCM_16" else 24
-        path = record(
-            folder / f"{number}.{extension}", integers(frames, channels, bits, number), subtype, container
-        )
+        path = record(folder / f"{number}.{extension}", integers(frames, channels, bits, number), subtype, container)
         made[number] = read_header(path), soundfile.read(path, always_2d=True)[0]
     return made
 
@@ -51,7 +49,12 @@ def expected(samples: np.ndarray, first: int, count: int) -> np.ndarray:
 )
 def test_any_blocks_of_any_file_are_what_soundfile_reads(
     shelf: dict[int, tuple[AudioHeader, np.ndarray]],
-    kind: int, channel: int, shift: int, begin: int, steps: list[tuple[int, int]], decoded: bool,
+    kind: int,
+    channel: int,
+    shift: int,
+    begin: int,
+    steps: list[tuple[int, int]],
+    decoded: bool,
 ) -> None:
     """Bytes unpacked here and samples decoded by soundfile are equal bit for bit, whatever is asked for."""
     header, samples = shelf[kind]
@@ -67,9 +70,7 @@ def test_any_blocks_of_any_file_are_what_soundfile_reads(
             start += count + jump
 
 
-def test_overlapping_reads_of_flac_decode_each_sample_once(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_overlapping_reads_of_flac_decode_each_sample_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Block after block with overlap, from before or after the start, hashed on the way: one pass."""
     path = record(tmp_path / "a.flac", integers(50_000), container="FLAC")
     decoded = []

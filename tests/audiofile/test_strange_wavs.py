@@ -57,12 +57,19 @@ READ = {
     "empty_extradata": (16, file_of(chunk(b"fmt ", fmt(16, extra=struct.pack("<H", 22) + bytes(22))) + data(16))),
     "fmt_padding": (16, file_of(chunk(b"fmt ", fmt(16, extra=bytes(24))) + data(16))),
     "pcm_extradata": (
-        16, file_of(chunk(b"fmt ", fmt(16, 0xFFFE, struct.pack("<HHI", 22, 16, 0) + PCM_GUID)) + data(16))),
+        16,
+        file_of(chunk(b"fmt ", fmt(16, 0xFFFE, struct.pack("<HHI", 22, 16, 0) + PCM_GUID)) + data(16)),
+    ),
     "rect_16bit": (16, file_of(chunk(b"fmt ", fmt(16)) + data(16))),
     "rect_24bit": (24, file_of(chunk(b"fmt ", fmt(24)) + data(24))),
-    "rect_32bit": (32, file_of(
-        chunk(b"fmt ", fmt(32, 0xFFFE, struct.pack("<HHI", 22, 32, 3) + PCM_GUID))
-        + chunk(b"LIST", b"INFOISFT\x0e\0\0\0encoder 57.101") + data(32))),
+    "rect_32bit": (
+        32,
+        file_of(
+            chunk(b"fmt ", fmt(32, 0xFFFE, struct.pack("<HHI", 22, 32, 3) + PCM_GUID))
+            + chunk(b"LIST", b"INFOISFT\x0e\0\0\0encoder 57.101")
+            + data(32)
+        ),
+    ),
     "rect_24bit_bext": (24, file_of(chunk(b"fmt ", fmt(24)) + chunk(b"bext", BEXT) + data(24))),
     "rect_24bit_rf64": (24, file_of(DS64 + chunk(b"fmt ", fmt(24)) + data(24), b"RF64")),
     # The reader there refuses it; the data chunk tells its own length, so nothing is unclear.

@@ -22,8 +22,14 @@ from premix.model.tracks import Track
 
 FRAMES = 10_001
 KINDS = [
-    ("wav", 16), ("wav", 24), ("wav", 32), ("rf64", 16), ("rf64", 24), ("rf64", 32),
-    ("flac", 16), ("flac", 24),
+    ("wav", 16),
+    ("wav", 24),
+    ("wav", 32),
+    ("rf64", 16),
+    ("rf64", 24),
+    ("rf64", 32),
+    ("flac", 16),
+    ("flac", 24),
 ]
 
 
@@ -36,8 +42,13 @@ def write(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
         monkeypatch.setattr(sinks, "LARGEST_WAV", 0 if kind == "rf64" else 4_000_000_000)
         path = tmp_path / f"{next(numbers)}.{'flac' if kind == 'flac' else 'wav'}"
         with PartWriter(
-            path, rate=48000, channels=len(samples), frames=samples.shape[1],
-            container="flac" if kind == "flac" else "wav", bits=bits, **options,
+            path,
+            rate=48000,
+            channels=len(samples),
+            frames=samples.shape[1],
+            container="flac" if kind == "flac" else "wav",
+            bits=bits,
+            **options,
         ) as writer:
             for start in range(0, samples.shape[1], block):
                 writer.write(samples[:, start : start + block])
@@ -201,6 +212,7 @@ def test_missing_folder_is_a_delivery_error(tmp_path: Path) -> None:
 @pytest.mark.parametrize("code", [errno.ENOSPC, errno.EDQUOT, errno.EFBIG])
 def test_full_disk_is_a_delivery_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int) -> None:
     """All the ways a system says that no more bytes fit."""
+
     def full(*_: object) -> None:
         raise OSError(code, "full")
 

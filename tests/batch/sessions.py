@@ -49,8 +49,19 @@ def job(folder: Path, name: str, go: Path) -> SongJob:
 def facts(*mics: MicFacts, lufs: float | None = -14.0, extra_trim_db: float = 0.0, **more: object) -> SongFacts:
     """Facts of a song that is well."""
     values: dict[str, object] = {
-        "efficiency_before_db": -4.0, "efficiency_after_db": -0.2, "mono_fold_db": -3.0, "loudness_lufs": lufs,
-        "true_peak_dbtp": -1.0, "trim_db": -0.5, "extra_trim_db": extra_trim_db, "refused": (), "broken": (),
-        "warnings": 0, "report": None, "reference": "dynamic", "mics": mics, "playing_db": -20.0,
+        "efficiency_before_db": -4.0,
+        "efficiency_after_db": -0.2,
+        "mono_fold_db": -3.0,
+        "loudness_lufs": lufs,
+        "true_peak_dbtp": -1.0,
+        "trim_db": -0.5,
+        "extra_trim_db": extra_trim_db,
+        "refused": (),
+        "broken": (),
+        "warnings": 0,
+        "report": None,
+        "reference": "dynamic",
+        "mics": mics,
+        "playing_db": -20.0,
     }
     return SongFacts(**{**values, **more})  # type: ignore[arg-type]

@@ -13,12 +13,14 @@ NAMES = ("left_dynamic.wav", "right_dynamic.wav")
 
 
 def recipe(name: str = "{performance}_{mic}.*") -> Recipe:
-    return Recipe.model_validate({
-        "format": 1,
-        "tracks": {"name": name},
-        "mics": {"dynamic": {}},
-        "performances": {"left": {"bus": "left"}, "right": {"bus": "right"}},
-    })
+    return Recipe.model_validate(
+        {
+            "format": 1,
+            "tracks": {"name": name},
+            "mics": {"dynamic": {}},
+            "performances": {"left": {"bus": "left"}, "right": {"bus": "right"}},
+        }
+    )
 
 
 def names(arguments: list[str], out: Path, name: str = "{performance}_{mic}.*") -> list[str]:

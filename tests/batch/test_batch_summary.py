@@ -16,7 +16,7 @@ from premix.batch.work import SongResult
 from premix.errors import DeliveryError, Problem
 from tests.batch.sessions import facts
 
-NASTY = "<b>Ri|ff & \"co\"_*[x](y)\n"
+NASTY = '<b>Ri|ff & "co"_*[x](y)\n'
 PROBLEM = Problem("track-not-found", "left/sub", "no file fits", remedy="Rename it.")
 
 
@@ -82,7 +82,13 @@ def test_figures_stand_in_columns_and_what_is_not_known_is_a_dash(tmp_path: Path
     titles, songs = re.findall("<th scope=.col.(.*?)>(.*?)</th>", table[0]), table[1].split("</tr>")
     set_right = [title for mark, title in titles if "figure" in mark]
     assert set_right == [
-        "sum efficiency dB as recorded", "aligned", "mono fold dB", "LUFS", "trim dB", "warnings", "seconds"
+        "sum efficiency dB as recorded",
+        "aligned",
+        "mono fold dB",
+        "LUFS",
+        "trim dB",
+        "warnings",
+        "seconds",
     ]
     for song in songs[:2]:
         assert len(re.findall("<td class=.figure.>", song)) == len(set_right)

@@ -45,7 +45,11 @@ def test_a_killed_worker_costs_its_own_song_at_most(tmp_path: Path, kind: str) -
     names = ["a", "dies", "b", "dies once", "c"]
     results = run(tmp_path, names, die_by_name, kind)
     assert {name: result.status for name, result in results.items()} == {
-        "a": "rendered", "dies": "lost", "b": "rendered", "dies once": "rendered", "c": "rendered"
+        "a": "rendered",
+        "dies": "lost",
+        "b": "rendered",
+        "dies once": "rendered",
+        "c": "rendered",
     }
     [problem] = results["dies"].problems
     assert problem.slug == "batch-song-lost" and "twice" in problem.what

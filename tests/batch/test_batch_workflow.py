@@ -45,7 +45,10 @@ def run(step: str, folder: Path) -> "subprocess.CompletedProcess[str]":
     """Run a step's own lines as the runner does (bash -e), on songs of ours."""
     [lines] = [s["run"] for s in job()["steps"] if s.get("name") == step]
     names = {
-        "RECIPE": "house.yaml", "SONGS": "album", "APPROVED": "approved", "GITHUB_STEP_SUMMARY": "summary.md",
+        "RECIPE": "house.yaml",
+        "SONGS": "album",
+        "APPROVED": "approved",
+        "GITHUB_STEP_SUMMARY": "summary.md",
         "PATH": f"{BIN}{os.pathsep}{os.environ['PATH']}",
     }
     command = ["bash", "-e", "-o", "pipefail", "-c", lines]

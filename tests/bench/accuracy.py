@@ -70,22 +70,36 @@ def pairs(pool: ProcessPoolExecutor, share: float) -> list[dict[str, float]]:
         errors = np.concatenate([d[0] for d in done])
         wrong, bound = sum(d[1] for d in done), done[0][2]
         rmse = float(np.sqrt(np.mean(errors**2)))
-        print(f"  {low:5.0f} - {high:5.0f}  {seconds:5.0f}  {coherence:.1f}  {seeds:5d}  {rmse:.5f}  {bound:.5f}"
-              f"  {rmse / bound:5.3f}  {most:7.1f}  {wrong:8d}")
-        rows.append({"low_hz": low, "high_hz": high, "coherence": coherence, "rmse_samples": rmse,
-                     "bound_samples": bound, "wrong_polarity": wrong})
+        print(
+            f"  {low:5.0f} - {high:5.0f}  {seconds:5.0f}  {coherence:.1f}  {seeds:5d}  {rmse:.5f}  {bound:.5f}"
+            f"  {rmse / bound:5.3f}  {most:7.1f}  {wrong:8d}"
+        )
+        rows.append(
+            {
+                "low_hz": low,
+                "high_hz": high,
+                "coherence": coherence,
+                "rmse_samples": rmse,
+                "bound_samples": bound,
+                "wrong_polarity": wrong,
+            }
+        )
     return rows
 
 
 def cabinets(pool: ProcessPoolExecutor, count: int) -> dict[str, object]:
     started = time.perf_counter()
     cases = list(pool.map(cabinet_case, range(count), chunksize=4))
-    print(f"\n{count} simulated cabinets ({sum(c.via == 'pyroomacoustics' for c in cases)} in rooms), "
-          f"{time.perf_counter() - started:.0f} s")
+    print(
+        f"\n{count} simulated cabinets ({sum(c.via == 'pyroomacoustics' for c in cases)} in rooms), "
+        f"{time.perf_counter() - started:.0f} s"
+    )
     mics = sum(c.mics for c in cases)
-    print(f"  {mics} close and sub mics: wrong polarity {sum(c.wrong for c in cases)}, "
-          f"refused good mics {sum(c.refused for c in cases)}, "
-          f"lowest coherence of a good mic {min(c.lowest_coherence for c in cases):.3f}")
+    print(
+        f"  {mics} close and sub mics: wrong polarity {sum(c.wrong for c in cases)}, "
+        f"refused good mics {sum(c.refused for c in cases)}, "
+        f"lowest coherence of a good mic {min(c.lowest_coherence for c in cases):.3f}"
+    )
     print("  sum efficiency dB       lowest   median  highest  wrong polarity")
     rows = {}
     for name in cases[0].efficiency_db:
@@ -101,8 +115,14 @@ def cabinets(pool: ProcessPoolExecutor, count: int) -> dict[str, object]:
     hardest = sorted(cases, key=lambda c: c.narrowest)[:3]
     for c in hardest:
         print(f"  hardest: seed {c.seed}, {c.what}: other polarity only {c.narrowest:.2f} dB worse")
-    return {"count": count, "mics": mics, "efficiency": rows, "brute_loss_db": max(brute),
-            "wrong": sum(c.wrong for c in cases), "refused": sum(c.refused for c in cases)}
+    return {
+        "count": count,
+        "mics": mics,
+        "efficiency": rows,
+        "brute_loss_db": max(brute),
+        "wrong": sum(c.wrong for c in cases),
+        "refused": sum(c.refused for c in cases),
+    }
 
 
 def refusals(pool: ProcessPoolExecutor, count: int) -> dict[str, object]:
@@ -116,8 +136,10 @@ def refusals(pool: ProcessPoolExecutor, count: int) -> dict[str, object]:
         own = [d for d in done if d.kind == kind]
         if own:
             accepted = sum(d.accepted for d in own)
-            print(f"  {kind:22s} {len(own):8d}  {accepted:8d}  {sum(d.refused_good for d in own):17d}"
-                  f"  {max(d.coherence for d in own):.3f}")
+            print(
+                f"  {kind:22s} {len(own):8d}  {accepted:8d}  {sum(d.refused_good for d in own):17d}"
+                f"  {max(d.coherence for d in own):.3f}"
+            )
             rows[kind] = {"cases": len(own), "accepted": accepted}
     print(f"  by slug: {dict(Counter(d.slug for d in done))}")
     return rows

@@ -51,7 +51,9 @@ def main() -> None:
         print(f"{what:48s} {value:8.2f} {most:8.2f}")
     if options.keep:
         document = {
-            "versions": versions(), "size": asdict(size), "runs": options.runs,
+            "versions": versions(),
+            "size": asdict(size),
+            "runs": options.runs,
             "programs": {name: asdict(medians(own)) for name, own in costs.items()},
             "figures": [dict(zip(("figure", "measured", "at_most"), row, strict=True)) for row in figures],
         }

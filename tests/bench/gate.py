@@ -71,8 +71,10 @@ def main() -> None:
     options = parser.parse_args()
     results: dict[str, object] = {"versions": versions()}
     everything = Measured()
-    print(f"{'family':26s} patterns  starts/stops  F 10 ms        F 50 ms        "
-          "error ms (starts, stops)      F 10 ms, all")
+    print(
+        f"{'family':26s} patterns  starts/stops  F 10 ms        F 50 ms        "
+        "error ms (starts, stops)      F 10 ms, all"
+    )
     with ProcessPoolExecutor(options.jobs) as pool:
         for name in FAMILIES:
             family = Measured()
@@ -105,8 +107,16 @@ def pattern(name: str, seed: int) -> Measured:
         opened.append(float(gain_db[round(on * rate + case.arrival) : round(off * rate + case.arrival)].min()))
     every = [(np.array([s[i] for s in case.rig.spans]), np.array([s[i] for s in spans])) for i in (0, 1)]
     return Measured(
-        [boundaries(case, 0)], [boundaries(case, 1)], [every[0]], [every[1]], opening_db(case).tolist(), closed, opened,
-        [clicks_db(case)], all(np.array_equal(case.gains(size), gains) for size in (64, 1000, 57_600)))
+        [boundaries(case, 0)],
+        [boundaries(case, 1)],
+        [every[0]],
+        [every[1]],
+        opening_db(case).tolist(),
+        closed,
+        opened,
+        [clicks_db(case)],
+        all(np.array_equal(case.gains(size), gains) for size in (64, 1000, 57_600)),
+    )
 
 
 def demo_session() -> Measured:
@@ -131,12 +141,22 @@ def row(name: str, patterns: int, measured: Measured) -> dict[str, object]:
     spread = [[round(float(np.percentile(e, q)), 1) for q in (0, 50, 100)] for e in errors]
     scores = {w: [round(f_measure(pairs, w / 1000.0), 4) for pairs in kinds] for w in (10, 50)}
     whole = [round(f_measure(pairs, 0.010), 4) for pairs in (measured.all_starts, measured.all_stops)]
-    print(f"{name:26s} {patterns:8d}  {counts[0]:5d} {counts[1]:5d}  " + "  ".join(
-        f"{a:.4f} {b:.4f}" for a, b in scores.values()) + f"  {spread[0]!s:18s} {spread[1]!s:18s}"
+    print(
+        f"{name:26s} {patterns:8d}  {counts[0]:5d} {counts[1]:5d}  "
+        + "  ".join(f"{a:.4f} {b:.4f}" for a, b in scores.values())
+        + f"  {spread[0]!s:18s} {spread[1]!s:18s}"
         f" {whole[0]:.3f} {whole[1]:.3f}",
-        flush=True)
-    return {"patterns": patterns, "starts": counts[0], "stops": counts[1], "f_10_ms": scores[10], "f_50_ms": scores[50],
-            "error_ms_min_median_max": spread, "f_10_ms_with_inaudible_stops": whole}
+        flush=True,
+    )
+    return {
+        "patterns": patterns,
+        "starts": counts[0],
+        "stops": counts[1],
+        "f_10_ms": scores[10],
+        "f_50_ms": scores[50],
+        "error_ms_min_median_max": spread,
+        "f_10_ms_with_inaudible_stops": whole,
+    }
 
 
 def gate_figures(measured: Measured) -> dict[str, object]:
@@ -161,8 +181,13 @@ def cost() -> dict[str, float]:
     edges = edges[: np.searchsorted(edges, seconds - 1) // 2 * 2]
     shape = np.repeat(np.tile([0.001, 1.0], edges.size // 2), np.diff(edges * rate, prepend=0.0).astype(int))
     key = 0.1 * shape * rng.standard_normal(shape.size)
-    curve = room_curve(list(zip(edges[::2] / 1.0, edges[1::2] / 1.0, strict=True)), Gate(),
-                       rate=rate, frames=key.size, arrival_samples=420.0)
+    curve = room_curve(
+        list(zip(edges[::2] / 1.0, edges[1::2] / 1.0, strict=True)),
+        Gate(),
+        rate=rate,
+        frames=key.size,
+        arrival_samples=420.0,
+    )
 
     def envelope() -> None:
         power = KeyPower(rate, 48)

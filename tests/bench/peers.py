@@ -31,7 +31,8 @@ def sox_script(decisions: Path, out: Path) -> str:
     for name, bus in mix["buses"].items():
         own = [p["name"] for p in mix["performances"] if p["bus"] == name]
         inputs = _words(
-            word for p in own for part in ("stem", "room") for word in ("-v", bus["gain"], files[f"{part}_{p}"]))
+            word for p in own for part in ("stem", "room") for word in ("-v", bus["gain"], files[f"{part}_{p}"])
+        )
         lines.append(f"sox -D -m {inputs} -b 24 {_words([files[f'bus_{name}']])}")
     inputs = _words(files[f"bus_{name}"] for name in mix["buses"])
     sides = _words(

@@ -47,9 +47,13 @@ def main() -> None:
         if whole:
             print(f"\nlargest difference to the naive script: {steps} step(s) of 24 bits, every sample of every file")
             document = {
-                "versions": versions(), "size": asdict(size), "runs": options.runs, "largest_step": steps,
-                "programs": {name: {**asdict(medians(c)), "cpu_to_floor": ratio(c, costs[FLOOR])}
-                             for name, c in costs.items()},
+                "versions": versions(),
+                "size": asdict(size),
+                "runs": options.runs,
+                "largest_step": steps,
+                "programs": {
+                    name: {**asdict(medians(c)), "cpu_to_floor": ratio(c, costs[FLOOR])} for name, c in costs.items()
+                },
                 "figures": [dict(zip(("figure", "measured", "at_most"), row, strict=True)) for row in figures(costs)],
             }
             RESULTS.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
@@ -99,8 +103,10 @@ def show(costs: Mapping[str, Sequence[Cost]]) -> None:
     print(f"\n{'program':28s} {'CPU s':>8s} {'wall s':>8s} {'peak MB':>8s} {'CPU/floor':>10s}")
     for name, own in costs.items():
         middle = medians(own)
-        print(f"{name:28s} {middle.cpu_s:8.2f} {middle.wall_s:8.2f} {middle.peak_mb:8.0f} "
-              f"{ratio(own, costs[FLOOR]):10.2f}  {LESS.get(name, '')}")
+        print(
+            f"{name:28s} {middle.cpu_s:8.2f} {middle.wall_s:8.2f} {middle.peak_mb:8.0f} "
+            f"{ratio(own, costs[FLOOR]):10.2f}  {LESS.get(name, '')}"
+        )
     print(f"\n{'figure':48s} {'measured':>8s} {'at most':>8s}")
     for what, value, most in figures(costs):
         print(f"{what:48s} {value:8.2f} {most:8.2f}")

@@ -98,8 +98,10 @@ def _show(name: str, rows: Sequence[Row]) -> None:
     for row in rows:
         each = row.cost.cpu_s / row.minutes / row.tracks
         stages = "  ".join(f"{row.stages[stage]:9.2f}" for stage in ("inspect", "prepare", "solve"))
-        print(f"{row.minutes:5g} {row.tracks:7d} {row.rate:6d} {row.cost.cpu_s:7.2f} {row.cost.wall_s:7.2f}"
-              f" {each:16.4f} {row.cost.peak_mb:8.0f} {stages}")
+        print(
+            f"{row.minutes:5g} {row.tracks:7d} {row.rate:6d} {row.cost.cpu_s:7.2f} {row.cost.wall_s:7.2f}"
+            f" {each:16.4f} {row.cost.peak_mb:8.0f} {stages}"
+        )
 
 
 def figures(lengths: Sequence[Row], widths: Sequence[Row]) -> list[tuple[str, float, float]]:

@@ -26,7 +26,7 @@ def make_session(folder: Path, size: Size) -> None:
     for number, name in enumerate(size.names()):
         if (folder / f"{name}_room.wav").exists():
             continue
-        (_, recorded), = perform_session(min(LOOP_S, size.seconds), size.rate, 1 + number, ["left_a"])
+        ((_, recorded),) = perform_session(min(LOOP_S, size.seconds), size.rate, 1 + number, ["left_a"])
         count = int(size.seconds // LOOP_S) + 1
         gains = 10.0 ** ((LEVEL_DB - np.random.default_rng(number).uniform(0.0, VARIED_DB, count)) / 20.0)
         for mic, loop in recorded:

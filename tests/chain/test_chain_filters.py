@@ -113,7 +113,9 @@ def test_the_slope_is_reached_two_octaves_beyond(slope: int) -> None:
 def test_sections_are_those_of_scipys_own_design() -> None:
     """The heard response against `freqz` of a design straight from scipy."""
     for kind, name, edges in (
-        ("high_pass", "highpass", 80.0), ("low_pass", "lowpass", 5000.0), ("band_pass", "bandpass", [200.0, 3000.0])
+        ("high_pass", "highpass", 80.0),
+        ("low_pass", "lowpass", 5000.0),
+        ("band_pass", "bandpass", [200.0, 3000.0]),
     ):
         sections = butter(4, edges, name, fs=RATE, output="sos")
         one, _ = made_step(kind, 24)

@@ -34,17 +34,25 @@ CASES = {
     "typo in a key": ("recipe-unknown-key", lambda s: edit(s, "gain_db: -3", "gian_db: -3"), "gain_db"),
     "wrong type": ("recipe-wrong-value", lambda s: edit(s, "gain_db: -3", "gain_db: loud"), "number"),
     "two files for one mic": (
-        "track-ambiguous", lambda s: shutil.copy(s.tracks / "left_ribbon.wav", s.tracks / "left_ribbon.WAV"), "ribbon"),
+        "track-ambiguous",
+        lambda s: shutil.copy(s.tracks / "left_ribbon.wav", s.tracks / "left_ribbon.WAV"),
+        "ribbon",
+    ),
     "none for one mic": ("track-not-found", lambda s: (s.tracks / "left_ribbon.wav").unlink(), "left/ribbon"),
-    "mixed rates": (
-        "mixed-rates", lambda s: write_track(s.tracks / "left_ribbon.wav", riff(1, 88200), 44100), "44100"),
+    "mixed rates": ("mixed-rates", lambda s: write_track(s.tracks / "left_ribbon.wav", riff(1, 88200), 44100), "44100"),
     "empty file": ("empty-file", lambda s: (s.tracks / "left_ribbon.wav").write_bytes(b""), "left/ribbon"),
     "text named .wav": (
-        "not-audio", lambda s: (s.tracks / "left_ribbon.wav").write_text("take 3 was better\n" * 40), "left/ribbon"),
+        "not-audio",
+        lambda s: (s.tracks / "left_ribbon.wav").write_text("take 3 was better\n" * 40),
+        "left/ribbon",
+    ),
     "truncated WAV": ("truncated-file", lambda s: cut_off(s.tracks / "left_ribbon.wav"), "left/ribbon"),
     "NaN": ("track-not-finite", lambda s: with_nan(s.tracks / "left_ribbon.wav"), "left/ribbon"),
     "silence in a close mic": (
-        "alignment-silent", lambda s: write_track(s.tracks / "left_ribbon.wav", np.zeros(96000)), "left/ribbon"),
+        "alignment-silent",
+        lambda s: write_track(s.tracks / "left_ribbon.wav", np.zeros(96000)),
+        "left/ribbon",
+    ),
     "no tracks folder": ("track-no-folder", lambda s: shutil.rmtree(s.tracks), "tracks"),
 }
 

@@ -26,7 +26,8 @@ def test_done_is_0(premix, song):
 def test_broken_limit_is_4_and_the_files_are_there(premix, song):
     """A side alone loses 3 dB in mono: rendered all the same; the limit, its value and the way out are told."""
     said = premix(
-        "render", song.recipe, song.tracks, "--out", song.out("new"), "--no-report", "--set", "limits.mono_fold_db=-1")
+        "render", song.recipe, song.tracks, "--out", song.out("new"), "--no-report", "--set", "limits.mono_fold_db=-1"
+    )
     assert said.code == 4
     assert any("[limit-mono-fold]" in line for line in said.lines)
     assert said.lines[-1].startswith("1 limit broken: 4 files")
@@ -47,8 +48,7 @@ def test_limit_that_cannot_be_measured_is_4(premix, song):
 def test_limit_that_holds_is_0(premix, song):
     """A limit is only a limit."""
     settings = ["--set", "limits.true_peak_dbtp=-1", "--set", "limits.sum_efficiency_db=-3"]
-    assert premix(
-        "render", song.recipe, song.tracks, "--out", song.out("new"), "--no-report", *settings).code == 0
+    assert premix("render", song.recipe, song.tracks, "--out", song.out("new"), "--no-report", *settings).code == 0
 
 
 @pytest.mark.parametrize(("refused", "code"), [("stop", 1), ("mute", 0), ("keep", 0)])
@@ -56,8 +56,15 @@ def test_refused_mic_does_what_the_recipe_says(premix, song, refused, code):
     """A silent close mic stops the render, or is muted, or summed as recorded."""
     write_track(song.tracks / "left_ribbon.wav", np.zeros(96000))
     said = premix(
-        "render", song.recipe, song.tracks, "--out", song.out("new"), "--no-report",
-        "--set", f"alignment.refused={refused}")
+        "render",
+        song.recipe,
+        song.tracks,
+        "--out",
+        song.out("new"),
+        "--no-report",
+        "--set",
+        f"alignment.refused={refused}",
+    )
     assert said.code == code
     assert song.out("new").exists() == (code == 0)
     if code == 0:
@@ -87,6 +94,7 @@ def test_inspect_is_1_where_a_render_would_stop(premix, song):
 
 def test_bug_is_3_with_a_log(premix, song, tmp_path, monkeypatch):
     """What premix did not foresee: one line, a log with the traceback, no traceback on the screen, OUT untouched."""
+
     def broken(*arguments, **options):
         raise ZeroDivisionError("a bug of ours")
 
@@ -107,15 +115,17 @@ def test_interrupted_is_130_and_nothing_is_left(tmp_path):
     """Ctrl-C in the middle of the work: one line, no half-written folder, no lock, an earlier OUT as it was."""
     take = np.tile(riff(1, 48000), 60)
     song = write_song(
-        tmp_path / "song", "format: 1\nmics: {dynamic: {}}\nperformances: {left: {bus: left}}\n",
-        {"left_dynamic": take})
+        tmp_path / "song", "format: 1\nmics: {dynamic: {}}\nperformances: {left: {bus: left}}\n", {"left_dynamic": take}
+    )
     song.out().mkdir()
     before = tree(tmp_path)
     scratch = tmp_path / "scratch"
     scratch.mkdir()
     command = [sys.executable, "-m", "premix", "render", song.recipe, song.tracks, "--out", song.out()]
     process = subprocess.Popen(
-        [str(word) for word in command], stderr=subprocess.PIPE, text=True,
+        [str(word) for word in command],
+        stderr=subprocess.PIPE,
+        text=True,
         env={**os.environ, "TMPDIR": str(scratch)},
     )
     end = time.monotonic() + 120.0

@@ -21,7 +21,9 @@ def limited(song, largest, temporary):
     """A render in a process that may write no file of more than `largest` bytes (setrlimit, RLIMIT_FSIZE)."""
     command = [sys.executable, "-m", "premix", "render", song.recipe, song.tracks, "--out", song.out(), "--no-report"]
     return subprocess.run(
-        [str(word) for word in command], capture_output=True, text=True,
+        [str(word) for word in command],
+        capture_output=True,
+        text=True,
         env={"TMPDIR": str(temporary), "PYTHONDONTWRITEBYTECODE": "1"},
         preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (largest, largest)),
     )

@@ -51,19 +51,23 @@ def test_help_imports_nothing_heavy():
     assert "render" in done.stdout
 
 
-@pytest.mark.parametrize("arguments", [
-    ["rendr"],
-    ["render"],
-    ["render", "recipe.yaml"],
-    ["render", "recipe.yaml", "tracks"],
-    ["render", "recipe.yaml", "tracks", "--out"],
-    ["render", "recipe.yaml", "tracks", "--out", "out", "--loud"],
-    ["render", "recipe.yaml", "tracks", "--out", "out", "--threads", "many"],
-    ["render", "recipe.yaml", "tracks", "--out", "out", "--threads", "0"],
-    ["align", "recipe.yaml", "tracks", "more"],
-    ["demo", "folder", "--format", "mp3"],
-    ["null", "a.wav", "b.wav", "--below", "silence"],
-], ids=" ".join)
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["rendr"],
+        ["render"],
+        ["render", "recipe.yaml"],
+        ["render", "recipe.yaml", "tracks"],
+        ["render", "recipe.yaml", "tracks", "--out"],
+        ["render", "recipe.yaml", "tracks", "--out", "out", "--loud"],
+        ["render", "recipe.yaml", "tracks", "--out", "out", "--threads", "many"],
+        ["render", "recipe.yaml", "tracks", "--out", "out", "--threads", "0"],
+        ["align", "recipe.yaml", "tracks", "more"],
+        ["demo", "folder", "--format", "mp3"],
+        ["null", "a.wav", "b.wav", "--below", "silence"],
+    ],
+    ids=" ".join,
+)
 def test_wrong_usage_is_exit_2(premix, arguments):
     """Unknown commands and options, missing or wrong values: exit 2 and a line of what is wrong."""
     said = premix(*arguments)

@@ -40,7 +40,8 @@ def test_every_remedy_that_is_looked_up_is_there():
         tables = [
             importlib.import_module(node.module).SLUGS
             for node in ast.walk(tree)
-            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("premix.messages")
+            if isinstance(node, ast.ImportFrom)
+            and (node.module or "").startswith("premix.messages")
             and any(alias.name == "SLUGS" for alias in node.names)
         ]
         for node in ast.walk(tree):

@@ -50,8 +50,16 @@ def test_two_files_null_by_themselves(premix, song, copied):
 def expect(premix, song, copied, *options):
     """Render again and hold it against the earlier manifest."""
     return premix(
-        "render", song.recipe, song.tracks, "--out", song.out("new"), "--no-report", "--expect",
-        copied / "manifest.json", *options)
+        "render",
+        song.recipe,
+        song.tracks,
+        "--out",
+        song.out("new"),
+        "--no-report",
+        "--expect",
+        copied / "manifest.json",
+        *options,
+    )
 
 
 def test_the_same_inputs_give_the_samples_that_were_expected(premix, song, copied):

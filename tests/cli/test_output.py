@@ -97,8 +97,11 @@ def on_terminal(arguments, **environment):
     ours, theirs = pty.openpty()
     own = {name: value for name, value in os.environ.items() if name != "NO_COLOR"}
     with subprocess.Popen(
-        [sys.executable, "-m", "premix", *map(str, arguments)], stderr=theirs, stdout=subprocess.DEVNULL,
-        stdin=subprocess.DEVNULL, env={**own, "TERM": "xterm", **environment},
+        [sys.executable, "-m", "premix", *map(str, arguments)],
+        stderr=theirs,
+        stdout=subprocess.DEVNULL,
+        stdin=subprocess.DEVNULL,
+        env={**own, "TERM": "xterm", **environment},
     ) as process:
         os.close(theirs)
         said = b""

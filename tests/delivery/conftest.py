@@ -57,9 +57,7 @@ def rendered(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
         riff = 0.1 * sosfilt(band, riff)
         hiss = 0.01 * sosfilt(band, np.random.default_rng(10 + seed).standard_normal(FRAMES))  # heard in every fade
         for number, mic in enumerate(("dynamic", "ribbon", "sub", "room")):
-            fields = BextFields(
-                time_reference=START + LATE * seed, date=f"2024-03-0{2 - seed}", time="20:00:00"
-            )
+            fields = BextFields(time_reference=START + LATE * seed, date=f"2024-03-0{2 - seed}", time="20:00:00")
             path = tracks / f"{performance}_{mic}.wav"
             with PartWriter(path, rate=RATE, channels=1, frames=FRAMES, bext=fields) as writer:
                 writer.write((1 - 0.2 * number) * np.roll(riff, 7 * number)[np.newaxis] + hiss * (mic == "room"))

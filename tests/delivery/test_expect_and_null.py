@@ -15,7 +15,10 @@ from premix.errors import UserError
 def manifest_of(**changes):
     """A small manifest with two files, one input."""
     plain = {
-        "premix": "1", "libraries": {"numpy": "2"}, "recipe": {"sha256": "r"}, "alignment": [],
+        "premix": "1",
+        "libraries": {"numpy": "2"},
+        "recipe": {"sha256": "r"},
+        "alignment": [],
         "inputs": [{"performance": "left_a", "mic": "ribbon", "sha256": "i"}],
         "files": [{"part": "stem_left_a", "sha256": "s"}, {"part": "guitars", "sha256": "g"}],
     }
@@ -35,13 +38,18 @@ def test_the_file_that_differs_is_named_with_the_cause():
     """Input, recipe, version: each cause the manifests know of; a part that is gone and one that is new."""
     changed = [{"part": "stem_left_a", "sha256": "other"}, {"part": "bus_left", "sha256": "b"}]
     rendered = manifest_of(
-        files=changed, premix="2", recipe={"sha256": "q"},
+        files=changed,
+        premix="2",
+        recipe={"sha256": "q"},
         inputs=[{"performance": "left_a", "mic": "ribbon", "sha256": "j"}],
     )
     assert told(manifest_of(), rendered) == [
-        ("expect-file-differs", "stem_left_a"), ("expect-file-differs", "guitars"),
-        ("expect-file-differs", "bus_left"), ("expect-cause", "input left_a/ribbon"),
-        ("expect-cause", "recipe"), ("expect-cause", "premix"),
+        ("expect-file-differs", "stem_left_a"),
+        ("expect-file-differs", "guitars"),
+        ("expect-file-differs", "bus_left"),
+        ("expect-cause", "input left_a/ribbon"),
+        ("expect-cause", "recipe"),
+        ("expect-cause", "premix"),
     ]
 
 
@@ -52,7 +60,8 @@ def test_an_edited_impulse_response_is_a_cause():
     changed = [{"part": "stem_left_a", "sha256": "other"}, {"part": "guitars", "sha256": "g"}]
     stem = ("expect-file-differs", "stem_left_a")
     assert told(manifest_of(chain_files=old), manifest_of(chain_files=edited, files=changed)) == [
-        stem, ("expect-cause", where)
+        stem,
+        ("expect-cause", where),
     ]
     moved = [{"where": other, "name": "small.wav", "sha256": "a"}]
     rendered = manifest_of(chain_files=moved, files=changed, recipe={"sha256": "q"})

@@ -16,20 +16,48 @@ from premix.pipeline import render
 from tests.delivery.conftest import FRAMES, LATE, RATE, START, Rendered
 
 PROMISED = {
-    "premix", "recipe", "rate", "inputs", "alignment", "sum_efficiency_db", "gate", "files", "mono", "trim_db",
-    "findings", "format",
+    "premix",
+    "recipe",
+    "rate",
+    "inputs",
+    "alignment",
+    "sum_efficiency_db",
+    "gate",
+    "files",
+    "mono",
+    "trim_db",
+    "findings",
+    "format",
 }
 PROMISED_WITHIN = {
     "inputs": {"performance", "mic", "path", "sha256", "frames"},
     "alignment": {
-        "performance", "mic", "reference", "delay_samples", "delay_ms", "distance_cm", "polarity", "origin",
-        "margin_db", "coherence",
+        "performance",
+        "mic",
+        "reference",
+        "delay_samples",
+        "delay_ms",
+        "distance_cm",
+        "polarity",
+        "origin",
+        "margin_db",
+        "coherence",
     },
     "sum_efficiency_db": {"performance", "before", "after"},
     "gate": {"performance", "threshold_db", "riff", "open"},
     "files": {
-        "part", "kind", "performance", "bus", "path", "channels", "frames", "bits", "sha256", "sample_peak_dbfs",
-        "true_peak_dbtp", "loudness_lufs",
+        "part",
+        "kind",
+        "performance",
+        "bus",
+        "path",
+        "channels",
+        "frames",
+        "bits",
+        "sha256",
+        "sample_peak_dbfs",
+        "true_peak_dbtp",
+        "loudness_lufs",
     },
 }
 
@@ -124,9 +152,17 @@ def test_manifest_of_the_run_is_what_was_written(document: dict[str, Any], rende
 @pytest.mark.parametrize(
     ("value", "plain"),
     [
-        (np.float64(0.1), 0.1), (np.int64(3), 3), (np.bool_(True), True), (float("nan"), None), (-math.inf, None),
-        (np.float64("inf"), None), ((1, (2.5,)), [1, [2.5]]), (Path("a") / "b", "a/b"), ({1: (None,)}, {"1": [None]}),
-        (True, True), ("text", "text"),
+        (np.float64(0.1), 0.1),
+        (np.int64(3), 3),
+        (np.bool_(True), True),
+        (float("nan"), None),
+        (-math.inf, None),
+        (np.float64("inf"), None),
+        ((1, (2.5,)), [1, [2.5]]),
+        (Path("a") / "b", "a/b"),
+        ({1: (None,)}, {"1": [None]}),
+        (True, True),
+        ("text", "text"),
     ],
 )
 def test_values_become_what_json_knows(value: object, plain: object) -> None:

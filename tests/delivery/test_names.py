@@ -8,8 +8,10 @@ from premix.messages import SLUGS
 from premix.model.mix import Part
 
 PARTS = (
-    Part("stem_left_a", "stem", 1, "left_a"), Part("room_left_a", "room", 1, "left_a"),
-    Part("bus_left", "bus", 1, bus="left"), Part("left_a_ribbon", "aligned_mic", 1, "left_a", "ribbon"),
+    Part("stem_left_a", "stem", 1, "left_a"),
+    Part("room_left_a", "room", 1, "left_a"),
+    Part("bus_left", "bus", 1, bus="left"),
+    Part("left_a_ribbon", "aligned_mic", 1, "left_a", "ribbon"),
     Part("guitars", "guitar_bus", 2),
 )
 
@@ -35,9 +37,17 @@ def test_parts_go_into_their_folders() -> None:
 @pytest.mark.parametrize(
     ("text", "name"),
     [
-        ("Tidewater", "Tidewater"), ("Mörk Vatten", "Mork_Vatten"), ("a/b\\c:d*e?f", "a_b_c_d_e_f"),
-        ("  ends. ", "ends"), ("50% (live)", "50_live"), ("e\u0301tude", "etude"), ("éTUDE", "eTUDE"),
-        ("漢字", ""), ("../../etc", "etc"), ("a\nb\0c", "a_b_c"), ("take-2", "take-2"),
+        ("Tidewater", "Tidewater"),
+        ("Mörk Vatten", "Mork_Vatten"),
+        ("a/b\\c:d*e?f", "a_b_c_d_e_f"),
+        ("  ends. ", "ends"),
+        ("50% (live)", "50_live"),
+        ("e\u0301tude", "etude"),
+        ("éTUDE", "eTUDE"),
+        ("漢字", ""),
+        ("../../etc", "etc"),
+        ("a\nb\0c", "a_b_c"),
+        ("take-2", "take-2"),
     ],
 )
 def test_names_hold_plain_letters_only(text: str, name: str) -> None:

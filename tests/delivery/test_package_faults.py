@@ -151,9 +151,7 @@ def test_kill_9_at_random_moments_leaves_a_whole_folder(tmp_path: Path) -> None:
             process.send_signal(signal.SIGKILL)
             process.wait()
         assert state(out).startswith("run ")
-        assert set(json.loads((out / "manifest.json").read_text())["written"]) == {
-            p.name for p in out.iterdir()
-        }
+        assert set(json.loads((out / "manifest.json").read_text())["written"]) == {p.name for p in out.iterdir()}
     with Package(out, inputs_folder=inputs):
         pass
     assert {p.name for p in tmp_path.iterdir()} == {"out", "tracks"}
@@ -216,7 +214,9 @@ def test_full_disk_is_one_clear_error_and_leaves_the_old(
         package.commit()
     done = subprocess.run(
         [sys.executable, "-c", FULL_DISK, str(out), str(inputs), container, str(limit)],
-        capture_output=True, text=True, timeout=60,
+        capture_output=True,
+        text=True,
+        timeout=60,
     )
     assert (done.stdout, done.stderr) == ("disk-full\n", "")
     assert {p.name for p in out.iterdir()} == {"old.wav", "manifest.json"}
@@ -233,10 +233,9 @@ def test_disk_that_fills_up_outside_the_samples_is_the_same_error(tmp_path: Path
     assert list(tmp_path.iterdir()) == []
 
 
-def test_disk_that_fills_up_at_the_commit_leaves_the_old(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_disk_that_fills_up_at_the_commit_leaves_the_old(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Delayed writes are refused as late as in fsync."""
+
     def full(*_: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 

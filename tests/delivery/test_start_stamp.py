@@ -16,10 +16,22 @@ from tests.delivery.conftest import RATE, START, Rendered
 def song(time_reference: int | None, dates: tuple[str | None, ...] = (None,), rate: int = 48000) -> TrackSet:
     """Tracks with some dates."""
     tracks = tuple(
-        Track("left", f"mic{n}", AudioHeader(
-            Path("a.wav"), "WAV", "PCM_24", rate, 1, 100, 24, time_reference=time_reference,
-            origination_date=date, origination_time="10:00:00" if date else None,
-        ))
+        Track(
+            "left",
+            f"mic{n}",
+            AudioHeader(
+                Path("a.wav"),
+                "WAV",
+                "PCM_24",
+                rate,
+                1,
+                100,
+                24,
+                time_reference=time_reference,
+                origination_date=date,
+                origination_time="10:00:00" if date else None,
+            ),
+        )
         for n, date in enumerate(dates)
     )
     return TrackSet("Tidewater", Path(), rate, 100, tracks, time_reference)
@@ -67,13 +79,14 @@ def test_sndfile_info_reads_the_chunk_of_every_file(rendered: Rendered) -> None:
         said = {name.strip(): text.strip() for name, _, text in (line.partition(":") for line in lines)}
         assert said["Description"] == WavInfoReader(str(rendered.out / file.path)).bext.description
         assert (said["Originator"], said["Origination date"], said["Origination time"]) == (
-            "premix", "2024-03-01", "20:00:00",
+            "premix",
+            "2024-03-01",
+            "20:00:00",
         )
         assert int(said["Time ref"].split()[0], 0) == START  # in hexadecimal where it is not 0
         assert said["BWF version"] == "2"
         assert float(said["Loudness value"].split()[0]) == pytest.approx(file.measures.loudness_lufs, abs=0.0051)
-        assert float(said["Max. true peak level"].split()[0]) == pytest.approx(
-            file.measures.true_peak_dbtp, abs=0.0051)
+        assert float(said["Max. true peak level"].split()[0]) == pytest.approx(file.measures.true_peak_dbtp, abs=0.0051)
 
 
 @pytest.mark.parametrize(

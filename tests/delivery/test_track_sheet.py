@@ -43,9 +43,7 @@ def fade(length: int) -> tuple[np.ndarray, np.ndarray]:
     return np.append(at, length), np.append((at / length) ** 2 * 4 / 3, 1.0)
 
 
-def by_hand(
-    rows: list[dict[str, str]], tracks: Path, frames: int, *, with_rooms: bool = False
-) -> np.ndarray:
+def by_hand(rows: list[dict[str, str]], tracks: Path, frames: int, *, with_rooms: bool = False) -> np.ndarray:
     """A stem from its rows and the raw files: pad, advance (by a phase shift of the whole file), filter, turn over,
     gain, sum; nothing of premix is used."""
     stem = np.zeros(frames)
@@ -155,8 +153,28 @@ def test_numbers_are_short_and_keep_their_sign(value: float, text: str) -> None:
 def test_file_names_are_no_formulas(tmp_path: Path) -> None:
     """A spreadsheet must not run what a track is called; the path still leads to the file."""
     row = SheetRow(
-        "left", "a", "close", "=1+1.wav", 0, "normal", "-1", "0", "0", "0", "", "", "", "0", "left", "0", "", "0",
-        "auto", "", 48000, 48000,
+        "left",
+        "a",
+        "close",
+        "=1+1.wav",
+        0,
+        "normal",
+        "-1",
+        "0",
+        "0",
+        "0",
+        "",
+        "",
+        "",
+        "0",
+        "left",
+        "0",
+        "",
+        "0",
+        "auto",
+        "",
+        48000,
+        48000,
     )
     write_csv(tmp_path / "a.csv", (row,))
     with (tmp_path / "a.csv").open(newline="") as file:

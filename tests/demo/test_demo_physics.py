@@ -108,8 +108,7 @@ def test_a_late_string_is_the_same_string_later() -> None:
     notes = [pluck(110.0, 4096, RATE, np.hanning(96), RINGS["mute"], 0.13, s / RATE) for s in (0.0, 0.5)]
     spectra = [np.fft.rfft(n * np.hanning(4096)) for n in notes]
     freqs = np.fft.rfftfreq(4096)[1:400]
-    slope = np.polyfit(freqs, np.unwrap(np.angle(spectra[1] / spectra[0])[1:400]), 1,
-                       w=np.abs(spectra[0][1:400]))[0]
+    slope = np.polyfit(freqs, np.unwrap(np.angle(spectra[1] / spectra[0])[1:400]), 1, w=np.abs(spectra[0][1:400]))[0]
     assert -slope / (2 * np.pi) == pytest.approx(0.5, abs=0.02)
 
 

@@ -54,13 +54,9 @@ def test_a_performance_does_not_depend_on_which_others_are_made() -> None:
 
 
 @pytest.mark.parametrize(("file_format", "bits", "rate"), [("wav", 24, 44100), ("flac", 16, 96000)])
-def test_files_have_the_format_asked_for(
-    tmp_path: Path, file_format: FileFormat, bits: int, rate: int
-) -> None:
+def test_files_have_the_format_asked_for(tmp_path: Path, file_format: FileFormat, bits: int, rate: int) -> None:
     """Headers say format, depth, rate and length; the truth file says the same."""
-    truth = write_demo(
-        tmp_path, seconds=3.0, rate=rate, file_format=file_format, bits=bits, performances=["left_b"]
-    )
+    truth = write_demo(tmp_path, seconds=3.0, rate=rate, file_format=file_format, bits=bits, performances=["left_b"])
     assert DemoTruth.from_json((tmp_path / "truth.json").read_text(encoding="utf-8")) == truth
     for track in truth.tracks:
         info = soundfile.info(tmp_path / track.path)
@@ -102,9 +98,7 @@ def test_a_file_in_place_of_the_folder_is_refused(tmp_path: Path) -> None:
 def test_all_wrong_settings_are_named_at_once(tmp_path: Path) -> None:
     """Five settings out of range give five problems, and no folder."""
     with pytest.raises(DeliveryError) as caught:
-        write_demo(
-            tmp_path / "demo", seconds=0.1, rate=8000, bits=8, file_format="mp3", performances=["drums"]
-        )
+        write_demo(tmp_path / "demo", seconds=0.1, rate=8000, bits=8, file_format="mp3", performances=["drums"])
     assert [p.where for p in caught.value.problems] == ["seconds", "rate", "bits", "format", "performances"]
     assert {p.slug for p in caught.value.problems} == {"demo-settings"}
     assert not (tmp_path / "demo").exists()

@@ -42,8 +42,9 @@ HABITS: dict[str, Habit] = {
     "numbers for mics": _said("{p} {m}.wav", "L|R|C", "57|414|121|sub|room"),
     "letters for both": _said("{p}_{m}.wav", "L|R|C", "D|K|B|S|A"),
     "mics without words": _said("{p} mic {m}.wav", "L|R|C", "1|2|3|4|5"),
-    "long prefix, suffix": _said("Tidewater 148bpm - {p} - {m} (raw) [v2].wav", "Left|Right|Middle",
-                                 "Dyn|Cond|Rib|Sub|Room"),
+    "long prefix, suffix": _said(
+        "Tidewater 148bpm - {p} - {m} (raw) [v2].wav", "Left|Right|Middle", "Dyn|Cond|Rib|Sub|Room"
+    ),
     "a folder a side": _said("{p}/{m}.wav", "Left|Right|Centre", "dyn|cond|rib|sub|room"),
     "a folder a mic": _said("{m}/take_{p}.wav", "L|R|C", "dyn|cond|rib|sub|room"),
     "capitals only": _said("{p}{m}.WAV", "LEFT_|RIGHT_|CENTRE_", "DYN|COND|RIB|SUB|ROOM"),

@@ -101,8 +101,13 @@ def test_what_is_no_mic_stays_out(song: Path) -> None:
     (song / "left_b_dynamic.wav").write_bytes((song / "left_a_dynamic.wav").read_bytes()[:2000])
     (song / "notes.wav").write_text("no audio at all, just words that somebody saved")
     text = drafted(song)
-    for told in ("by its name a direct signal", "its two channels differ", "its rate is 44100 Hz", "cut short",
-                 "not an audio file"):
+    for told in (
+        "by its name a direct signal",
+        "its two channels differ",
+        "its rate is 44100 Hz",
+        "cut short",
+        "not an audio file",
+    ):
         assert told in text
     assert len(renders(song, text)) == 10
 
@@ -135,8 +140,7 @@ def test_one_performance_alone_asks_for_its_side(count: int, song: Path) -> None
 
 def test_names_that_yaml_would_misread_stay_names(song: Path) -> None:
     """Mics called 0x10, 1e3, no and #: every name is a text in the recipe."""
-    for old, new in (
-        ("dynamic", "0x10"), ("condenser", "1e3"), ("ribbon", "no"), ("sub", "null"), ("room", '#"q" &a')):
+    for old, new in (("dynamic", "0x10"), ("condenser", "1e3"), ("ribbon", "no"), ("sub", "null"), ("room", '#"q" &a')):
         for performance in ("left_a", "right_a"):
             (song / f"{performance}_{old}.wav").rename(song / f"{performance[0].upper()} {new}.wav")
     assert len(renders(song, drafted(song))) == 10

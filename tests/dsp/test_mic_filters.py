@@ -9,7 +9,10 @@ from premix.model.alignment import AllPass
 
 RATES = [44100, 48000, 96000]
 ALL_PASSES = [
-    AllPass(order=1, corner_hz=90.0), AllPass(1, 2500.0), AllPass(2, 120.0, 0.5), AllPass(2, 800.0, 2.0),
+    AllPass(order=1, corner_hz=90.0),
+    AllPass(1, 2500.0),
+    AllPass(2, 120.0, 0.5),
+    AllPass(2, 800.0, 2.0),
     AllPass(2, 4000.0),
 ]
 
@@ -61,7 +64,8 @@ def test_all_sections_of_a_mic_come_in_one_table() -> None:
     rotation = AllPass(2, 300.0)
     whole = mic_sections(48000, 60.0, 9000.0, rotation)
     alone = [
-        mic_sections(48000, high_pass_hz=60.0), mic_sections(48000, low_pass_hz=9000.0),
+        mic_sections(48000, high_pass_hz=60.0),
+        mic_sections(48000, low_pass_hz=9000.0),
         mic_sections(48000, rotation=rotation),
     ]
     np.testing.assert_array_equal(whole, np.concatenate(alone))

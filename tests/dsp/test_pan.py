@@ -26,9 +26,7 @@ def test_linear_law_keeps_the_sum(pan: float) -> None:
     assert sum(pan_gains(pan, -6.0)) == pytest.approx(1.0, abs=1e-12)
 
 
-@pytest.mark.parametrize(
-    ("law", "centre_db"), [(0.0, 0.0), (-3.0, -3.0103), (-4.5, -4.5155), (-6.0, -6.0206)]
-)
+@pytest.mark.parametrize(("law", "centre_db"), [(0.0, 0.0), (-3.0, -3.0103), (-4.5, -4.5155), (-6.0, -6.0206)])
 def test_each_law_has_its_level_at_the_centre(law: float, centre_db: float) -> None:
     """A law is named after its loss at the centre; the exact values are 20 log10 of 1, 2^-1/2, 2^-3/4 and 1/2."""
     left, right = pan_gains(0.0, law)

@@ -65,11 +65,14 @@ def test_threads_that_filter_first_load_the_compiled_loop_once(monkeypatch: pyte
     assert set(loops) == set(tries)
 
 
-@pytest.mark.parametrize("broken", [
-    lambda sections, samples, state: None,
-    lambda sections, samples: None,
-    lambda sections, samples, state: samples.__imul__(0.5),
-])
+@pytest.mark.parametrize(
+    "broken",
+    [
+        lambda sections, samples, state: None,
+        lambda sections, samples: None,
+        lambda sections, samples, state: samples.__imul__(0.5),
+    ],
+)
 def test_a_changed_loop_is_not_used(broken: object, monkeypatch: pytest.MonkeyPatch) -> None:
     """A private module may change with any release of scipy: then the public function does the work."""
     module = type(sys)("changed")

@@ -70,8 +70,7 @@ def gate_riff(seed: int, folder: Path, gate: Gate | None = None, **settings: Any
     late = [0.0, (MICS[1].distance_cm - MICS[0].distance_cm) / 100.0 / 343.2 * rig.rate]
     riff = find_riff(envelopes(rig.key, rig.rate, folder), np.ones(2), np.array(late), gate)
     arrival = (MICS[4].delay_s() - MICS[0].delay_s()) * rig.rate
-    curve = room_curve(
-        riff.spans, gate, rate=rig.rate, frames=rig.room.size, arrival_samples=arrival)
+    curve = room_curve(riff.spans, gate, rate=rig.rate, frames=rig.room.size, arrival_samples=arrival)
     noises = [settings.get("hiss_db", -40.0), settings.get("hum_db", -50.0), settings.get("bleed_db")]
     noise_db = max(db for db in noises if db is not None)
     audible = np.array(rig.end_db) - noise_db >= AUDIBLE_DB

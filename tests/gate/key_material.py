@@ -33,8 +33,14 @@ def stop(seconds: float) -> Levels:
 
 
 def envelopes(
-    folder: Path, parts: list[Levels], *, hiss_db: float = SILENT, bleed: Levels | None = None, seed: int = 0,
-    rate: int = 48_000, performance: str = "left",
+    folder: Path,
+    parts: list[Levels],
+    *,
+    hiss_db: float = SILENT,
+    bleed: Levels | None = None,
+    seed: int = 0,
+    rate: int = 48_000,
+    performance: str = "left",
 ) -> KeyEnvelopes:
     """Key envelopes of one mic that plays `parts` one after the other over steady hiss and optional bleed.
 

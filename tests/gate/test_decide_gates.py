@@ -23,10 +23,16 @@ FRAMES = 8000
 
 
 def song(
-    folder: Path, *, mics: dict[str, Mic] | None = None, gate: Gate | None = None,
+    folder: Path,
+    *,
+    mics: dict[str, Mic] | None = None,
+    gate: Gate | None = None,
     parts: dict[str, list[Levels]] | None = None,
-    decisions: dict[str, dict[str, Any]] | None = None, performances: dict[str, Performance] | None = None,
-    hiss_db: float = -50.0, loud: dict[str, Levels] | None = None, **recipe: Any,
+    decisions: dict[str, dict[str, Any]] | None = None,
+    performances: dict[str, Performance] | None = None,
+    hiss_db: float = -50.0,
+    loud: dict[str, Levels] | None = None,
+    **recipe: Any,
 ) -> Gating:
     """The gating of a song of 8 s. parts: levels of each performance's key. decisions: changes by mic name.
     loud: what a close mic hears instead of the riff, by its name."""
@@ -42,8 +48,12 @@ def song(
             header = AudioHeader(folder / f"{name}_{mic}.wav", "WAV", "PCM_24", RATE, 1, FRAMES * 48, 24)
             tracks.append(Track(name, mic, header))
             values: dict[str, Any] = {
-                "delay_samples": 0.0, "polarity": 1, "origin": "auto", "summed": not made.mic_in(name, mic).mute,
-                "arrival_samples": 480.0 if settings.role == "room" else 0.0}
+                "delay_samples": 0.0,
+                "polarity": 1,
+                "origin": "auto",
+                "summed": not made.mic_in(name, mic).mute,
+                "arrival_samples": 480.0 if settings.role == "room" else 0.0,
+            }
             values |= (decisions or {}).get(mic, {})
             decided.append(MicDecision(name, mic, settings.role, "dynamic", **values))
     track_set = TrackSet("song", folder, RATE, FRAMES * 48, tuple(tracks))
@@ -114,7 +124,8 @@ def test_an_unknown_arrival_counts_as_none_and_is_said(tmp_path: Path) -> None:
 def test_each_room_has_its_own_settings(tmp_path: Path) -> None:
     """Near: the recipe's gate. Far: 20 dB of range, and a threshold by hand. Hall: off."""
     mics = {
-        "dynamic": Mic(), "near": Mic(role="room"),
+        "dynamic": Mic(),
+        "near": Mic(role="room"),
         "far": Mic(role="room", gate=GateOverrides(range_db=20.0, threshold_db=-12.0)),
         "hall": Mic(role="room", gate=GateOverrides(mode="off")),
     }
@@ -167,7 +178,8 @@ def test_without_a_key_the_room_stays_open(tmp_path: Path, mode: Any) -> None:
 def test_with_key_all_a_performance_without_key_follows_the_others(tmp_path: Path) -> None:
     """Left is silent; its room is opened by right."""
     gating = song(
-        tmp_path, gate=Gate(key="all"), parts={"left": [np.full(FRAMES, -300.0)], "right": RIGHT}, hiss_db=-300.0)
+        tmp_path, gate=Gate(key="all"), parts={"left": [np.full(FRAMES, -300.0)], "right": RIGHT}, hiss_db=-300.0
+    )
     assert [gain_db(gating, "left", t) for t in (2.0, 4.0)] == [-60.0, 0.0]
 
 
@@ -184,6 +196,7 @@ def test_sub_mics_are_no_key_while_there_is_a_close_mic(tmp_path: Path) -> None:
 def test_the_recipes_gains_weigh_the_mics(tmp_path: Path) -> None:
     """A second close mic with noise 20 dB over the riff hides the stops, but not when its gain, or its
     group's, takes it 60 dB down."""
+
     def stops(gain_db: float, group_db: float) -> int:
         mics = {"dynamic": Mic(), "noisy": Mic(gain_db=gain_db), "room": Mic(role="room")}
         groups = {"all": Group(mics=("noisy",), gain_db=group_db)}

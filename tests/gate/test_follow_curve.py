@@ -46,7 +46,8 @@ def frame_by_frame(key: Key, open_db: float, gate: Gate) -> npt.NDArray[np.float
 
 
 @pytest.mark.parametrize(
-    ("below_db", "gain_db"), [(-10.0, 0.0), (0.0, 0.0), (5.0, -10.0), (20.0, -40.0), (40.0, -50.0)])
+    ("below_db", "gain_db"), [(-10.0, 0.0), (0.0, 0.0), (5.0, -10.0), (20.0, -40.0), (40.0, -50.0)]
+)
 def test_a_steady_key_gives_two_db_for_each_db_below_the_threshold(
     tmp_path: Path, below_db: float, gain_db: float
 ) -> None:
@@ -112,19 +113,28 @@ def test_inverted_the_room_is_heard_in_the_stops(tmp_path: Path) -> None:
     assert at_frames(inverted, 2000) == pytest.approx(-50.0 - at_frames(plain, 2000), abs=1e-6)
 
 
-@pytest.mark.parametrize("changes", [
-    {"range_db": 0.0}, {"ratio": 1.0},
-])
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"range_db": 0.0},
+        {"ratio": 1.0},
+    ],
+)
 def test_settings_that_ask_for_nothing_give_0_db(tmp_path: Path, changes: dict[str, float]) -> None:
     """No range, or 1:1."""
     key = key_of(tmp_path, [hold(1.0, -10.0), stop(1.0)])
     assert (follow([(key, -20.0)], GATE.model_copy(update=changes)).gains_db == 0.0).all()
 
 
-@pytest.mark.parametrize("changes", [
-    {"attack_ms": 0.0, "release_ms": 0.0, "hold_ms": 0.0, "lookahead_ms": 0.0}, {"hold_ms": 10_000.0},
-    {"attack_ms": 10_000.0}, {"release_ms": 10_000.0},
-])
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"attack_ms": 0.0, "release_ms": 0.0, "hold_ms": 0.0, "lookahead_ms": 0.0},
+        {"hold_ms": 10_000.0},
+        {"attack_ms": 10_000.0},
+        {"release_ms": 10_000.0},
+    ],
+)
 def test_extreme_times_give_a_curve(tmp_path: Path, changes: dict[str, float]) -> None:
     """Ramps of one frame, times longer than the song: gains within the range, positions increasing."""
     key = key_of(tmp_path, [mutes(1.0, -10.0, 60.0, 0.15), stop(1.0)], bleed=drum_bleed(2.0, -34.0))

@@ -155,8 +155,9 @@ def test_a_song_that_hardly_plays_is_found(tmp_path: Path) -> None:
 
 def test_a_note_that_rings_out_in_hiss_stops_where_it_sinks_into_it(tmp_path: Path) -> None:
     """4 s at 12 dB/s, hiss 36 dB down (reached after 3 s): stopped between 8 dB above it and that level."""
-    riff = riff_of(tmp_path, [stop(30.0), ring(4.0, -10.0, 12.0), stop(30.0), ring(4.0, -10.0, 12.0), stop(30.0)],
-                   hiss_db=-46.0)
+    riff = riff_of(
+        tmp_path, [stop(30.0), ring(4.0, -10.0, 12.0), stop(30.0), ring(4.0, -10.0, 12.0), stop(30.0)], hiss_db=-46.0
+    )
     assert len(riff.spans) == 2
     for (on, off), start in zip(riff.spans, (30.0, 64.0), strict=True):
         assert on == pytest.approx(start, abs=0.002)

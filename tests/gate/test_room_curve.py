@@ -126,9 +126,7 @@ def test_a_hold_longer_than_the_song_never_shuts() -> None:
 def test_without_attack_and_release_the_ramps_are_one_sample_long() -> None:
     """0 ms is as steep as samples allow, and still a curve with increasing positions."""
     gate = GATE.model_copy(update={"attack_ms": 0.0, "release_ms": 0.0, "hold_ms": 0.0, "lookahead_ms": 0.0})
-    assert points(curve([(1.0, 2.0)], gate))[1:5] == [
-        (47_999, -60.0), (48_000, 0.0), (96_000, 0.0), (96_001, -60.0)
-    ]
+    assert points(curve([(1.0, 2.0)], gate))[1:5] == [(47_999, -60.0), (48_000, 0.0), (96_000, 0.0), (96_001, -60.0)]
 
 
 def test_a_song_of_one_sample_has_a_curve() -> None:
@@ -150,8 +148,13 @@ MS = st.floats(0.0, 500.0)
 
 @settings(max_examples=150, deadline=None)
 @given(
-    edges=st.lists(st.floats(0.0, 10.0), min_size=2, max_size=20, unique=True), attack=MS, hold=MS, release=MS,
-    range_db=st.floats(0.1, 140.0), lookahead=st.floats(0.0, 200.0), arrival=st.floats(-2000.0, 9000.0),
+    edges=st.lists(st.floats(0.0, 10.0), min_size=2, max_size=20, unique=True),
+    attack=MS,
+    hold=MS,
+    release=MS,
+    range_db=st.floats(0.1, 140.0),
+    lookahead=st.floats(0.0, 200.0),
+    arrival=st.floats(-2000.0, 9000.0),
 )
 def test_any_gate_is_open_in_every_passage_and_one_slope_at_a_time(
     edges: list[float], attack: float, hold: float, release: float, range_db: float, lookahead: float, arrival: float
@@ -159,8 +162,7 @@ def test_any_gate_is_open_in_every_passage_and_one_slope_at_a_time(
     """Positions increase, gains stay in range, the room is fully open from first to last direct sound, and no
     ramp is steeper than its time and its round corner say (1.5 samples of rounding at either end)."""
     spans = [(a, b) for a, b in zip(sorted(edges)[::2], sorted(edges)[1::2], strict=False)]
-    gate = Gate(
-        attack_ms=attack, hold_ms=hold, release_ms=release, range_db=range_db, lookahead_ms=lookahead)
+    gate = Gate(attack_ms=attack, hold_ms=hold, release_ms=release, range_db=range_db, lookahead_ms=lookahead)
     of = curve(spans, gate, arrival)
     assert (np.diff(of.positions) > 0).all()
     assert of.positions[0] >= 0

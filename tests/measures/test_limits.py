@@ -24,7 +24,9 @@ ALIGNMENT = Alignment(
     48_000,
     "dynamic",
     (
-        decision("dynamic"), decision("ribbon", refusal="silent"), decision("sub", moved=12.0),
+        decision("dynamic"),
+        decision("ribbon", refusal="silent"),
+        decision("sub", moved=12.0),
         decision("dynamic", performance="right_a"),
     ),
     (Efficiency("left_a", -3.0, -1.0, -3.5, -1.4, BANDS), Efficiency("right_a", -5.0, -1.5, -5.5, -2.0, BANDS)),
@@ -117,7 +119,8 @@ def rendering(*files: WrittenFile, stereo: StereoMeasures | None = None) -> Rend
 def test_silence_has_no_correlation_fold_or_spread() -> None:
     """A guitar bus without sound, and a silent stem beside another one: each named."""
     silent = rendering(
-        file("stem_left_a", "left", -20.0, -6.0), file("stem_left_b", "left", None, None),
+        file("stem_left_a", "left", -20.0, -6.0),
+        file("stem_left_b", "left", None, None),
         stereo=StereoMeasures(None, None, None, None),
     )
     limits = Limits(mono_fold_db=-60, correlation=-1, stem_spread_lu=60, true_peak_dbtp=-1)

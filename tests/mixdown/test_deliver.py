@@ -47,15 +47,18 @@ def all_files(song):
     return song.out("all")
 
 
-@pytest.mark.parametrize(("kind", "parts"), [
-    ("stems", {"stem_left", "stem_right", "stem_centre"}),
-    ("rooms", {"room_left", "room_right", "room_centre"}),
-    ("rooms_ungated", {"room_ungated_left", "room_ungated_right", "room_ungated_centre"}),
-    ("buses", {"bus_left", "bus_right", "bus_centre"}),
-    ("guitar_bus", {"guitars"}),
-    ("guitar_bus_without_centre", {"guitars_without_centre"}),
-    ("aligned_mics", {f"mic_{p}_{m}" for p in ("left", "right", "centre") for m in ("dynamic", "ribbon", "room")}),
-])
+@pytest.mark.parametrize(
+    ("kind", "parts"),
+    [
+        ("stems", {"stem_left", "stem_right", "stem_centre"}),
+        ("rooms", {"room_left", "room_right", "room_centre"}),
+        ("rooms_ungated", {"room_ungated_left", "room_ungated_right", "room_ungated_centre"}),
+        ("buses", {"bus_left", "bus_right", "bus_centre"}),
+        ("guitar_bus", {"guitars"}),
+        ("guitar_bus_without_centre", {"guitars_without_centre"}),
+        ("aligned_mics", {f"mic_{p}_{m}" for p in ("left", "right", "centre") for m in ("dynamic", "ribbon", "room")}),
+    ],
+)
 def test_each_kind_of_file_alone_is_the_same_as_among_all(song, all_files, tmp_path, kind, parts):
     """What is delivered changes no sample of it: its hash is the one it has when everything is delivered."""
     render(song.recipe, song.tracks, tmp_path / "out", settings=[f"deliver.files=[{kind}]"])
@@ -149,7 +152,8 @@ def test_other_rates_have_exact_length_and_no_delay(tmp_path, rate, frames):
     """
     length = FRAMES + 3
     song = write_song(
-        tmp_path, "format: 1\nmics: {dynamic: {}}\nperformances: {left: {bus: left}}\n",
+        tmp_path,
+        "format: 1\nmics: {dynamic: {}}\nperformances: {left: {bus: left}}\n",
         {"left_dynamic": chirp(RATE, length)},
     )
     render(song.recipe, song.tracks, song.out(), settings=[f"deliver.rate={rate}", "deliver.bits=32"])

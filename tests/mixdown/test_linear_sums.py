@@ -13,8 +13,12 @@ from tests.conftest import Demo
 SETTINGS = {
     "house": (),
     "wide, panned, quieter": (
-        "guitar_bus.width=1.4", "guitar_bus.gain_db=-3", "guitar_bus.pan_law_db=-4.5", "buses.left.pan=-0.6",
-        "buses.right.gain_db=-5", "performances.left_a.gain_db=-2",
+        "guitar_bus.width=1.4",
+        "guitar_bus.gain_db=-3",
+        "guitar_bus.pan_law_db=-4.5",
+        "buses.left.pan=-0.6",
+        "buses.right.gain_db=-5",
+        "performances.left_a.gain_db=-2",
     ),
     "rooms in the stems": ("deliver.room=stem",),
     "rooms twice": ("deliver.room=both",),

@@ -88,7 +88,9 @@ def test_gain_and_polarity_are_one_factor(tracks, gain):
 def test_sum_of_mics_is_the_sum_of_each_alone(tracks):
     """Spectra added before the one inverse transform give what three separate ones do, to their rounding."""
     paths = [
-        MicPath(tracks["dynamic"], 0.7, 0.0), MicPath(tracks["ribbon"], -1.2, 11.37), MicPath(tracks["sub"], 0.9, -40.8)
+        MicPath(tracks["dynamic"], 0.7, 0.0),
+        MicPath(tracks["ribbon"], -1.2, 11.37),
+        MicPath(tracks["sub"], 0.9, -40.8),
     ]
     np.testing.assert_allclose(summed(paths), sum(summed([p]) for p in paths), rtol=0, atol=1e-15)
 
@@ -97,7 +99,8 @@ def test_sum_of_mics_is_the_sum_of_each_alone(tracks):
 def test_blocks_change_no_bit(tracks, rows):
     """Rows of the transform lie at fixed places, filters keep their state: any block size, the same samples."""
     paths = [
-        MicPath(tracks["dynamic"], 0.7, 0.0, high_pass_hz=70.0), MicPath(tracks["ribbon"], -1.2, 11.37),
+        MicPath(tracks["dynamic"], 0.7, 0.0, high_pass_hz=70.0),
+        MicPath(tracks["ribbon"], -1.2, 11.37),
         MicPath(tracks["sub"], 0.9, -40.8, low_pass_hz=180.0),
     ]
     np.testing.assert_array_equal(summed(paths, rows), summed(paths, 5))

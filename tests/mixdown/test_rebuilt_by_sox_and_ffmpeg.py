@@ -57,9 +57,11 @@ def sox_mix(song, path, names, extra_db=0.0):
     moved = []
     for name, mic in ((n, m) for n in names for m in DELAYS):
         delay, file = DELAYS[mic], path.with_name(f"{path.stem}_{name}_{mic}.wav")
-        steps = ["trim", f"{delay}s", "pad", "0", f"{delay}s"] if delay >= 0 else [
-            "pad", f"{-delay}s", "0", "trim", "0", f"{FRAMES}s"
-        ]
+        steps = (
+            ["trim", f"{delay}s", "pad", "0", f"{delay}s"]
+            if delay >= 0
+            else ["pad", f"{-delay}s", "0", "trim", "0", f"{FRAMES}s"]
+        )
         subprocess.run(["sox", song.tracks / f"{name}_{mic}.wav", file, *steps], check=True, capture_output=True)
         moved += ["-v", repr(gain_of(name, mic, extra_db)), str(file)]
     subprocess.run(["sox", "-D", "-m", *moved, "-b", "24", str(path)], check=True, capture_output=True)
@@ -73,8 +75,10 @@ def ffmpeg_mix(song, names, extra_db=0.0):
     lines = []
     for number, (name, mic) in enumerate(mics):
         delay = DELAYS[mic]
-        moved = f"atrim=start_sample={delay},asetpts=PTS-STARTPTS,apad=pad_len={delay}" if delay > 0 else (
-            f"adelay=delays={-delay}S,atrim=end_sample={FRAMES}" if delay < 0 else "anull"
+        moved = (
+            f"atrim=start_sample={delay},asetpts=PTS-STARTPTS,apad=pad_len={delay}"
+            if delay > 0
+            else (f"adelay=delays={-delay}S,atrim=end_sample={FRAMES}" if delay < 0 else "anull")
         )
         volume = f"volume={gain_of(name, mic, extra_db)!r}:precision=double"
         lines.append(f"[{number}:a]aformat=dbl,{moved},{volume}[m{number}]")
@@ -83,7 +87,8 @@ def ffmpeg_mix(song, names, extra_db=0.0):
     graph = ["-filter_complex", ";".join(lines), "-map", "[mix]"]
     made = subprocess.run(
         ["ffmpeg", "-v", "error", *inputs, *graph, "-c:a", "pcm_f64le", "-f", "f64le", "-"],
-        check=True, capture_output=True,
+        check=True,
+        capture_output=True,
     )
     return np.frombuffer(made.stdout, "<f8")
 
@@ -117,11 +122,14 @@ def test_buses_null_against_sox_to_the_last_step(song, tmp_path, bus):
 
 
 @pytest.mark.tools("ffmpeg")
-@pytest.mark.parametrize(("part", "names", "extra_db"), [
-    ("stem_left_b", ["left_b"], 0.0),
-    ("bus_left", bus_of("left"), BUSES_DB["left"]),
-    ("bus_right", bus_of("right"), BUSES_DB["right"]),
-])
+@pytest.mark.parametrize(
+    ("part", "names", "extra_db"),
+    [
+        ("stem_left_b", ["left_b"], 0.0),
+        ("bus_left", bus_of("left"), BUSES_DB["left"]),
+        ("bus_right", bus_of("right"), BUSES_DB["right"]),
+    ],
+)
 def test_ffmpegs_floats_are_half_a_step_away_at_most(song, part, names, extra_db):
     """ffmpeg mixes in 64-bit floats, so only premix's own rounding to the nearest of 2^23 steps is left."""
     apart = np.abs(samples(song.out(), part)[0] - ffmpeg_mix(song, names, extra_db)) / STEP_24

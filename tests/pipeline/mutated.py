@@ -1,6 +1,6 @@
 """Run by the tests as a process of its own: `premix inspect` on 500 mutated files, its outcomes as JSON.
 
-    python -m tests.pipeline.mutated headers|recipes FOLDER
+python -m tests.pipeline.mutated headers|recipes FOLDER
 """
 
 import contextlib
@@ -35,9 +35,48 @@ deliver: {files: [stems, buses], bits: 16, ceiling_dbtp: -1}
 limits: {sum_efficiency_db: -1.5}
 """
 MICS = ("dynamic", "ribbon", "room")
-PIECES = ("{", "}", "[", "]", ": ", ",", "\n", "  ", "\t", "- ", "&a ", "*a", "!x ", "'", '"', "#", "|", "~", "null",
-          "true", ".nan", "1e999", "-3", "010", "1:30", "? ", "<<", "---\n", "%", "\0", "é", "\U0001f39b", "[" * 3000,
-          "0", "1", "2", "5", "9", " ", " # ")
+PIECES = (
+    "{",
+    "}",
+    "[",
+    "]",
+    ": ",
+    ",",
+    "\n",
+    "  ",
+    "\t",
+    "- ",
+    "&a ",
+    "*a",
+    "!x ",
+    "'",
+    '"',
+    "#",
+    "|",
+    "~",
+    "null",
+    "true",
+    ".nan",
+    "1e999",
+    "-3",
+    "010",
+    "1:30",
+    "? ",
+    "<<",
+    "---\n",
+    "%",
+    "\0",
+    "é",
+    "\U0001f39b",
+    "[" * 3000,
+    "0",
+    "1",
+    "2",
+    "5",
+    "9",
+    " ",
+    " # ",
+)
 
 
 def mutated_recipe(dice: random.Random) -> bytes:

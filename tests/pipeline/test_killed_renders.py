@@ -30,8 +30,18 @@ class Renders:
         """The next render, from the start of its interpreter on."""
         self.started += 1
         command = [
-            sys.executable, "-m", "premix", "render", self._song.recipe, self._song.tracks, "--out", self.out,
-            "--force", "--set", f"mics.dynamic.gain_db=-{self.started}", *options,
+            sys.executable,
+            "-m",
+            "premix",
+            "render",
+            self._song.recipe,
+            self._song.tracks,
+            "--out",
+            self.out,
+            "--force",
+            "--set",
+            f"mics.dynamic.gain_db=-{self.started}",
+            *options,
         ]
         environment = os.environ | {"TMPDIR": str(self.temporary), "OPENBLAS_NUM_THREADS": "1"}
         return subprocess.Popen([str(word) for word in command], stderr=subprocess.DEVNULL, env=environment)

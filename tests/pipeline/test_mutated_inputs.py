@@ -23,7 +23,10 @@ def test_500_mutations_are_read_or_told(tmp_path: Path, kind: str) -> None:
     """
     done = subprocess.run(
         [sys.executable, "-m", "tests.pipeline.mutated", kind, str(tmp_path)],
-        capture_output=True, text=True, timeout=250, env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
+        capture_output=True,
+        text=True,
+        timeout=250,
+        env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
         preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (2_000_000_000, 2_000_000_000)),
     )
     assert done.returncode == 0, done.stderr

@@ -99,7 +99,8 @@ def test_two_takes_are_not_taken_for_one(cabinet, tmp_path):
     _, out = cabinet
     assert not [f for f in manifest_of(out)["findings"] if f["slug"] == "same-take"]
     take = riff(1, 2 * RATE)
-    song = write_song(tmp_path, recipe_of({"dynamic": "close"}, ["left", "right"]),
-                      {"left_dynamic": take, "right_dynamic": take})
+    song = write_song(
+        tmp_path, recipe_of({"dynamic": "close"}, ["left", "right"]), {"left_dynamic": take, "right_dynamic": take}
+    )
     render(song.recipe, song.tracks, song.out())
     assert [f["slug"] for f in manifest_of(song.out())["findings"] if f["slug"] == "same-take"] == ["same-take"]

@@ -90,5 +90,6 @@ def test_a_comparison_notices_too(song):
     shutil.rmtree(song.out())
     with pytest.raises(Exception, match="changed-file"):
         compare(
-            song.recipe, song.tracks, song.out(), report=False, progress=replacing(song, riff(2, FRAMES), "rendering"))
+            song.recipe, song.tracks, song.out(), report=False, progress=replacing(song, riff(2, FRAMES), "rendering")
+        )
     assert not song.out().exists()

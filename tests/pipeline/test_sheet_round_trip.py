@@ -34,11 +34,13 @@ def test_render_from_its_sheet_gives_the_same_samples(demo, rendered_demo, sheet
     assert hashes(tmp_path / "out") == hashes(rendered_demo.out)
     assert {d["origin"] for d in decided(tmp_path / "out").values()} == {"sheet"}
     assert manifest_of(tmp_path / "out")["sum_efficiency_db"][0]["after"] == pytest.approx(
-        manifest_of(rendered_demo.out)["sum_efficiency_db"][0]["after"], abs=1e-9)
+        manifest_of(rendered_demo.out)["sum_efficiency_db"][0]["after"], abs=1e-9
+    )
 
 
 def test_edited_entries_are_obeyed(demo, rendered_demo, sheet, tmp_path):
     """A polarity, a delay and a mic left out by hand: those and no other decisions differ."""
+
     def change(data):
         left = data["performances"]["left_a"]
         left["condenser"].update(polarity="inverted", delay_samples=12.5)
@@ -54,17 +56,23 @@ def test_edited_entries_are_obeyed(demo, rendered_demo, sheet, tmp_path):
     assert hashes(tmp_path / "out")["stem_left_a"] != hashes(rendered_demo.out)["stem_left_a"]
 
 
-@pytest.mark.parametrize(("name", "change", "says"), [
-    ("rate", lambda data: data.update(rate=44100), "44100"),
-    ("reference", lambda data: data.update(reference="ribbon"), "ribbon"),
-    ("mic", lambda data: data["performances"]["left_a"].update(
-        tube=data["performances"]["left_a"]["ribbon"]), "tube"),
-    ("performance", lambda data: data["performances"].update(left_c=data["performances"]["left_a"]), "left_c"),
-    ("missing", lambda data: data["performances"]["right_a"].pop("sub"), "sub"),
-    ("polarity", lambda data: data["performances"]["left_a"]["sub"].update(polarity="upside down"), "upside down"),
-    ("delay", lambda data: data["performances"]["left_a"]["sub"].update(delay_samples="12 ms"), "delay_samples"),
-    ("typo", lambda data: data["performances"]["left_a"]["sub"].update(polartiy="normal"), "polartiy"),
-])
+@pytest.mark.parametrize(
+    ("name", "change", "says"),
+    [
+        ("rate", lambda data: data.update(rate=44100), "44100"),
+        ("reference", lambda data: data.update(reference="ribbon"), "ribbon"),
+        (
+            "mic",
+            lambda data: data["performances"]["left_a"].update(tube=data["performances"]["left_a"]["ribbon"]),
+            "tube",
+        ),
+        ("performance", lambda data: data["performances"].update(left_c=data["performances"]["left_a"]), "left_c"),
+        ("missing", lambda data: data["performances"]["right_a"].pop("sub"), "sub"),
+        ("polarity", lambda data: data["performances"]["left_a"]["sub"].update(polarity="upside down"), "upside down"),
+        ("delay", lambda data: data["performances"]["left_a"]["sub"].update(delay_samples="12 ms"), "delay_samples"),
+        ("typo", lambda data: data["performances"]["left_a"]["sub"].update(polartiy="normal"), "polartiy"),
+    ],
+)
 def test_sheet_that_does_not_fit_is_one_clear_line(demo, sheet, tmp_path, name, change, says):
     """Wrong rate, reference, names or values: one problem that names the file and the place, OUT untouched."""
     path = edited(sheet, tmp_path, change)

@@ -105,9 +105,7 @@ FAULTS = {
         "2:57 mics.ribbon.aliases[0]: 'STRASSE' and 'straße' are one name",
     ),
     "names that join alike": (
-        recipe(
-            mics="mics: {b: {}, a_b: {}}", performances="performances: {l_a: {bus: left}, l: {bus: left}}"
-        ),
+        recipe(mics="mics: {b: {}, a_b: {}}", performances="performances: {l_a: {bus: left}, l: {bus: left}}"),
         "3:34 performances.l: 'l' with mic 'a_b' and 'l_a' with mic 'b' make the same file name",
     ),
     "song with a slash": (

@@ -11,6 +11,7 @@ from tests.rigs.sessions import decided, parts_of
 
 RECIPES = sorted((Path(__file__).parents[2] / "recipes").glob("*.yaml"))
 
+
 @pytest.fixture(scope="module")
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The whole demo session, as short as it can be."""

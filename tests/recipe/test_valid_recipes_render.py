@@ -30,8 +30,12 @@ def mic(role: str) -> st.SearchStrategy[dict[str, Any]]:
     """A mic's settings, the extremes of their ranges among them."""
     delays = st.sampled_from(["auto", "none", {"ms": 0.35}, {"samples": -16.8}, {"cm": 12}, {"ms": 2000}])
     return some(
-        gain_db=GAINS, mute=st.booleans(), polarity=st.sampled_from(["auto", "normal", "inverted"]), delay=delays,
-        high_pass_hz=st.sampled_from([20, 60, 30000]), low_pass_hz=st.sampled_from([180, 8000, 192000]),
+        gain_db=GAINS,
+        mute=st.booleans(),
+        polarity=st.sampled_from(["auto", "normal", "inverted"]),
+        delay=delays,
+        high_pass_hz=st.sampled_from([20, 60, 30000]),
+        low_pass_hz=st.sampled_from([180, 8000, 192000]),
     ).map(lambda values: {"role": role, **values})
 
 
@@ -39,35 +43,57 @@ RECIPES = st.fixed_dictionaries(
     {
         "format": st.just(1),
         "mics": st.fixed_dictionaries({"dynamic": mic("close"), "sub": mic("sub"), "room": mic("room")}),
-        "performances": st.fixed_dictionaries({
-            name: st.fixed_dictionaries(
-                {"bus": st.sampled_from(["left", "right", "centre", "extra"])},
-                optional={"mute": st.booleans(), "gain_db": GAINS},
-            )
-            for name in ("left_a", "right_a")
-        }),
+        "performances": st.fixed_dictionaries(
+            {
+                name: st.fixed_dictionaries(
+                    {"bus": st.sampled_from(["left", "right", "centre", "extra"])},
+                    optional={"mute": st.booleans(), "gain_db": GAINS},
+                )
+                for name in ("left_a", "right_a")
+            }
+        ),
         "alignment": st.fixed_dictionaries(
             {"refused": st.sampled_from(["stop", "mute", "keep"])},
-            optional={"search_ms": st.sampled_from([0.5, 4, 20]), "pool": st.booleans(),
-                      "rotate": st.sampled_from(["off", "auto"])},
+            optional={
+                "search_ms": st.sampled_from([0.5, 4, 20]),
+                "pool": st.booleans(),
+                "rotate": st.sampled_from(["off", "auto"]),
+            },
         ),
         "buses": st.just({"extra": {"pan": 0.3}}),
     },
     optional={
         "gate": some(
-            mode=st.sampled_from(["gate", "follow", "off"]), key=st.sampled_from(["performance", "all"]),
-            threshold_db=st.sampled_from(["auto", -120, -20, 0]), hold_ms=st.sampled_from([0, 10000]),
-            attack_ms=st.sampled_from([0, 2]), range_db=st.sampled_from([0, 60, 140]),
+            mode=st.sampled_from(["gate", "follow", "off"]),
+            key=st.sampled_from(["performance", "all"]),
+            threshold_db=st.sampled_from(["auto", -120, -20, 0]),
+            hold_ms=st.sampled_from([0, 10000]),
+            attack_ms=st.sampled_from([0, 2]),
+            range_db=st.sampled_from([0, 60, 140]),
             lookahead_ms=st.sampled_from([0, 200]),
         ),
         "guitar_bus": some(width=st.sampled_from([0, 1.3, 2]), pan_law_db=st.sampled_from([0, -3, -4.5, -6])),
         "deliver": some(
-            room=st.sampled_from(["own", "stem", "both"]), bits=st.sampled_from([16, 24, 32]),
-            format=st.sampled_from(["wav", "flac"]), rate=st.sampled_from(["keep", 44100, 96000]),
+            room=st.sampled_from(["own", "stem", "both"]),
+            bits=st.sampled_from([16, 24, 32]),
+            format=st.sampled_from(["wav", "flac"]),
+            rate=st.sampled_from(["keep", 44100, 96000]),
             ceiling_dbtp=st.sampled_from([-20, -1, 0]),
             files=st.lists(
-                st.sampled_from(["stems", "rooms", "rooms_ungated", "buses", "guitar_bus", "aligned_mics",
-                                 "guitar_bus_without_centre"]), min_size=1, max_size=7, unique=True,
+                st.sampled_from(
+                    [
+                        "stems",
+                        "rooms",
+                        "rooms_ungated",
+                        "buses",
+                        "guitar_bus",
+                        "aligned_mics",
+                        "guitar_bus_without_centre",
+                    ]
+                ),
+                min_size=1,
+                max_size=7,
+                unique=True,
             ),
         ),
     },
@@ -85,9 +111,13 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@settings(max_examples=EXAMPLES, derandomize=True, deadline=None, database=None,
-          suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much,
-                                 HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=EXAMPLES,
+    derandomize=True,
+    deadline=None,
+    database=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.function_scoped_fixture],
+)
 @given(recipe=RECIPES)
 def test_a_valid_recipe_renders_or_stops_with_a_documented_message(session: Path, recipe: dict[str, Any]) -> None:
     """Files with a manifest, or problems whose slugs are all listed and nothing left behind; never another error."""

@@ -49,9 +49,7 @@ def cut_short(rendered: Rendered, song: str) -> tuple[FinishedRun, dict[str, Any
     run = rendered.run
     silent = replace(run.gating, riffs=tuple(replace(riff, spans=()) for riff in run.gating.riffs))
     bare = tuple(replace(plan, rooms=()) for plan in run.plan.performances)
-    run = replace(
-        run, gating=silent, plan=replace(run.plan, performances=bare), tracks=replace(run.tracks, song=song)
-    )
+    run = replace(run, gating=silent, plan=replace(run.plan, performances=bare), tracks=replace(run.tracks, song=song))
     return run, rendered.manifest | {"song": song}
 
 
@@ -93,9 +91,16 @@ def browser() -> Iterator[Any]:
     options = Options()
     options.binary_location = program
     for argument in (
-        "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-        "--disable-background-networking", "--disable-component-update", "--disable-sync",
-        "--autoplay-policy=user-gesture-required", f"--user-data-dir={profile}",
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-quic",
+        "--no-first-run",
+        "--disable-background-networking",
+        "--disable-component-update",
+        "--disable-sync",
+        "--autoplay-policy=user-gesture-required",
+        f"--user-data-dir={profile}",
     ):
         options.add_argument(argument)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})

@@ -17,7 +17,7 @@ LATE_SAMPLES = 12.3
 """How late the condenser is, and it is inverted."""
 NAME = "Tide 'Ä & Ö' \N{GUITAR}"
 """The song's name, in letters of all kinds."""
-HOSTILE_NAME = "Tide</script><b onload=\"window.hacked = 1\">' -->\u2028\N{GUITAR}"
+HOSTILE_NAME = 'Tide</script><b onload="window.hacked = 1">\' -->\u2028\N{GUITAR}'
 """A name that would break a page that believed it (a recipe refuses it; a page must not depend on that)."""
 RECIPE = """
 format: 1

@@ -54,7 +54,8 @@ def test_nothing_is_brought_up_or_over_the_ceiling(compared: Compared) -> None:
 def test_the_ceiling_brings_all_down_together(rendered: Rendered, tmp_path: Path) -> None:
     """Under a low ceiling the level is set by the highest peak, and all still have it."""
     document = compare(
-        rendered.recipe, rendered.tracks, tmp_path / "out", settings=["deliver.ceiling_dbtp=-20"], report=False)
+        rendered.recipe, rendered.tracks, tmp_path / "out", settings=["deliver.ceiling_dbtp=-20"], report=False
+    )
     peaks = [v["true_peak_dbtp"] for v in document["variants"]]
     assert -20.02 < max(peaks) <= -20.0
     assert len({round(v["loudness_lufs"], 6) for v in document["variants"]}) == 1
@@ -116,8 +117,8 @@ def test_a_silent_variant_is_told_and_not_matched(rendered: Rendered, tmp_path: 
     """All performances muted: no loudness, a finding, and the others keep their level."""
     every = "{" + ", ".join(f"{name}: {{mute: true}}" for name in ("left", "right", "centre")) + "}"
     document: dict[str, Any] = compare(
-        rendered.recipe, rendered.tracks, tmp_path / "out",
-        settings=[f"variants.nothing={{performances: {every}}}"])
+        rendered.recipe, rendered.tracks, tmp_path / "out", settings=[f"variants.nothing={{performances: {every}}}"]
+    )
     silent = next(v for v in document["variants"] if v["variant"] == "nothing")
     assert (silent["loudness_lufs"], silent["gain_db"]) == (None, 0.0)
     assert [f["subject"] for f in document["findings"] if f["slug"] == "comparison-silent"] == ["variant nothing"]

@@ -34,12 +34,20 @@ def _source(name: str, samples: FloatArray) -> Source:
 def _listening(most_bytes: int) -> tuple[dict[str, FloatArray], Listening]:
     """Two sources in two players: loud against soft and left-only, and a silent version."""
     rng = np.random.default_rng(5)
-    samples = {"loud": 0.5 * rng.uniform(-1, 1, 5 * RATE), "soft": 0.05 * rng.uniform(-1, 1, 5 * RATE),
-               "silent": np.zeros(5 * RATE)}
-    first = Player("first", "First", (
-        Version("a", (Voice("loud", 1.0, 1.0),)), Version("b", (Voice("soft", 1.0, 1.0), Voice("loud", 0.1, 0.0))),
-        Version("c", (Voice("silent", 1.0, 1.0),)),
-    ))
+    samples = {
+        "loud": 0.5 * rng.uniform(-1, 1, 5 * RATE),
+        "soft": 0.05 * rng.uniform(-1, 1, 5 * RATE),
+        "silent": np.zeros(5 * RATE),
+    }
+    first = Player(
+        "first",
+        "First",
+        (
+            Version("a", (Voice("loud", 1.0, 1.0),)),
+            Version("b", (Voice("soft", 1.0, 1.0), Voice("loud", 0.1, 0.0))),
+            Version("c", (Voice("silent", 1.0, 1.0),)),
+        ),
+    )
     second = Player("second", "Second", (Version("a", (Voice("soft", 0.0, 1.0),)),))
     sources = [_source(name, values) for name, values in samples.items()]
     return samples, make_listening(sources, [first, second], Window(RATE, 3 * RATE), RATE, most_bytes)

@@ -49,9 +49,7 @@ def test_no_report_makes_no_page_and_says_nothing(
 
 
 @pytest.mark.parametrize("more", [(), ("--no-report",)])
-def test_pictures_need_the_page(
-    rendered: Rendered, tmp_path: Path, without_extra: None, more: tuple[str, ...]
-) -> None:
+def test_pictures_need_the_page(rendered: Rendered, tmp_path: Path, without_extra: None, more: tuple[str, ...]) -> None:
     """A usage error before any work: exit 2, nothing written."""
     assert _render(rendered, tmp_path / "out", "--pictures", str(tmp_path / "pictures"), *more) == 2
     assert not (tmp_path / "out").exists() and not (tmp_path / "pictures").exists()
@@ -67,9 +65,7 @@ def test_a_place_for_pictures_that_is_a_file_is_told(
     assert (tmp_path / "out" / "manifest.json").exists()
 
 
-def test_a_comparison_needs_variants(
-    tmp_path: Path, rendered: Rendered, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_comparison_needs_variants(tmp_path: Path, rendered: Rendered, capsys: pytest.CaptureFixture[str]) -> None:
     """Exit 1, with both ways out, and nothing written."""
     recipe = tmp_path / "plain.yaml"
     recipe.write_text(rendered.recipe.read_text("utf-8").partition("variants:")[0], "utf-8")
@@ -79,9 +75,7 @@ def test_a_comparison_needs_variants(
     assert not (tmp_path / "out").exists()
 
 
-def test_a_comparison_shows_its_levels(
-    rendered: Rendered, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_comparison_shows_its_levels(rendered: Rendered, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A line a variant, the recipe first; exit 0."""
     arguments = ["compare", str(rendered.recipe), str(rendered.tracks), "--out", str(tmp_path / "out"), "--no-report"]
     assert run(arguments) == 0

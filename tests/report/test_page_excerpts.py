@@ -46,12 +46,15 @@ def _delivered(rendered: Rendered, part: str) -> FloatArray:
     return np.array(rows)
 
 
-@pytest.mark.parametrize(("player", "version", "part"), [
-    ("guitars", "aligned", "guitars"),
-    ("guitars", "without centre", "guitars_without_centre"),
-    ("bus_right", "aligned", "bus_right"),
-    ("stem_centre", "aligned", "stem_centre"),
-])
+@pytest.mark.parametrize(
+    ("player", "version", "part"),
+    [
+        ("guitars", "aligned", "guitars"),
+        ("guitars", "without centre", "guitars_without_centre"),
+        ("bus_right", "aligned", "bus_right"),
+        ("stem_centre", "aligned", "stem_centre"),
+    ],
+)
 def test_what_is_heard_nulls_against_the_file(rendered: Rendered, player: str, version: str, part: str) -> None:
     """Delay, polarity, filters, gate, gains, pan, width and trim are those of the render."""
     plan = rendered.run.plan
@@ -102,7 +105,10 @@ def test_many_performances_are_heard_by_bus(rendered: Rendered) -> None:
     many = tuple(replace(left, performance=f"left_{n}") for n in range(MOST_PERFORMANCES)) + plan.performances[1:]
     groups = groups_of(replace(plan, performances=many))
     assert [(group.name, len(group.plans)) for group in groups] == [
-        ("bus_left", MOST_PERFORMANCES), ("bus_right", 1), ("bus_centre", 1)]
+        ("bus_left", MOST_PERFORMANCES),
+        ("bus_right", 1),
+        ("bus_centre", 1),
+    ]
     players = players_of(replace(plan, performances=many), groups)
     assert [player.name for player in players] == ["guitars", "bus_left", "bus_right", "bus_centre"]
 

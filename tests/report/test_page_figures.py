@@ -155,21 +155,30 @@ def test_a_limit_that_cannot_be_measured_does_not_hold(rendered: Rendered) -> No
     assert rows["sum efficiency"].holds
 
 
-@pytest.mark.parametrize(("holds", "severities", "words"), [
-    ((), (), "Done: 2 files"),
-    ((True,), ("info",), "Done: 2 files"),
-    ((True,), ("warning",), "Done, 1 finding to look at: 2 files"),
-    ((False, False), ("error", "error", "warning"), "2 limits broken, 1 finding to look at: 2 files"),
-])
+@pytest.mark.parametrize(
+    ("holds", "severities", "words"),
+    [
+        ((), (), "Done: 2 files"),
+        ((True,), ("info",), "Done: 2 files"),
+        ((True,), ("warning",), "Done, 1 finding to look at: 2 files"),
+        ((False, False), ("error", "error", "warning"), "2 limits broken, 1 finding to look at: 2 files"),
+    ],
+)
 def test_the_verdict_says_the_worst_first(holds: tuple[bool, ...], severities: tuple[str, ...], words: str) -> None:
     """Broken limits, then findings, then done."""
     document = {"findings": [{"severity": severity} for severity in severities], "files": [1, 2]}
     assert verdict(document, [LimitRow("", "", "", "", value) for value in holds]) == words
 
 
-@pytest.mark.parametrize(("value", "digits", "sign", "text"), [
-    (-0.001, 2, False, "0.00"), (-1.25, 1, True, "\N{MINUS SIGN}1.2"), (3.0, 0, True, "+3"), (None, 2, False, "–"),
-])
+@pytest.mark.parametrize(
+    ("value", "digits", "sign", "text"),
+    [
+        (-0.001, 2, False, "0.00"),
+        (-1.25, 1, True, "\N{MINUS SIGN}1.2"),
+        (3.0, 0, True, "+3"),
+        (None, 2, False, "–"),
+    ],
+)
 def test_numbers_are_written_plainly(value: float | None, digits: int, sign: bool, text: str) -> None:
     """A true minus sign, no negative zero, a dash for nothing."""
     assert written(value, digits, sign=sign) == text
@@ -188,15 +197,28 @@ def test_page_and_pictures_are_the_same_bytes_on_a_rerun(tmp_path: Path) -> None
     """Two processes with different seeds of their hashes write the same page, SVG and PNG files."""
     write_song(tmp_path / "tracks", ("left",))
     recipe = tmp_path / "recipe.yaml"
-    recipe.write_text("format: 1\nmics: {dynamic: {}, condenser: {}, room: {role: room}}\n"
-                      "performances: {left: {bus: left}}\n", "utf-8")
+    recipe.write_text(
+        "format: 1\nmics: {dynamic: {}, condenser: {}, room: {role: room}}\nperformances: {left: {bus: left}}\n",
+        "utf-8",
+    )
     runs = []
     for seed in ("1", "2"):
         out, pictures = tmp_path / f"out{seed}", tmp_path / f"pictures{seed}"
-        command = [sys.executable, "-m", "premix", "render", str(recipe), str(tmp_path / "tracks"), "--out", str(out),
-                   "--pictures", str(pictures)]
+        command = [
+            sys.executable,
+            "-m",
+            "premix",
+            "render",
+            str(recipe),
+            str(tmp_path / "tracks"),
+            "--out",
+            str(out),
+            "--pictures",
+            str(pictures),
+        ]
         done = subprocess.run(
-            command, capture_output=True, text=True, check=False, env=os.environ | {"PYTHONHASHSEED": seed})
+            command, capture_output=True, text=True, check=False, env=os.environ | {"PYTHONHASHSEED": seed}
+        )
         assert done.returncode == 0, done.stderr
         runs.append({path.name: path.read_bytes() for path in (*pictures.iterdir(), *out.glob("*.html"))})
     assert runs[0] == runs[1]

@@ -46,10 +46,12 @@ def _press(browser: Any, *keys: str) -> None:
 
 def _focused(browser: Any) -> str:
     """What has the focus: an id, a link's target or a radio button's label."""
-    return str(browser.execute_script(
-        "const e = document.activeElement; return e.id || e.getAttribute('href') "
-        "|| (e.name && e.name + e.value) || e.getAttribute('aria-label') || e.tagName;"
-    ))
+    return str(
+        browser.execute_script(
+            "const e = document.activeElement; return e.id || e.getAttribute('href') "
+            "|| (e.name && e.name + e.value) || e.getAttribute('aria-label') || e.tagName;"
+        )
+    )
 
 
 def _play(browser: Any) -> None:
@@ -106,7 +108,9 @@ def _violations(browser: Any) -> list[tuple[str, str]]:
     found = browser.execute_async_script(
         "const done = arguments[1];"
         "axe.run({exclude: [['svg > *']]}, {runOnly: arguments[0], resultTypes: ['violations']})"
-        ".then((result) => done(result.violations), (error) => done([{id: String(error), nodes: []}]));", RULES)
+        ".then((result) => done(result.violations), (error) => done([{id: String(error), nodes: []}]));",
+        RULES,
+    )
     return [(v["id"], str([node["target"] for node in v["nodes"][:3]])) for v in found]
 
 
@@ -136,9 +140,13 @@ def test_everything_that_can_be_chosen_plays(browser: Any, page: Path) -> None:
     for name in names:
         browser.execute_script(
             "const e = document.getElementById('what'); e.value = arguments[0]; e.dispatchEvent(new Event('change'));",
-            name)
-        _wait(browser, f"premix.player.state.player.name === {json.dumps(name)} && premix.player.state.sound !== null "
-                       "&& premix.player.state.sound.sources.length > 0")
+            name,
+        )
+        _wait(
+            browser,
+            f"premix.player.state.player.name === {json.dumps(name)} && premix.player.state.sound !== null "
+            "&& premix.player.state.sound.sources.length > 0",
+        )
         before = browser.execute_script("return premix.player.position();")
         _wait(browser, f"premix.player.position() !== {before}")
     assert browser.get_log("browser") == []
@@ -151,12 +159,16 @@ def test_the_browser_hears_what_was_encoded(browser: Any, page: Path) -> None:
     clip = browser.execute_script("return premix.listening.players[0].versions[0].voices[0][0];")
     text = browser.execute_script("return document.getElementById('clip-' + arguments[0]).textContent.trim();", clip)
     wanted, rate = soundfile.read(io.BytesIO(base64.b64decode(text)))
-    heard = browser.execute_async_script("""
+    heard = browser.execute_async_script(
+        """
         const done = arguments[2];
         new OfflineAudioContext(1, 1, arguments[1])
           .decodeAudioData(premix.bytesOf(document.getElementById('clip-' + arguments[0]).textContent.trim()))
           .then((buffer) => done([buffer.length, ...buffer.getChannelData(0).slice(24000, 34000)]));
-        """, clip, rate)
+        """,
+        clip,
+        rate,
+    )
     assert heard[0] == len(wanted)
     assert np.abs(np.array(heard[1:]) - wanted[24000:34000]).max() <= 2.0**-15
 
@@ -188,12 +200,15 @@ def test_a_switch_keeps_the_position(browser: Any, page: Path) -> None:
     _open(browser, page)
     _play(browser)
     for number in (1, 2, 0, 3):
-        moved, passed = browser.execute_script("""
+        moved, passed = browser.execute_script(
+            """
             const {position, state} = premix.player;
             const [from, begun] = [position(), state.context.currentTime];
             document.querySelector(`#versions input[value="${arguments[0]}"]`).click();
             return [position() - from, state.context.currentTime - begun];
-            """, number)
+            """,
+            number,
+        )
         assert abs(moved - passed) < 0.005 or abs(moved - passed + 5.0) < 0.005  # the clip may begin anew
         levels = browser.execute_script("return premix.player.state.sound.heard;")
         assert [level > 0 for level in levels] == [n == number for n in range(4)]
@@ -219,7 +234,8 @@ def test_a_blind_test_hides_the_names_and_reveals_them_rightly(browser: Any, pag
     orders, votes = set(), dict.fromkeys(names, 0)
     for round_ in range(5):
         choice = round_ % len(names)
-        labels, equal, order, levels, told = browser.execute_script("""
+        labels, equal, order, levels, told = browser.execute_script(
+            """
             const at = (id) => document.getElementById(id);
             at('blind').click();
             const labels = [...document.querySelectorAll('#versions label')].map((label) => label.textContent);
@@ -227,7 +243,9 @@ def test_a_blind_test_hides_the_names_and_reveals_them_rightly(browser: Any, pag
             const {blind, sound} = premix.player.state;
             at('vote').click();
             return [labels, at('equal').disabled, blind, sound.heard, at('told').textContent];
-            """, choice)
+            """,
+            choice,
+        )
         assert labels == [f"Number {n + 1}" for n in range(len(names))] and equal
         heard = order[choice]
         assert [level > 0 for level in levels] == [version == heard for version in range(len(names))]
@@ -280,7 +298,8 @@ def test_the_keyboard_alone_is_enough(browser: Any, page: Path) -> None:
     assert {"#content", "#verdict", "#listen", "#versions"} <= set(reached)
     wide = browser.execute_script(
         "return [...document.querySelectorAll('.scroll')].filter((e) => e.scrollWidth > e.clientWidth + 1)"
-        ".map((e) => e.getAttribute('aria-label'));")
+        ".map((e) => e.getAttribute('aria-label'));"
+    )
     assert len(wide) > 10 and set(wide) <= set(reached)
     browser.execute_script("document.getElementById('what').focus();")
     _press(browser, Keys.TAB, Keys.ENTER)
@@ -302,10 +321,13 @@ def test_a_printed_page_is_whole_and_readable(browser: Any, page: Path) -> None:
     _open(browser, page, width=688, dark=True, media="print")
     cut = browser.execute_script(
         "return [...document.querySelectorAll('table, svg')].filter((e) => e.getBoundingClientRect().right > 690)"
-        ".map((e) => e.textContent.slice(0, 60));")
+        ".map((e) => e.textContent.slice(0, 60));"
+    )
     assert cut == []
-    ink, paper = (browser.execute_script(
-        f"return getComputedStyle(document.documentElement)[{key!r}];") for key in ("color", "backgroundColor"))
+    ink, paper = (
+        browser.execute_script(f"return getComputedStyle(document.documentElement)[{key!r}];")
+        for key in ("color", "backgroundColor")
+    )
     assert (ink, paper) == ("rgb(29, 27, 24)", "rgb(255, 255, 255)")
     assert not browser.find_element("id", "player").is_displayed()
     assert browser.find_element("id", "mics").is_displayed()

@@ -74,10 +74,19 @@ def test_a_picture_becomes_a_part_of_the_page() -> None:
     assert "var(--ink)" in text and "var(--rust)" in text and not re.search(r'(?:fill|stroke)="#', text)
 
 
-@pytest.mark.parametrize(("centre_hz", "label", "said"), [
-    (39.8, "40", "40 Hz"), (63.1, "63", "63 Hz"), (316.2, "315", "315 Hz"), (1000.0, "1k", "1 kHz"),
-    (1258.9, "1.25k", "1.25 kHz"), (12589.3, "12.5k", "12.5 kHz"), (31.6, "31.5", "31.5 Hz"), (25.1, "25", "25 Hz"),
-])
+@pytest.mark.parametrize(
+    ("centre_hz", "label", "said"),
+    [
+        (39.8, "40", "40 Hz"),
+        (63.1, "63", "63 Hz"),
+        (316.2, "315", "315 Hz"),
+        (1000.0, "1k", "1 kHz"),
+        (1258.9, "1.25k", "1.25 kHz"),
+        (12589.3, "12.5k", "12.5 kHz"),
+        (31.6, "31.5", "31.5 Hz"),
+        (25.1, "25", "25 Hz"),
+    ],
+)
 def test_bands_go_by_their_nominal_names(centre_hz: float, label: str, said: str) -> None:
     """IEC 61260-1, annex E."""
     assert (band_label(centre_hz), spoken(band_label(centre_hz))) == (label, said)

@@ -30,20 +30,23 @@ def _named(folder: Path, variant: str) -> Recipe:
     return variants_of(_recipe(folder, f"variants: {{x: {variant}}}"))[1].recipe
 
 
-@pytest.mark.parametrize(("variant", "where", "value"), [
-    ("{mics: {b: {gain_db: -9}}}", lambda r: r.mic_in("right", "b").gain_db, -9.0),
-    ("{mics: {b: {gain_db: -9}}}", lambda r: r.mic_in("left", "b").gain_db, -9.0),
-    ("{mics: {b: {gain_db: -9}}}", lambda r: r.mic_in("left", "b").polarity, "inverted"),
-    ("{mics: {b: {polarity: normal}}}", lambda r: r.mic_in("left", "b").polarity, "normal"),
-    ("{mics: {b: {delay: {ms: 1}}}}", lambda r: r.mic_in("left", "b").delay.ms, 1.0),
-    ("{mics: {a: {mute: true}}}", lambda r: r.mic_in("left", "a").mute, True),
-    ("{performances: {left: {mute: true}}}", lambda r: r.performances["left"].mute, True),
-    ("{performances: {right: {gain_db: 2}}}", lambda r: r.performances["left"].gain_db, -1.0),
-    ("{buses: {left: {gain_db: -2}}}", lambda r: r.buses["left"].gain_db, -2.0),
-    ("{buses: {left: {gain_db: -2}}}", lambda r: r.buses["left"].pan, -1.0),
-    ("{width: 0}", lambda r: r.guitar_bus.width, 0.0),
-    ("{mics: {a: {gain_db: 1}}}", lambda r: r.guitar_bus.width, 1.1),
-])
+@pytest.mark.parametrize(
+    ("variant", "where", "value"),
+    [
+        ("{mics: {b: {gain_db: -9}}}", lambda r: r.mic_in("right", "b").gain_db, -9.0),
+        ("{mics: {b: {gain_db: -9}}}", lambda r: r.mic_in("left", "b").gain_db, -9.0),
+        ("{mics: {b: {gain_db: -9}}}", lambda r: r.mic_in("left", "b").polarity, "inverted"),
+        ("{mics: {b: {polarity: normal}}}", lambda r: r.mic_in("left", "b").polarity, "normal"),
+        ("{mics: {b: {delay: {ms: 1}}}}", lambda r: r.mic_in("left", "b").delay.ms, 1.0),
+        ("{mics: {a: {mute: true}}}", lambda r: r.mic_in("left", "a").mute, True),
+        ("{performances: {left: {mute: true}}}", lambda r: r.performances["left"].mute, True),
+        ("{performances: {right: {gain_db: 2}}}", lambda r: r.performances["left"].gain_db, -1.0),
+        ("{buses: {left: {gain_db: -2}}}", lambda r: r.buses["left"].gain_db, -2.0),
+        ("{buses: {left: {gain_db: -2}}}", lambda r: r.buses["left"].pan, -1.0),
+        ("{width: 0}", lambda r: r.guitar_bus.width, 0.0),
+        ("{mics: {a: {gain_db: 1}}}", lambda r: r.guitar_bus.width, 1.1),
+    ],
+)
 def test_a_variant_changes_what_it_says(tmp_path: Path, variant: str, where: Any, value: Any) -> None:
     """In every performance, over its exceptions; all else stays."""
     assert where(_named(tmp_path, variant)) == value
@@ -74,11 +77,14 @@ def test_a_mic_alone_is_alone_in_every_performance(tmp_path: Path) -> None:
         assert (recorded.polarity, recorded.delay) == ("normal", "none")
 
 
-@pytest.mark.parametrize(("mics", "names"), [
-    ("{a: {}, b: {}}", ["recipe", "as_recorded", "only_a", "only_b"]),
-    ("{a: {}}", ["recipe", "as_recorded"]),
-    ("{a: {}, b: {}, c: {mute: true}}", ["recipe", "as_recorded", "only_a", "only_b"]),
-])
+@pytest.mark.parametrize(
+    ("mics", "names"),
+    [
+        ("{a: {}, b: {}}", ["recipe", "as_recorded", "only_a", "only_b"]),
+        ("{a: {}}", ["recipe", "as_recorded"]),
+        ("{a: {}, b: {}, c: {mute: true}}", ["recipe", "as_recorded", "only_a", "only_b"]),
+    ],
+)
 def test_no_variant_comes_twice(tmp_path: Path, mics: str, names: list[str]) -> None:
     """Of two mics, one left out is the other alone; muted mics stay muted."""
     path = tmp_path / "recipe.yaml"

@@ -28,8 +28,9 @@ def band_noise(rng, frames, rate, low_hz, high_hz):
 def shifted(signal, delay_samples):
     """The signal late by any fraction of a sample, exactly, around the ends."""
     spectrum = np.fft.rfft(signal)
-    return np.fft.irfft(spectrum * np.exp(-2j * np.pi * np.arange(len(spectrum)) / len(signal) * delay_samples),
-                        len(signal))
+    return np.fft.irfft(
+        spectrum * np.exp(-2j * np.pi * np.arange(len(spectrum)) / len(signal) * delay_samples), len(signal)
+    )
 
 
 def solve_signals(signals, rate, roles=None, **alignment):

@@ -27,10 +27,12 @@ def brute_force(matrix, freqs_hz, rate, anchor, free, search, step):
     matrix, freqs_hz = matrix[:, :, live], freqs_hz[live]
     couples = list(itertools.combinations([anchor, *free], 2))
     crosses = np.stack([matrix[m, n] for m, n in couples], axis=1)
-    scores = np.concatenate([
-        2.0 * np.real(np.exp(2j * np.pi * np.outer(part * step, freqs_hz) / rate) @ crosses)
-        for part in np.array_split(lags, 20)
-    ])
+    scores = np.concatenate(
+        [
+            2.0 * np.real(np.exp(2j * np.pi * np.outer(part * step, freqs_hz) / rate) @ crosses)
+            for part in np.array_split(lags, 20)
+        ]
+    )
     tables = dict(zip(couples, scores.T, strict=True))  # by lag of m against n
     constant = sum(float(matrix[m, m].sum().real) for m in [anchor, *free])
     grid = np.arange(-reach, reach + 1)
@@ -71,9 +73,7 @@ def _grid_best(constant, single, pairs, grid, reach, signs):
     tail = tail + pairs[len(single) - 2, len(single) - 1][index]
     if len(single) == 2:
         flat = np.argpartition(-tail, 3, axis=None)[:3]
-        return [
-            (constant + tail.flat[o], tuple(grid[i] for i in np.unravel_index(o, tail.shape)), signs) for o in flat
-        ]
+        return [(constant + tail.flat[o], tuple(grid[i] for i in np.unravel_index(o, tail.shape)), signs) for o in flat]
     for a, first in enumerate(single[0]):
         table = tail + pairs[0, 1][grid[a] - grid + 2 * reach][:, None] + pairs[0, 2][grid[a] - grid + 2 * reach]
         o = int(np.argmax(table))

@@ -173,8 +173,7 @@ def _mic(
     converter_s: float,
     colour: tuple[Section, ...],
 ) -> RigMic:
-    return RigMic(
-        name, role, place, int(rng.choice([-1, 1])), converter_s, colour, float(rng.uniform(-26.0, -18.0)))
+    return RigMic(name, role, place, int(rng.choice([-1, 1])), converter_s, colour, float(rng.uniform(-26.0, -18.0)))
 
 
 def _colour(rng: np.random.Generator, colour: Colour, distance_m: float) -> tuple[Section, ...]:

@@ -86,8 +86,7 @@ def stop_and_go(
     None: no drummer): rms against that of the loud passages of each mic; -24 is a drummer in the same house.
     """
     rng = np.random.default_rng([seed, 77])
-    arrangement = arrange(
-        rng, tempo_bpm, n_bars, quiet_verse=quiet_verse, fade_out=fade_out, sustain_db=sustain_db)
+    arrangement = arrange(rng, tempo_bpm, n_bars, quiet_verse=quiet_verse, fade_out=fade_out, sustain_db=sustain_db)
     frames = round(arrangement.seconds * rate)
     amp = amped(arrangement, frames, rate, rng, samples)
     beat, mains = drums(frames, rate, rng, tempo_bpm), hum(frames, rate, rng)
@@ -108,8 +107,15 @@ def stop_and_go(
         off_s = start + (end - start) * FADE_OFF_DB / (bottom - top)
         spans, end_db = (*spans[:-1], (spans[-1][0], off_s + late_s)), (*end_db[:-1], FADE_OFF_DB)
     return StopAndGo(
-        rate, (MICS[0].name, MICS[1].name), np.array(heard[:2]), heard[2], spans, end_db,
-        _loud(heard[0], arrangement, rate), arrangement.quiet)
+        rate,
+        (MICS[0].name, MICS[1].name),
+        np.array(heard[:2]),
+        heard[2],
+        spans,
+        end_db,
+        _loud(heard[0], arrangement, rate),
+        arrangement.quiet,
+    )
 
 
 def arrange(
@@ -154,9 +160,7 @@ def arrange(
     return Arrangement(Take(tuple(strokes), tuple(passages)), tuple(level), seconds, quiet)
 
 
-def amped(
-    arrangement: Arrangement, frames: int, rate: int, rng: np.random.Generator, samples: Samples
-) -> FloatArray:
+def amped(arrangement: Arrangement, frames: int, rate: int, rng: np.random.Generator, samples: Samples) -> FloatArray:
     """The amp's output, turned to the arrangement's level, shape (frames)."""
     if samples == "synth":
         guitar = play(arrangement.take, frames, rate, rng)
@@ -197,9 +201,7 @@ def _strokes(rng: np.random.Generator, kind: str, on_s: float, off_s: float, tic
     ]
 
 
-def _quietened(
-    passages: list[Span], level: list[tuple[float, float]]
-) -> tuple[Span, list[tuple[float, float]]]:
+def _quietened(passages: list[Span], level: list[tuple[float, float]]) -> tuple[Span, list[tuple[float, float]]]:
     """The middle third of the passages, and the level curve with them turned down (ramps in the stops)."""
     third = max(1, len(passages) // 3)
     first, last = passages[third][0], passages[2 * third - 1 if third > 1 else third][1]

@@ -71,8 +71,11 @@ def test_the_truth_is_against_the_reference() -> None:
 def test_a_seed_is_a_set_up_and_a_take_is_a_performance() -> None:
     """Same seed: same bits; another take: same truth, another sound; another seed: another set-up."""
     one, same, take, other = (
-        random_cabinet(3, **SHORT), random_cabinet(3, **SHORT), random_cabinet(3, take=1, **SHORT),
-        random_cabinet(4, **SHORT))
+        random_cabinet(3, **SHORT),
+        random_cabinet(3, **SHORT),
+        random_cabinet(3, take=1, **SHORT),
+        random_cabinet(4, **SHORT),
+    )
     assert np.array_equal(one.signals, same.signals)
     assert np.array_equal(one.arrivals, take.arrivals) and one.mics == take.mics
     assert likeness(one.signals[0], take.signals[0], 960) < 0.3
@@ -102,8 +105,9 @@ def test_noise_hum_and_bleed_have_their_levels() -> None:
 def test_hum_is_common_to_all_mics() -> None:
     """It comes through the wires, not the air: no delay, no polarity between mics."""
     quiet = {"noise_db": -200.0, "hum_db": -200.0, "bleed_db": None}
-    extra = random_cabinet(2, **SHORT, **{**quiet, "hum_db": -20.0}).signals - random_cabinet(
-        2, **SHORT, **quiet).signals
+    extra = (
+        random_cabinet(2, **SHORT, **{**quiet, "hum_db": -20.0}).signals - random_cabinet(2, **SHORT, **quiet).signals
+    )
     for channel in extra[1:]:
         assert np.dot(channel, extra[0]) / np.linalg.norm(channel) / np.linalg.norm(extra[0]) > 0.9999
 

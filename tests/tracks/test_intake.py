@@ -15,10 +15,14 @@ from premix.model.tracks import FoundTrack, TrackSet
 from premix.tracks.intake import take_in
 from tests.audiofile.recordings import integers, record
 
-RECIPE = Recipe.model_validate({
-    "format": 1, "song": "Tidewater", "mics": {"dynamic": {}, "ribbon": {}, "room": {"role": "room"}},
-    "performances": {"left": {"bus": "left"}, "right": {"bus": "right"}},
-})
+RECIPE = Recipe.model_validate(
+    {
+        "format": 1,
+        "song": "Tidewater",
+        "mics": {"dynamic": {}, "ribbon": {}, "room": {"role": "room"}},
+        "performances": {"left": {"bus": "left"}, "right": {"bus": "right"}},
+    }
+)
 MICS = ("dynamic", "ribbon", "room")
 
 
@@ -103,7 +107,9 @@ def test_same_file_twice_is_an_error_by_any_name(session: list[FoundTrack], tmp_
     session[5].path.unlink()
     session[5].path.hardlink_to(session[3].path)
     assert slugs(session, tmp_path) == [
-        ("used-twice", "left/ribbon"), ("used-twice", "right/ribbon"), ("used-twice", "right/room"),
+        ("used-twice", "left/ribbon"),
+        ("used-twice", "right/ribbon"),
+        ("used-twice", "right/room"),
     ]
 
 
@@ -161,14 +167,13 @@ def test_damaged_file_is_used_only_on_request(session: list[FoundTrack], tmp_pat
     session[0].path.write_bytes(whole[: 44 + 3 * 1000])
     unfinished = session[1].path.read_bytes()
     session[1].path.write_bytes(unfinished[:40] + struct.pack("<I", 0xFFFFFFFF) + unfinished[44:])
-    assert slugs(session, tmp_path) == [
-        ("truncated-file", "left/dynamic"), ("unfinalised-header", "left/ribbon")
-    ]
+    assert slugs(session, tmp_path) == [("truncated-file", "left/dynamic"), ("unfinalised-header", "left/ribbon")]
     tracks = take_in(session, RECIPE, tmp_path, recover=True)
     assert [t.header.frames for t in tracks.tracks[:3]] == [1000, 4000, 4000]
     assert [t.header.recovered for t in tracks.tracks[:3]] == [True, True, False]
     assert findings(tracks) == [
-        ("recovered-file", "warning", "left/dynamic"), ("recovered-file", "warning", "left/ribbon"),
+        ("recovered-file", "warning", "left/dynamic"),
+        ("recovered-file", "warning", "left/ribbon"),
         ("padded", "info", "left/dynamic"),
     ]
 

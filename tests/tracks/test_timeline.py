@@ -14,9 +14,7 @@ HOUR = 3600 * RATE
 
 def track(performance: str, mic: str, frames: int, time: int | None = None) -> Track:
     """A track of some length and start time."""
-    header = AudioHeader(
-        Path(f"{performance}_{mic}.wav"), "WAV", "PCM_24", RATE, 1, frames, 24, time_reference=time
-    )
+    header = AudioHeader(Path(f"{performance}_{mic}.wav"), "WAV", "PCM_24", RATE, 1, frames, 24, time_reference=time)
     return Track(performance, mic, header)
 
 
@@ -52,12 +50,18 @@ def test_late_start_and_early_end_are_said_in_samples() -> None:
 
 def test_mic_that_ends_clearly_before_its_mates_is_a_warning() -> None:
     """A performance that ends early is normal; one mic of it that does is not."""
-    line = place([
-        track("left", "a", 100 * RATE), track("left", "b", 98 * RATE), track("right", "a", 50 * RATE),
-        track("right", "b", 50 * RATE - 10),
-    ])
+    line = place(
+        [
+            track("left", "a", 100 * RATE),
+            track("left", "b", 98 * RATE),
+            track("right", "a", 50 * RATE),
+            track("right", "b", 50 * RATE - 10),
+        ]
+    )
     assert notes(line) == [
-        ("padded", "warning", "left/b"), ("padded", "info", "right/a"), ("padded", "info", "right/b")
+        ("padded", "warning", "left/b"),
+        ("padded", "info", "right/a"),
+        ("padded", "info", "right/b"),
     ]
 
 
@@ -78,20 +82,27 @@ def test_mic_that_does_not_overlap_its_performance_is_refused() -> None:
 def test_start_time_of_another_session_is_refused() -> None:
     """One performance at midnight, the next an hour later: not one song, and an hour of silence in every file."""
     with pytest.raises(TracksError) as caught:
-        place([
-            track("left", "a", RATE, HOUR), track("left", "b", RATE, HOUR),
-            track("right", "a", RATE, 0), track("right", "b", RATE, 0),
-        ])
+        place(
+            [
+                track("left", "a", RATE, HOUR),
+                track("left", "b", RATE, HOUR),
+                track("right", "a", RATE, 0),
+                track("right", "b", RATE, 0),
+            ]
+        )
     assert [(p.slug, p.where) for p in caught.value.problems] == [("starts-apart", "left/a")]
     assert "3599 s after all earlier tracks have ended" in caught.value.problems[0].what
 
 
 def test_gap_is_counted_from_the_last_track_to_end() -> None:
     """A short track that starts in between does not open a gap."""
-    line = place([
-        track("left", "a", 1000 * RATE, 0), track("centre", "a", 10 * RATE, 10 * RATE),
-        track("right", "a", 50 * RATE, 900 * RATE),
-    ])
+    line = place(
+        [
+            track("left", "a", 1000 * RATE, 0),
+            track("centre", "a", 10 * RATE, 10 * RATE),
+            track("right", "a", 50 * RATE, 900 * RATE),
+        ]
+    )
     assert starts(line) == [0, 10 * RATE, 900 * RATE]
 
 

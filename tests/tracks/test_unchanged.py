@@ -37,9 +37,7 @@ def test_untouched_tracks_pass_without_being_read(
     check_unchanged(*read)
 
 
-def test_replaced_changed_and_removed_tracks_are_all_named(
-    read: tuple[TrackSet, Analysis], tmp_path: Path
-) -> None:
+def test_replaced_changed_and_removed_tracks_are_all_named(read: tuple[TrackSet, Analysis], tmp_path: Path) -> None:
     """Another take of the same length, one more bit, and a file that is gone."""
     record(tmp_path / "dynamic.wav", integers(2000, seed=9))
     content = bytearray((tmp_path / "ribbon.wav").read_bytes())
@@ -52,7 +50,9 @@ def test_replaced_changed_and_removed_tracks_are_all_named(
     with pytest.raises(TracksError) as caught:
         check_unchanged(*read)
     assert [(p.slug, p.where) for p in caught.value.problems] == [
-        ("changed-file", "left/dynamic"), ("changed-file", "left/ribbon"), ("changed-file", "left/room"),
+        ("changed-file", "left/dynamic"),
+        ("changed-file", "left/ribbon"),
+        ("changed-file", "left/room"),
     ]
     assert "changed-file" in SLUGS
 

@@ -101,9 +101,7 @@ def _gate_openings(close: list[np.ndarray], rate: int) -> np.ndarray:
     """Where the close mics' envelope, 1 ms at a time, passes -40 dB under its loudest."""
     hop = rate // 1000
     band = butter(2, [80.0, 5000.0], "bandpass", fs=rate, output="sos")
-    envelope = sum(
-        np.sqrt((sosfilt(band, x)[: len(x) // hop * hop].reshape(-1, hop) ** 2).mean(axis=1)) for x in close
-    )
+    envelope = sum(np.sqrt((sosfilt(band, x)[: len(x) // hop * hop].reshape(-1, hop) ** 2).mean(axis=1)) for x in close)
     return _runs(envelope > 0.01 * envelope.max(), 5)
 
 

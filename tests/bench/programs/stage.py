@@ -36,7 +36,8 @@ def _measured(
         return PartFiles(out, names, parts, tracks, deliver, seed="", meters=meters, pool=pool)
 
     render_levelled(
-        plan, parts, gating, deliver, open_files, rate=tracks.rate, pool=pool, progress=lambda samples: None)
+        plan, parts, gating, deliver, open_files, rate=tracks.rate, pool=pool, progress=lambda samples: None
+    )
 
 
 def _plain(
