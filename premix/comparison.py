@@ -19,7 +19,6 @@ from premix.delivery.part_files import PartFiles
 from premix.errors import Problem, RecipeError
 from premix.gate.rooms import decide_gates
 from premix.measures.meters import GUITARS, RenderMeters
-from premix.messages import SLUGS
 from premix.mixdown.plan import plan_mix
 from premix.mixdown.render import render
 from premix.model.alignment import Alignment
@@ -79,7 +78,7 @@ def compare(
         variants = variants_of(prepared.merged.recipe, by_mics=by_mics)
         if len(variants) < 2:
             slug = "comparison-no-variants"
-            raise RecipeError(Problem(slug, str(recipe), "the recipe has no variants", remedy=SLUGS[slug]))
+            raise RecipeError(Problem(slug, str(recipe), "the recipe has no variants"))
         stage = _Stage(prepared, package, pool, progress)
         takes = [stage.measure(named) for named in variants]
         level = _common_level(takes, prepared.merged.recipe.deliver.ceiling_dbtp)
@@ -205,12 +204,7 @@ def _document(
             "rate": tracks.rate if merged.recipe.deliver.rate == "keep" else merged.recipe.deliver.rate,
             "matched_lufs": level,
             "variants": [_variant(take, file, level) for take, file in zip(takes, written, strict=True)],
-            "findings": (
-                *tracks.findings,
-                *prepared.analysis.findings,
-                *prepared.alignment.findings,
-                *_silent(takes),
-            ),
+            "findings": (*tracks.findings, *prepared.analysis.findings, *prepared.alignment.findings, *_silent(takes)),
         }
     )
     return document
@@ -221,7 +215,7 @@ def _silent(takes: Sequence[_Take]) -> Iterator[Finding]:
         if take.meters.measures(GUITARS, 1.0).loudness_lufs is None:
             slug = "comparison-silent"
             what = "nothing in it is loud enough to be measured; it is not matched"
-            yield Finding(slug, "warning", f"variant {take.named.name}", what, SLUGS[slug])
+            yield Finding(slug, "warning", f"variant {take.named.name}", what)
 
 
 def _variant(take: _Take, file: WrittenFile, level: float | None) -> dict[str, Any]:

@@ -13,6 +13,8 @@ Anything else that escapes is a bug (exit 3).
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from premix.messages import FROM_TABLE, remedy_of
+
 
 @dataclass(frozen=True, slots=True)
 class Problem:
@@ -21,14 +23,17 @@ class Problem:
     slug: stable name, listed with its remedy in `premix.messages`.
     where: `file:line:column path`, a track's name, or a folder.
     what: what is wrong there. allowed: what may stand there ('' if that says nothing).
-    remedy: the next step ('' if `allowed` already says it).
+    remedy: the next step; the table's unless given ('' if `allowed` already says it).
     """
 
     slug: str
     where: str
     what: str
     allowed: str = ""
-    remedy: str = ""
+    remedy: str = FROM_TABLE
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "remedy", remedy_of(self.slug, self.remedy))
 
     def line(self) -> str:
         """The problem as one line of text: where: what; allowed: ...; remedy. [slug]"""

@@ -224,5 +224,12 @@ STAGES: dict[str, dict[str, str]] = {
     },
 }
 
-SLUGS: dict[str, str] = {slug: remedy for table in STAGES.values() for slug, remedy in table.items()}
+REMEDIES: dict[str, str] = {slug: remedy for table in STAGES.values() for slug, remedy in table.items()}
 """slug -> what to do about it, one sentence."""
+FROM_TABLE = "(the table's)"
+"""In the place of a remedy: the one of this table."""
+
+
+def remedy_of(slug: str, given: str) -> str:
+    """The remedy of a message: as given, or the table's ('' for a slug that has none)."""
+    return REMEDIES.get(slug, "") if given == FROM_TABLE else given

@@ -8,7 +8,6 @@ import numpy as np
 from premix.alignment.case import Case, chain_response, efficiency_of
 from premix.alignment.whole_song import SolvedSong
 from premix.arrays import ComplexArray
-from premix.messages import SLUGS
 from premix.model.alignment import MicDecision
 from premix.model.finding import Finding
 from premix.model.recipe import Recipe
@@ -47,7 +46,7 @@ def chain_costs(
             f"({with_db[k]:.1f} dB instead of {without_db[k]:.1f} dB), most of it the chain of '{worst}'"
         )
         slug = "chain-costs-efficiency"
-        found.append(Finding(slug, "warning", f"{cases[k].performance}/{worst}", message, SLUGS[slug]))
+        found.append(Finding(slug, "warning", f"{cases[k].performance}/{worst}", message))
     return tuple(found)
 
 

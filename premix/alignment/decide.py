@@ -9,7 +9,6 @@ from premix.alignment.case import Case, build_case, efficiency_of
 from premix.alignment.chain_cost import chain_costs
 from premix.alignment.sheet import decide_from_sheet
 from premix.alignment.whole_song import SolvedSong
-from premix.messages import SLUGS
 from premix.model.alignment import Alignment, MicDecision, Sheet
 from premix.model.analysis import Analysis
 from premix.model.finding import Finding
@@ -52,7 +51,7 @@ def findings_of(
 
 
 def _finding(slug: str, severity: str, decision: MicDecision, message: str) -> Finding:
-    return Finding(slug, severity, decision.name, message, SLUGS[slug])  # type: ignore[arg-type]
+    return Finding(slug, severity, decision.name, message)  # type: ignore[arg-type]
 
 
 def _unclear(decision: MicDecision, recipe: Recipe) -> bool:

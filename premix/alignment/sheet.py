@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from premix.errors import Problem, RecipeError
-from premix.messages import SLUGS
 from premix.model.alignment import AllPass, MicDecision, Sheet, SheetEntry
 from premix.model.analysis import Analysis
 from premix.model.finding import Finding
@@ -75,7 +74,7 @@ def check_sheet(sheet: Sheet, shown: str, tracks: TrackSet, reference: str) -> N
     problems = []
 
     def tell(where: str, what: str, allowed: str = "") -> None:
-        problems.append(Problem("sheet-does-not-fit", where, what, allowed, SLUGS["sheet-does-not-fit"]))
+        problems.append(Problem("sheet-does-not-fit", where, what, allowed))
 
     if sheet.rate != tracks.rate:
         tell(f"{shown} rate", f"made for {sheet.rate} Hz; the tracks have {tracks.rate} Hz")
@@ -113,7 +112,6 @@ def decide_from_sheet(
                     "warning",
                     decision.name,
                     "the audio is not the one that this sheet was made on",
-                    SLUGS["sheet-audio-changed"],
                 )
             )
     return decided, findings

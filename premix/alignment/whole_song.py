@@ -246,10 +246,7 @@ class SolvedSong:
         case = self._cases[k]
         state = self._solution.state
         own = against_rest(case.signal, m, state.turned(k))
-        evidence: dict[str, Any] = {
-            "coherence": float(case.coherence[m]),
-            "chance": 1.0 / max(case.signal.frames, 2.0),
-        }
+        evidence: dict[str, Any] = {"coherence": float(case.coherence[m]), "chance": 1.0 / max(case.signal.frames, 2.0)}
         variable = self._pooled.get((k, m))
         if variable is None:
             return evidence

@@ -10,7 +10,6 @@ import numpy as np
 
 from premix.arrays import ComplexArray, FloatArray
 from premix.errors import Problem, TracksError
-from premix.messages import SLUGS
 from premix.model.analysis import Analysis, Hum, Spectra, TrackLevels
 from premix.model.finding import Finding
 from premix.model.tracks import Track, TrackSet
@@ -129,7 +128,6 @@ def damage(tracks: TrackSet, levels: Sequence[TrackLevels]) -> tuple[tuple[Findi
                     "track-not-finite",
                     track.name,
                     f"{level.nonfinite} samples of {track.header.path.name} are not a number or infinite",
-                    remedy=SLUGS["track-not-finite"],
                 )
             )
         findings.extend(_findings(track, level, tracks.rate))
@@ -140,7 +138,7 @@ def _findings(track: Track, levels: TrackLevels, rate: int) -> list[Finding]:
     found = []
 
     def tell(slug: str, message: str) -> None:
-        found.append(Finding(slug, "warning", track.name, message, SLUGS[slug]))
+        found.append(Finding(slug, "warning", track.name, message))
 
     if levels.sample_peak < SILENCE:
         tell("track-silent", f"peak {_level(levels.sample_peak)}")

@@ -1,11 +1,6 @@
 """The one pass over all tracks: every sample of every file is read once, and everything later stages need is kept."""
 
-from collections.abc import (
-    Callable,
-    Iterator,
-    Mapping,
-    Sequence,
-)
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import ExitStack, nullcontext
 from functools import partial

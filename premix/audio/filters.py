@@ -90,10 +90,7 @@ NO_SECTIONS: Sections = np.zeros((0, 6))
 
 
 def mic_sections(
-    rate: float,
-    high_pass_hz: float | None = None,
-    low_pass_hz: float | None = None,
-    rotation: AllPass | None = None,
+    rate: float, high_pass_hz: float | None = None, low_pass_hz: float | None = None, rotation: AllPass | None = None
 ) -> Sections:
     """All sections (n, 6) of one mic, in order; (0, 6) when it has no filter."""
     filters = []

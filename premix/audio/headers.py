@@ -21,7 +21,6 @@ from typing import Any, BinaryIO
 from premix.audio.bext import UNKNOWN_SIZE, Chunk, ChunkScan, read_bext, read_body, scan_chunks
 from premix.audio.samples import BYTES
 from premix.errors import Problem, TracksError
-from premix.messages import SLUGS
 from premix.model.tracks import AudioHeader
 
 
@@ -255,4 +254,4 @@ def _plausible(header: AudioHeader) -> AudioHeader:
 
 
 def _error(slug: str, path: Path, what: str, allowed: str = "") -> TracksError:
-    return TracksError(Problem(slug, str(path), what, allowed, SLUGS[slug]))
+    return TracksError(Problem(slug, str(path), what, allowed))

@@ -18,7 +18,6 @@ from premix.arrays import FloatArray
 from premix.audio.headers import open_decoder
 from premix.audio.samples import BYTES, SPARE, left_justified_bytes, unpack
 from premix.errors import Problem, TracksError
-from premix.messages import SLUGS
 from premix.model.tracks import AudioHeader, Track
 from premix.threads import ThreadArray
 
@@ -135,12 +134,7 @@ def _open(path: Path) -> FileIO:
         return path.open("rb", buffering=0)
     except OSError as error:
         raise TracksError(
-            Problem(
-                "unreadable-file",
-                str(path),
-                f"cannot be read ({error.strerror or error})",
-                remedy=SLUGS["unreadable-file"],
-            )
+            Problem("unreadable-file", str(path), f"cannot be read ({error.strerror or error})")
         ) from None
 
 
@@ -149,7 +143,7 @@ def _stops(header: AudioHeader, frame: int) -> TracksError:
 
 
 def _problem(slug: str, header: AudioHeader, what: str) -> TracksError:
-    return TracksError(Problem(slug, str(header.path), what, remedy=SLUGS[slug]))
+    return TracksError(Problem(slug, str(header.path), what))
 
 
 _PIECE = 65536  # frames read at once where samples are only hashed

@@ -23,7 +23,6 @@ from premix.audio.bext import BextFields, ChunkScan, scan_chunks, set_bext, work
 from premix.audio.headers import open_decoder, soundfile_name
 from premix.audio.samples import SPARE, NotFiniteError, Quantiser, pack_24
 from premix.errors import DeliveryError, Problem
-from premix.messages import SLUGS
 from premix.threads import ThreadArray
 
 LARGEST_WAV = 4_000_000_000
@@ -215,7 +214,6 @@ class PartWriter:
                     "not-finite",
                     self.path.stem,
                     f"a sample at {error.frame / self._rate:.3f} s is not a number or infinite",
-                    remedy=SLUGS["not-finite"],
                 )
             ) from None
         except OSError as error:
@@ -248,7 +246,7 @@ def storage_error(path: Path, error: OSError) -> DeliveryError:
     what = disk_full(error)
     slug = "disk-full" if what else "cannot-write"
     what = what or f"cannot be written ({error.strerror or error})"
-    return DeliveryError(Problem(slug, os.fspath(path), what, remedy=SLUGS[slug]))
+    return DeliveryError(Problem(slug, os.fspath(path), what))
 
 
 def disk_full(error: OSError) -> str:

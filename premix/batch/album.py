@@ -15,16 +15,10 @@ stays, nothing is turned up, no ceiling is passed. Loudness is the integrated on
 
 import statistics
 from bisect import bisect_left, bisect_right
-from collections.abc import (
-    Callable,
-    Iterable,
-    Mapping,
-    Sequence,
-)
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from premix.messages import SLUGS
 from premix.model.finding import Finding
 from premix.units import samples_to_cm
 
@@ -159,7 +153,7 @@ class Difference:
 
     def finding(self) -> Finding:
         message = f"{self.what}: {self.here}, in the other songs {self.usual}"
-        return Finding(self.slug, "warning", f"{self.song}/{self.subject}", message, SLUGS[self.slug])
+        return Finding(self.slug, "warning", f"{self.song}/{self.subject}", message)
 
 
 def differences(songs: Sequence[tuple[str, SongFacts]]) -> tuple[Difference, ...]:
@@ -212,12 +206,7 @@ def _of_mic(songs: Sequence[tuple[str, MicFacts]]) -> Iterable[Difference]:
         )
     for name, usual, here in _odd(values(lambda m: m.level_db), LEVEL_DB):
         yield Difference(
-            name,
-            first.mic,
-            "level against the reference",
-            f"{usual:+.1f} dB",
-            f"{here:+.1f} dB",
-            "batch-level-drifted",
+            name, first.mic, "level against the reference", f"{usual:+.1f} dB", f"{here:+.1f} dB", "batch-level-drifted"
         )
 
 
@@ -264,13 +253,7 @@ def match_loudness(songs: Sequence[tuple[str, SongFacts]]) -> Matching:
         name: facts.loudness_lufs - facts.extra_trim_db for name, facts in songs if facts.loudness_lufs is not None
     }
     findings = tuple(
-        Finding(
-            "batch-not-matched",
-            "warning",
-            name,
-            "the loudness of its guitar bus is not known",
-            SLUGS["batch-not-matched"],
-        )
+        Finding("batch-not-matched", "warning", name, "the loudness of its guitar bus is not known")
         for name, facts in songs
         if facts.loudness_lufs is None
     )

@@ -23,7 +23,6 @@ from typing import Any, Protocol
 
 from premix.delivery.scratch import scratch_folder
 from premix.errors import Problem, UserError
-from premix.messages import SLUGS
 
 _LEAVE_S = 5.0
 """Time a worker has to leave its song cleanly when the batch has died."""
@@ -180,7 +179,7 @@ class ClusterEngine:
 
 
 def _error(slug: str, where: str, what: str) -> UserError:
-    return UserError(Problem(slug, where, what, remedy=SLUGS[slug]))
+    return UserError(Problem(slug, where, what))
 
 
 SONG_BYTES = 300_000_000

@@ -13,7 +13,6 @@ from premix.batch.run import Runner, Watch, Work
 from premix.batch.songs import Song, find_songs
 from premix.batch.work import TRIM_TOLERANCE_DB, RenderOptions, SongJob, SongResult, render_song
 from premix.errors import Problem, RecipeError
-from premix.messages import SLUGS
 from premix.model.finding import Finding
 from premix.recipe.read import read_recipe
 
@@ -95,9 +94,7 @@ def _sheets(folder: Path | None, songs: Sequence[Song]) -> dict[str, Path]:
     found = {song.name: folder / f"{song.name}.yaml" for song in songs}
     slug = "batch-no-sheet"
     problems = [
-        Problem(slug, song, f"there is no alignment sheet {path}", remedy=SLUGS[slug])
-        for song, path in found.items()
-        if not path.exists()
+        Problem(slug, song, f"there is no alignment sheet {path}") for song, path in found.items() if not path.exists()
     ]
     if problems:
         raise RecipeError(problems)
@@ -124,7 +121,7 @@ def _at_once(jobs: int | None, songs: int) -> tuple[int, tuple[Finding, ...]]:
     if free is None or fitting is None or fitting >= wanted:
         return wanted, ()
     slug, what = "batch-fewer-jobs", f"{free / 1e9:.1f} GB of memory are free: {fitting} at once, not {wanted}"
-    return fitting, (Finding(slug, "info", "--jobs", what, SLUGS[slug]),)
+    return fitting, (Finding(slug, "info", "--jobs", what),)
 
 
 @contextmanager

@@ -14,7 +14,6 @@ from types import TracebackType
 from premix.audio.writer import storage_error
 from premix.delivery.scratch import Lock
 from premix.errors import DeliveryError, Problem
-from premix.messages import SLUGS
 from premix.pipeline import Progress
 
 _CHECK_S = 0.25
@@ -43,9 +42,7 @@ class Hub:
             self.out.mkdir(parents=True, exist_ok=True)
             if not self._lock.take():
                 slug = "batch-out-in-use"
-                raise DeliveryError(
-                    Problem(slug, str(self.out), "another batch is writing into this folder", remedy=SLUGS[slug])
-                )
+                raise DeliveryError(Problem(slug, str(self.out), "another batch is writing into this folder"))
             shutil.rmtree(self.folder, ignore_errors=True)  # of a batch that was killed: its songs stop
             self.folder.mkdir()
             self.go.touch()

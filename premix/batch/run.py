@@ -2,14 +2,7 @@
 
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import (
-    FIRST_COMPLETED,
-    BrokenExecutor,
-    CancelledError,
-    Executor,
-    Future,
-    wait,
-)
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, wait
 
 from premix.batch.engines import Engine, held_interrupts
 from premix.batch.pulse import Hub

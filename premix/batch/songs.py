@@ -8,7 +8,6 @@ from pathlib import Path
 
 from premix.delivery.package import MANIFEST
 from premix.errors import Problem, TracksError
-from premix.messages import SLUGS
 from premix.model.recipe import Recipe
 from premix.recipe.layers import SONG_FILE
 from premix.tracks.find import find_tracks
@@ -134,4 +133,4 @@ def _around(out: Path, songs: Iterable[Song]) -> Iterator[Problem]:
 
 
 def _problem(slug: str, where: str, what: str) -> Problem:
-    return Problem(slug, where, what, remedy=SLUGS[slug])
+    return Problem(slug, where, what)

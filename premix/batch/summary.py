@@ -9,12 +9,7 @@ import csv
 import dataclasses
 import io
 import json
-from collections.abc import (
-    Callable,
-    Iterable,
-    Sequence,
-    Set,
-)
+from collections.abc import Callable, Iterable, Sequence, Set
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -161,10 +156,7 @@ def document(batch: Batch) -> dict[str, Any]:
             "exit_code": exit_code(batch.results, batch.interrupted),
             "songs": [row_of(result) for result in batch.results],
             "match": batch.matching
-            and {
-                "target_lufs": batch.matching.target_lufs,
-                "trims_db": batch.matching.trims_db,
-            },
+            and {"target_lufs": batch.matching.target_lufs, "trims_db": batch.matching.trims_db},
             "findings": [*(d.finding() for d in batch.differences), *batch.findings],
         }
     )

@@ -23,7 +23,6 @@ from premix.batch.pulse import Pulse, StoppedError
 from premix.delivery.manifest import relative_path, to_plain
 from premix.delivery.package import MANIFEST, Package
 from premix.errors import DeliveryError, Problem, UserError
-from premix.messages import SLUGS
 from premix.model.alignment import Sheet
 from premix.model.recipe import MergedRecipe
 from premix.model.tracks import Track, TrackSet
@@ -215,4 +214,4 @@ def _render(job: SongJob, pulse: Pulse) -> SongFacts:
 
 
 def _problem(slug: str, where: str, what: str) -> Problem:
-    return Problem(slug, where, what, remedy=SLUGS[slug])
+    return Problem(slug, where, what)

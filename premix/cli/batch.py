@@ -101,11 +101,10 @@ def batch_command(
 
 def _check_folder(path: Path | None) -> None:
     """Tell a wrong --summary-markdown before the work and not after it."""
-    from premix.messages import SLUGS
 
     if path is not None and not path.absolute().parent.is_dir():
         slug = "batch-no-summary-folder"
-        raise DeliveryError(Problem(slug, str(path), "its folder does not exist", remedy=SLUGS[slug]))
+        raise DeliveryError(Problem(slug, str(path), "its folder does not exist"))
 
 
 def _show(batch: "Batch") -> None:

@@ -148,10 +148,10 @@ def decisions_table(alignment: Alignment, performance: str, temperature_c: float
 
 def confidence(decision: MicDecision, reference: str, rate: int) -> str:
     """How sure a decision is, in words with the numbers behind them."""
-    from premix.messages import SLUGS
+    from premix.messages import REMEDIES
 
     if decision.refusal:
-        return f"refused: {decision.refusal} ({SLUGS[decision.refusal]})"
+        return f"refused: {decision.refusal} ({REMEDIES[decision.refusal]})"
     if decision.origin in ("recipe", "sheet"):
         return f"by hand ({decision.origin})"
     if decision.mic == reference:

@@ -17,7 +17,7 @@ from premix.audio.reader import TrackReader
 from premix.delivery.package import MANIFEST
 from premix.errors import Problem, RecipeError, TracksError, UserError
 from premix.measures.null import NullResult, null_test
-from premix.messages import SLUGS
+from premix.messages import FROM_TABLE
 from premix.model.finding import Finding
 from premix.model.tracks import AudioHeader, Track
 
@@ -87,7 +87,7 @@ def _blocks(header: AudioHeader) -> Iterator[FloatArray]:
 
 
 def _problem(slug: str, where: str, what: str) -> RecipeError:
-    return RecipeError(Problem(slug, where, what, remedy=SLUGS[slug]))
+    return RecipeError(Problem(slug, where, what))
 
 
 def read_manifest(path: Path) -> dict[str, Any]:
@@ -100,11 +100,7 @@ def read_manifest(path: Path) -> dict[str, Any]:
     if not isinstance(document, dict) or "premix" not in document or not isinstance(document.get("files"), list):
         raise RecipeError(
             Problem(
-                "not-a-manifest",
-                str(path),
-                "no premix manifest can be read here",
-                "manifest.json of an output folder",
-                SLUGS["not-a-manifest"],
+                "not-a-manifest", str(path), "no premix manifest can be read here", "manifest.json of an output folder"
             )
         )
     return document
@@ -151,5 +147,4 @@ def _hashes(entries: list[Mapping[str, Any]], names: tuple[str, ...]) -> dict[st
 
 
 def _finding(slug: str, severity: str, subject: str, message: str) -> Finding:
-    hint = SLUGS[slug] if slug == "expect-cause" else ""
-    return Finding(slug, severity, subject, message, hint)  # type: ignore[arg-type]
+    return Finding(slug, severity, subject, message, FROM_TABLE if slug == "expect-cause" else "")  # type: ignore[arg-type]

@@ -38,11 +38,7 @@ def manifest(run: FinishedRun) -> dict[str, Any]:
         "premix": __version__,
         "libraries": {name: importlib.metadata.version(name) for name in _LIBRARIES},
         "song": tracks.song,
-        "recipe": {
-            "merged": run.merged.source,
-            "origins": run.merged.origins,
-            "sha256": run.merged.sha256,
-        },
+        "recipe": {"merged": run.merged.source, "origins": run.merged.origins, "sha256": run.merged.sha256},
         "sheet": None if run.sheet is None else {"sha256": run.sheet.sha256},
         "rate": tracks.rate,
         "frames": tracks.frames,

@@ -11,7 +11,6 @@ import unicodedata
 from collections.abc import Sequence
 
 from premix.errors import DeliveryError, Problem
-from premix.messages import SLUGS
 from premix.model.mix import Part, PartKind
 
 FOLDERS: dict[PartKind, str] = {
@@ -85,4 +84,4 @@ def _fault(part: str, name: str) -> Problem | None:
 
 
 def _problem(slug: str, where: str, what: str, allowed: str = "") -> Problem:
-    return Problem(slug, where, what, allowed, SLUGS[slug])
+    return Problem(slug, where, what, allowed)

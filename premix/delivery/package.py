@@ -17,7 +17,6 @@ from premix.audio.writer import disk_full, storage_error
 from premix.delivery.scratch import Lock
 from premix.delivery.whole import mend, replace_folder, sync_tree
 from premix.errors import DeliveryError, Problem
-from premix.messages import SLUGS
 
 _LAST = b"\n}\n"
 """The end of a document that holds something."""
@@ -153,7 +152,7 @@ class Package:
             raise self._error("out-has-other-files", what)
 
     def _error(self, slug: str, what: str) -> DeliveryError:
-        return DeliveryError(Problem(slug, str(self._shown), what, remedy=SLUGS[slug]))
+        return DeliveryError(Problem(slug, str(self._shown), what))
 
 
 def write_json(path: Path, document: dict[str, Any]) -> None:

@@ -15,7 +15,6 @@ from pathlib import Path
 
 from premix.audio.writer import disk_full
 from premix.errors import DeliveryError, Problem
-from premix.messages import SLUGS
 
 
 class Lock:
@@ -118,7 +117,7 @@ def scratch_room() -> Iterator[None]:
         if not (what := disk_full(error)):
             raise
         where, slug = tempfile.gettempdir(), "scratch-full"
-        raise DeliveryError(Problem(slug, where, f"{what} for temporary files", remedy=SLUGS[slug])) from None
+        raise DeliveryError(Problem(slug, where, f"{what} for temporary files")) from None
 
 
 def _claim(top: Path) -> tuple[Path, Lock]:

@@ -167,10 +167,7 @@ def _distance(samples: npt.NDArray[np.int64]) -> int:
 
 
 def _notes(
-    track: Track,
-    path: MicPath | None,
-    sends: tuple[PerformancePlan | None, BusPlan | None],
-    run: FinishedRun,
+    track: Track, path: MicPath | None, sends: tuple[PerformancePlan | None, BusPlan | None], run: FinishedRun
 ) -> str:
     """Everything the columns do not say, in words."""
     notes = []

@@ -12,7 +12,6 @@ from pathlib import Path
 
 from premix.audio.writer import storage_error
 from premix.errors import DeliveryError, Problem
-from premix.messages import SLUGS
 
 
 def replace_folder(new: Path, target: Path, old: Path) -> None:
@@ -83,13 +82,7 @@ def write_text_file(path: Path, text: str, mark: str) -> None:
     """
     if path.exists() and not _is_ours(path, mark):
         raise DeliveryError(
-            Problem(
-                "save-exists",
-                str(path),
-                "something else is there",
-                "a new name, or a file that premix wrote",
-                SLUGS["save-exists"],
-            )
+            Problem("save-exists", str(path), "something else is there", "a new name, or a file that premix wrote")
         )
     part = path.with_name(f".{path.name}.part")
     try:

@@ -69,11 +69,7 @@ _SIGNS: dict[str, Technique] = {"m": "mute", "k": "mute", "C": "chord", "t": "tr
 
 
 def perform(
-    seconds: float,
-    rng: np.random.Generator,
-    *,
-    bars: Sequence[tuple[str, str]] = BARS,
-    tempo_bpm: float = TEMPO_BPM,
+    seconds: float, rng: np.random.Generator, *, bars: Sequence[tuple[str, str]] = BARS, tempo_bpm: float = TEMPO_BPM
 ) -> Take:
     """One take of the riff, filling `seconds`: strokes and stops up to 15 ms off the grid, own strengths."""
     end_s = seconds - LEAD_IN_S
@@ -154,11 +150,7 @@ class Ring:
     dark_hz: float
 
 
-RINGS: dict[str, Ring] = {
-    "mute": Ring(0.16, 700.0),
-    "chord": Ring(2.5, 1500.0),
-    "tremolo": Ring(1.2, 1800.0),
-}
+RINGS: dict[str, Ring] = {"mute": Ring(0.16, 700.0), "chord": Ring(2.5, 1500.0), "tremolo": Ring(1.2, 1800.0)}
 
 
 def play(
@@ -200,13 +192,7 @@ def _pick(length: int, strength: float, rng: np.random.Generator) -> FloatArray:
 
 
 def pluck(
-    pitch_hz: float,
-    length: int,
-    rate: int,
-    pick: FloatArray,
-    ring: Ring,
-    position: float,
-    late_s: float = 0.0,
+    pitch_hz: float, length: int, rate: int, pick: FloatArray, ring: Ring, position: float, late_s: float = 0.0
 ) -> FloatArray:
     """One string plucked at a part `position` of its length, shape (length); late_s: sub-sample start."""
     from scipy.fft import next_fast_len

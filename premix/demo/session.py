@@ -22,7 +22,6 @@ from premix.demo import session as files
 from premix.demo.playing import HAND_S, TEMPO_BPM, perform, play
 from premix.demo.rig import MICS, REFERENCE, DemoMic, amplify, hiss_and_hum, impulse_response, record
 from premix.errors import DeliveryError, Problem
-from premix.messages import SLUGS
 from premix.model.gate import Span
 from premix.units import REFERENCE_TEMPERATURE_C, gain_to_db, s_to_samples
 
@@ -166,9 +165,8 @@ def staged(folder: Path) -> Iterator[Path]:
 
 def _check_folder(folder: Path) -> None:
     """Refuse a folder in which something of the user's could be lost."""
-    remedy = SLUGS["demo-folder"]
     if folder.exists() and not folder.is_dir():
-        raise DeliveryError(Problem("demo-folder", str(folder), "is a file", remedy=remedy))
+        raise DeliveryError(Problem("demo-folder", str(folder), "is a file"))
     names = {entry.name for entry in folder.iterdir()} if folder.is_dir() else set()
     if not names:
         return
@@ -179,7 +177,7 @@ def _check_folder(folder: Path) -> None:
         ours = set()
     if foreign := sorted(names - ours):
         what = f"holds files that are not a demo session's ({foreign[0]}{' ...' if foreign[1:] else ''})"
-        raise DeliveryError(Problem("demo-folder", str(folder), what, remedy=remedy))
+        raise DeliveryError(Problem("demo-folder", str(folder), what))
 
 
 SONG = "Tidewater"
@@ -297,7 +295,7 @@ def _check(seconds: float, rate: int, file_format: str, performances: Sequence[s
         ),
     )
     problems = [
-        Problem("demo-settings", name, f"{value} cannot be made", allowed, SLUGS["demo-settings"])
+        Problem("demo-settings", name, f"{value} cannot be made", allowed)
         for name, value, fine, allowed in wrong
         if not fine
     ]

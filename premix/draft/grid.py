@@ -12,12 +12,7 @@ Names for the recipe: performances and mics from what their files' names have in
 import fnmatch
 import re
 import unicodedata
-from collections.abc import (
-    Callable,
-    Iterable,
-    Mapping,
-    Sequence,
-)
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 from typing import Literal

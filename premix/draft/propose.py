@@ -10,7 +10,6 @@ from premix.draft.roles import Chosen, Coherence, HeardTrack, Tracks, choose, fi
 from premix.draft.sound import Heard, coherences, usable
 from premix.draft.write import DraftMic, DraftPerformance, DraftTrack, LeftOut, Proposal, recipe_text
 from premix.errors import Problem, TracksError
-from premix.messages import SLUGS
 from premix.model.recipe import Role
 
 MOST_FILES = 256
@@ -170,4 +169,4 @@ def _with_reference(
 
 
 def _error(slug: str, folder: Path, what: str, allowed: str = "") -> TracksError:
-    return TracksError(Problem(slug, str(folder), what, allowed, SLUGS[slug]))
+    return TracksError(Problem(slug, str(folder), what, allowed))

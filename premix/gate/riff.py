@@ -10,7 +10,6 @@ import numpy as np
 from premix.arrays import BoolArray, FloatArray
 from premix.gate.key import Key
 from premix.gate.threshold import NOTHING, Populations, find_populations
-from premix.messages import SLUGS
 from premix.model.analysis import KeyEnvelopes
 from premix.model.finding import Finding, Severity
 from premix.model.gate import Riff, Span
@@ -67,7 +66,7 @@ def arrival_unknown(performance: str, mic: str) -> Finding:
 
 
 def _finding(slug: str, severity: Severity, subject: str, message: str) -> Finding:
-    return Finding(slug, severity, subject, message, SLUGS[slug])
+    return Finding(slug, severity, subject, message)
 
 
 SLOPE_MS, SLOPE_DB = 8.0, 6.0

@@ -10,7 +10,6 @@ import numpy.typing as npt
 
 from premix.arrays import FloatArray
 from premix.measures.frames import SparseFrames
-from premix.messages import SLUGS
 from premix.model.finding import Finding
 from premix.model.mix import OnsetSpread, TakePair
 from premix.units import ms_to_samples, samples_to_ms
@@ -39,10 +38,7 @@ def match_onsets(onsets_a_s: Sequence[float], onsets_b_s: Sequence[float]) -> li
 
 
 def onset_spread(
-    onsets_a_s: Sequence[float],
-    onsets_b_s: Sequence[float],
-    performance_a: str = "a",
-    performance_b: str = "b",
+    onsets_a_s: Sequence[float], onsets_b_s: Sequence[float], performance_a: str = "a", performance_b: str = "b"
 ) -> OnsetSpread:
     """Spread of the matched onsets (start times of the riff's passages, in seconds) of two performances."""
     pairs = np.array(match_onsets(onsets_a_s, onsets_b_s)).reshape(-1, 2)
@@ -123,7 +119,6 @@ def same_take_findings(pairs: Sequence[TakePair]) -> tuple[Finding, ...]:
             "warning",
             f"{pair.performance_a}, {pair.performance_b}",
             f"the two correlate by {pair.correlation:.2f} (at {pair.lag_ms:+.1f} ms): one take, twice",
-            SLUGS["same-take"],
         )
         for pair in pairs
         if pair.same_take

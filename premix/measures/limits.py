@@ -4,7 +4,6 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from premix.messages import SLUGS
 from premix.model.alignment import Alignment, MicDecision
 from premix.model.finding import Finding
 from premix.model.mix import Rendering
@@ -68,10 +67,10 @@ def _finding(check: Check, limit: float | None, readings: list[Reading]) -> Find
     if (worst := judged.worst) is None:
         slug, message = "limit-not-measured", f"{check.what} cannot be measured"
         message += f": {judged.subject}" if judged.subject else ""
-        return Finding(slug, "error", f"limits.{check.field}", message, SLUGS[slug])
+        return Finding(slug, "error", f"limits.{check.field}", message)
     message = f"{check.what} is {_digits(worst, limit)} {check.unit}".rstrip()
     message += f", allowed is {check.allowed} {limit:g} {check.unit}".rstrip()
-    return Finding(check.slug, "error", judged.subject, message, SLUGS[check.slug])
+    return Finding(check.slug, "error", judged.subject, message)
 
 
 def _digits(value: float, limit: float) -> str:

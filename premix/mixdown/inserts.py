@@ -12,7 +12,6 @@ import numpy as np
 from premix.arrays import FloatArray
 from premix.audio.delays import DelayLine
 from premix.errors import Problem, RecipeError
-from premix.messages import SLUGS
 from premix.mixdown.mic_sum import HOP, MicSum, Workspace
 from premix.model.finding import Finding
 from premix.model.mix import MicPath, MixPlan, PerformancePlan
@@ -100,7 +99,7 @@ class Inserts:
     def _key(self, name: str, start: int, performance: PerformancePlan | None, where: str) -> KeySource:
         paths = self._key_paths(name, performance)
         if not paths:
-            raise RecipeError(Problem("chain-no-key", where, f"there is no key '{name}'", remedy=SLUGS["chain-no-key"]))
+            raise RecipeError(Problem("chain-no-key", where, f"there is no key '{name}'"))
         mics = MicSum([replace(path, chain=()) for path in paths], self._plan.rate, Workspace(1), start)
         self._stack.callback(mics.close)
         return _Following(mics).next

@@ -9,7 +9,6 @@ from typing import Protocol
 from premix.errors import DeliveryError, Problem
 from premix.measures.doubling import onset_spread, same_take_findings
 from premix.measures.meters import GUITARS, WITHOUT_CENTRE, RenderMeters
-from premix.messages import SLUGS
 from premix.mixdown.plan import linear_sums
 from premix.mixdown.render import Mixed, Progress, Sink, render
 from premix.model.gate import Gating
@@ -69,12 +68,7 @@ def render_levelled(
 
 
 def _rendering(
-    plan: MixPlan,
-    gating: Gating,
-    meters: RenderMeters,
-    files: tuple[WrittenFile, ...],
-    mixed: Mixed,
-    trim_db: float,
+    plan: MixPlan, gating: Gating, meters: RenderMeters, files: tuple[WrittenFile, ...], mixed: Mixed, trim_db: float
 ) -> Rendering:
     stereo, without = meters.stereo_measures()
     takes = meters.take_pairs()
@@ -105,7 +99,6 @@ def _over_ceiling(meters: RenderMeters, ceiling_dbtp: float) -> DeliveryError:
             "over-ceiling",
             name,
             f"true peak {peak:+.2f} dBTP passes the ceiling of {ceiling_dbtp:g} dBTP and deliver.trim is none",
-            remedy=SLUGS["over-ceiling"],
         )
         for name, peak in peaks
         if peak is not None and peak > ceiling_dbtp

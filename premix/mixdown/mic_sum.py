@@ -129,12 +129,7 @@ class MicSum:
     """
 
     def __init__(
-        self,
-        paths: Sequence[MicPath],
-        rate: int,
-        work: Workspace,
-        start: int = 0,
-        insert: MakeInsert | None = None,
+        self, paths: Sequence[MicPath], rate: int, work: Workspace, start: int = 0, insert: MakeInsert | None = None
     ) -> None:
         self._work = work
         self._streams: list[MicStream] = []

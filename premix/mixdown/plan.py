@@ -56,13 +56,7 @@ def _performance(recipe: Recipe, tracks: TrackSet, alignment: Alignment, gating:
         (unheard if not decision.summed else rooms if decision.role == "room" else close).append(path)
     settings = recipe.performances[name]
     return PerformancePlan(
-        name,
-        settings.bus,
-        db_to_gain(settings.gain_db),
-        tuple(close),
-        tuple(rooms),
-        settings.chain,
-        tuple(unheard),
+        name, settings.bus, db_to_gain(settings.gain_db), tuple(close), tuple(rooms), settings.chain, tuple(unheard)
     )
 
 

@@ -1,11 +1,6 @@
 """The render pass: every block of every mic to stems, rooms, buses and the guitar bus, read once, in order."""
 
-from collections.abc import (
-    Callable,
-    Iterator,
-    Mapping,
-    Sequence,
-)
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
 from dataclasses import dataclass

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from premix.messages import FROM_TABLE, remedy_of
+
 Severity = Literal["info", "warning", "error"]
 
 
@@ -15,4 +17,7 @@ class Finding:
     severity: Severity
     subject: str
     message: str
-    hint: str = ""
+    hint: str = FROM_TABLE
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "hint", remedy_of(self.slug, self.hint))

@@ -132,15 +132,9 @@ class Performance(Section):
     """One pass of the guitarist through the part."""
 
     bus: Name = Field(description="The bus this performance is sent to: the side it is heard on.", examples=["left"])
-    gain_db: GainDb = Field(
-        0.0,
-        description="Level of the stem and its rooms in the bus.",
-        examples=[-2],
-    )
+    gain_db: GainDb = Field(0.0, description="Level of the stem and its rooms in the bus.", examples=[-2])
     mute: bool = Field(
-        False,
-        description="Leave this performance out of its bus; its stem is not rendered.",
-        examples=[True],
+        False, description="Leave this performance out of its bus; its stem is not rendered.", examples=[True]
     )
     mics: dict[Name, MicException] = Field(
         default_factory=dict,
@@ -148,9 +142,7 @@ class Performance(Section):
         examples=[{"ribbon": {"mute": True}}],
     )
     chain: Chain = Field(
-        (),
-        description="Processors on the stem, after the close mics are summed, in order.",
-        examples=[_CHAIN_EXAMPLE],
+        (), description="Processors on the stem, after the close mics are summed, in order.", examples=[_CHAIN_EXAMPLE]
     )
     aliases: tuple[Alias, ...] = Field(
         (), description="Other names of this performance in file names.", examples=[["L1", "gtr left"]]

@@ -7,13 +7,7 @@ Sections of a recipe about what comes out: buses, delivery, variants, limits.
 
 from typing import Annotated, Any, Literal
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    ConfigDict,
-    Field,
-    WithJsonSchema,
-)
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
 
 FORMAT = 1
 PAN_LAWS_DB = (0.0, -3.0, -4.5, -6.0)
@@ -66,9 +60,7 @@ class DelayByHand(Section):
         None, description="Delay in samples at the tracks' rate; fractions are allowed.", examples=[16.8]
     )
     cm: Annotated[float, Field(ge=-70_000, le=70_000, allow_inf_nan=False)] | None = Field(
-        None,
-        description="Delay as the distance that sound travels in it, at the recipe's temperature.",
-        examples=[12],
+        None, description="Delay as the distance that sound travels in it, at the recipe's temperature.", examples=[12]
     )
 
 
@@ -101,14 +93,10 @@ class AlignmentSettings(Section):
         examples=[4],
     )
     room_search_ms: Annotated[float, Field(gt=0, le=200, allow_inf_nan=False)] = Field(
-        40.0,
-        description="How far a room mic's first sound may be from the close mics.",
-        examples=[40],
+        40.0, description="How far a room mic's first sound may be from the close mics.", examples=[40]
     )
     pool: bool = Field(
-        True,
-        description="Mics do not move between performances: estimate from all of them together.",
-        examples=[True],
+        True, description="Mics do not move between performances: estimate from all of them together.", examples=[True]
     )
     refused: Literal["stop", "mute", "keep"] = Field(
         "stop",
@@ -154,9 +142,7 @@ class Gate(Section):
         examples=[6],
     )
     attack_ms: TimeMs = Field(
-        2.0,
-        description="Time of the opening ramp (linear in dB); below about 1 ms it may click.",
-        examples=[2],
+        2.0, description="Time of the opening ramp (linear in dB); below about 1 ms it may click.", examples=[2]
     )
     hold_ms: TimeMs = Field(40.0, description="How long the room stays open after the riff has stopped.", examples=[40])
     release_ms: TimeMs = Field(
@@ -165,9 +151,7 @@ class Gate(Section):
         examples=[60],
     )
     range_db: RangeDb = Field(
-        60.0,
-        description="Attenuation when closed: 60 is silence, 12 leaves a little air in the stops.",
-        examples=[60],
+        60.0, description="Attenuation when closed: 60 is silence, 12 leaves a little air in the stops.", examples=[60]
     )
     lookahead_ms: LookaheadMs = Field(
         5.0,
@@ -319,9 +303,7 @@ class Variant(Section):
         default_factory=dict, description="Changes by mic.", examples=[{"ribbon": {"mute": True}}]
     )
     performances: dict[Name, VariantPart] = Field(
-        default_factory=dict,
-        description="Changes by performance.",
-        examples=[{"left_b": {"mute": True}}],
+        default_factory=dict, description="Changes by performance.", examples=[{"left_b": {"mute": True}}]
     )
     buses: dict[Name, VariantPart] = Field(
         default_factory=dict, description="Changes by bus.", examples=[{"centre": {"gain_db": -9}}]

@@ -77,7 +77,7 @@ def _filter_problems(recipe: Recipe, origins: dict[str, str], rate: int) -> Iter
             value, path = getattr(mic, key), f"mics.{name}.{key}"
             if value is not None and value > HIGHEST * rate:
                 what, allowed = f"{value:g} Hz is too high for tracks at {rate} Hz", f"at most {HIGHEST * rate:g} Hz"
-                yield Problem("chain-range", f"{origins.get(path, '')} {path}".strip(), what, allowed)
+                yield Problem("chain-range", f"{origins.get(path, '')} {path}".strip(), what, allowed, remedy="")
 
 
 def _chain_problems(recipe: Recipe, origins: dict[str, str], tracks: TrackSet) -> list[Problem]:
@@ -90,7 +90,7 @@ def _chain_problems(recipe: Recipe, origins: dict[str, str], tracks: TrackSet) -
             processor = processor_of(step)
             where = f"{origin} {place_of(placed.path, index, step)}".strip()
             for unfit in processor.problems(setting):
-                problems.append(Problem(unfit.slug, f"{where}.{unfit.key}", unfit.what, unfit.allowed))
+                problems.append(Problem(unfit.slug, f"{where}.{unfit.key}", unfit.what, unfit.allowed, remedy=""))
             key = getattr(processor, "key", None)
             if key is not None:
                 problems += _key_problems(key, placed.place, recipe, tracks, f"{where}.key")
@@ -110,4 +110,4 @@ def _key_problems(key: str, place: Place, recipe: Recipe, tracks: TrackSet, wher
         what = f"'{key}' is no performance that is heard, and no mic of {without[0]}"
     else:
         return
-    yield Problem("chain-no-key", where, what, ", ".join(heard))
+    yield Problem("chain-no-key", where, what, ", ".join(heard), remedy="")

@@ -16,7 +16,6 @@ from pydantic import Field
 
 from premix.arrays import FloatArray
 from premix.errors import Problem, RecipeError
-from premix.messages import SLUGS
 from premix.model.finding import Finding
 from premix.processors.base import InRows, Processor, Running, Setting
 
@@ -64,7 +63,7 @@ class HostedPlugIn(Running):
         return tuple(found)
 
     def _finding(self, slug: str, message: str) -> Finding:
-        return Finding(slug, "warning", self._where, message, SLUGS[slug])
+        return Finding(slug, "warning", self._where, message)
 
     def _work(self, row: FloatArray) -> FloatArray:
         for worker in self._workers:
@@ -161,7 +160,7 @@ class _Worker:
             raise self._problem("plug-in-crashed", f"'{self._file}' crashed") from None
 
     def _problem(self, slug: str, what: str) -> RecipeError:
-        return RecipeError(Problem(slug, self._where, what, remedy=SLUGS[slug]))
+        return RecipeError(Problem(slug, self._where, what))
 
 
 class PlugIn(Processor):

@@ -7,7 +7,6 @@ import numpy as np
 
 from premix.arrays import ComplexArray, FloatArray
 from premix.errors import Problem, RecipeError
-from premix.messages import SLUGS
 from premix.model.finding import Finding
 from premix.model.recipe import Chain, ChainStep
 from premix.processors.base import Processor, Running, Setting
@@ -60,7 +59,7 @@ def _check_finite(block: FloatArray, where: str, which: str) -> None:
     flat = block.ravel()
     if not np.isfinite(np.dot(flat, flat)):
         what, slug = f"{which} are not finite", "chain-not-finite"
-        raise RecipeError(Problem(slug, where, what, remedy=SLUGS[slug]))
+        raise RecipeError(Problem(slug, where, what))
 
 
 def linear_response(chain: Chain, freqs_hz: FloatArray, setting: Setting) -> ComplexArray:

@@ -62,10 +62,7 @@ def track_pattern(text: str, performances: int, mics: int) -> Judged:
     if unknown:
         yield f"unknown placeholder '{{{unknown[0]}}}'", known
     if performances > 1 and "performance" not in fields:
-        yield (
-            "without {performance} the performances cannot be told apart",
-            "a pattern with {performance} in it",
-        )
+        yield ("without {performance} the performances cannot be told apart", "a pattern with {performance} in it")
     if mics > 1 and "mic" not in fields:
         yield "without {mic} the mics cannot be told apart", "a pattern with {mic} in it"
     yield from track_file(text)

@@ -4,12 +4,7 @@ Checking every value against the recipe's records, and saying what is wrong in t
 """
 
 import re
-from collections.abc import (
-    Iterable,
-    Iterator,
-    Mapping,
-    Sequence,
-)
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError

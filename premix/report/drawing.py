@@ -31,13 +31,7 @@ COLOURS: dict[str, tuple[str, str]] = {
 
 Dash = str | tuple[float, tuple[float, ...]]
 _INKS = ("plum", "pine", "rust", "slate", "straw")
-_DASHES: tuple[Dash, ...] = (
-    "-",
-    (0.0, (7.0, 1.5)),
-    (0.0, (4.0, 1.2, 1.0, 1.2)),
-    (0.0, (2.5, 1.2)),
-    (0.0, (1.0, 1.0)),
-)
+_DASHES: tuple[Dash, ...] = ("-", (0.0, (7.0, 1.5)), (0.0, (4.0, 1.2, 1.0, 1.2)), (0.0, (2.5, 1.2)), (0.0, (1.0, 1.0)))
 
 
 def colour(name: str) -> str:

@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any
 
 from premix.audio.writer import storage_error
-from premix.messages import SLUGS
 from premix.model.finding import Finding
 from premix.model.mix import MixPlan, PerformancePlan
 from premix.model.run import FinishedRun
@@ -37,7 +36,7 @@ def missing_extra() -> Finding | None:
     if not missing:
         return None
     slug = "report-extra-missing"
-    return Finding(slug, "info", "report", f"no page was made: {' and '.join(missing)} not installed", SLUGS[slug])
+    return Finding(slug, "info", "report", f"no page was made: {' and '.join(missing)} not installed")
 
 
 SUBJECTS: dict[str, Callable[[Material], Iterator[Picture]]] = {

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 from premix.errors import DeliveryError, Problem
-from premix.messages import SLUGS
 from premix.model.run import FinishedRun
 from premix.report.drawing import png, style, svg
 from premix.report.facts import written
@@ -78,4 +77,4 @@ def save_pictures(pictures: Iterable[Picture], folder: Path) -> None:
                 (folder / f"{picture.name}.png").write_bytes(png(figure))
     except OSError as error:
         slug, what = "report-pictures", f"pictures cannot be written ({error.strerror or error})"
-        raise DeliveryError(Problem(slug, str(folder), what, remedy=SLUGS[slug])) from None
+        raise DeliveryError(Problem(slug, str(folder), what)) from None

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from premix.errors import Problem, TracksError
-from premix.messages import SLUGS
+from premix.messages import FROM_TABLE
 from premix.model.finding import Finding
 from premix.model.recipe import Recipe
 from premix.model.tracks import FoundTrack
@@ -133,10 +133,10 @@ def _problems(recipe: Recipe, pair: Pair, found: Found, present: set[str], free:
     files, where = found[pair], f"{performance}/{mic}"
     if len(files) > 1:
         what = f"{len(files)} files fit: {_named(files)}"
-        return [Problem("track-ambiguous", where, what, remedy=SLUGS["track-ambiguous"])]
+        return [Problem("track-ambiguous", where, what)]
     if files and not files[0].is_plain_text:
         what = f"the file name {files[0].name!a} holds characters that are no text"
-        return [Problem("track-odd-name", where, what, remedy=SLUGS["track-odd-name"])]
+        return [Problem("track-odd-name", where, what)]
     if files or (performance not in present and recipe.performances[performance].optional):
         return []
     if not recipe.mic_in(performance, mic).optional:
@@ -145,7 +145,7 @@ def _problems(recipe: Recipe, pair: Pair, found: Found, present: set[str], free:
     if mic != recipe.reference_mic():
         return []
     what = "this mic is the reference, and this performance has no file of it"
-    return [Problem("track-reference-missing", where, what, remedy=SLUGS["track-reference-missing"])]
+    return [Problem("track-reference-missing", where, what)]
 
 
 def _wanted(recipe: Recipe, pair: Pair) -> str:
@@ -163,7 +163,7 @@ def _nearest(wanted: str, free: Sequence[ListedFile]) -> str:
     names = {file.folded.rpartition(".")[0]: file.name for file in free[:_MOST_COMPARED]}
     close = difflib.get_close_matches(fold(wanted).rpartition(".")[0], names, n=2, cutoff=0.6)
     quoted = " or ".join(f"'{names[name]}'" for name in close)
-    return f"did you mean {quoted}?" if quoted else SLUGS["track-not-found"]
+    return f"did you mean {quoted}?" if quoted else FROM_TABLE
 
 
 def _nothing_fits(recipe: Recipe, folder: Path, audio: Sequence[ListedFile]) -> TracksError:
@@ -177,7 +177,7 @@ def _told(problems: list[Problem], folder: Path) -> list[Problem]:
     if len(problems) <= MOST_TOLD:
         return problems
     what = f"and {len(problems) - MOST_TOLD} more tracks are missing or ambiguous"
-    more = Problem("track-more-problems", str(folder), what, remedy=SLUGS["track-more-problems"])
+    more = Problem("track-more-problems", str(folder), what)
     return [*problems[:MOST_TOLD], more]
 
 
@@ -187,7 +187,7 @@ def _unused(tracks: Sequence[FoundTrack], audio: Sequence[ListedFile], folder: P
     if not left:
         return ()
     what = f"{len(left)} audio file{'s' if len(left) > 1 else ''} not used: {_named(left)}"
-    return (Finding("track-unused-files", "info", folder.name or str(folder), what, SLUGS["track-unused-files"]),)
+    return (Finding("track-unused-files", "info", folder.name or str(folder), what),)
 
 
 def _named(files: Sequence[ListedFile]) -> str:
@@ -197,4 +197,4 @@ def _named(files: Sequence[ListedFile]) -> str:
 
 
 def _error(slug: str, where: str, what: str) -> TracksError:
-    return TracksError(Problem(slug, where, what, remedy=SLUGS[slug]))
+    return TracksError(Problem(slug, where, what))

@@ -13,7 +13,6 @@ from pathlib import Path
 from premix.audio.headers import fits, read_header, stamp_of
 from premix.audio.reader import TrackReader, first_difference
 from premix.errors import Problem, TracksError
-from premix.messages import SLUGS
 from premix.model.analysis import Analysis
 from premix.model.finding import Finding
 from premix.model.recipe import Recipe
@@ -97,12 +96,12 @@ def _long_gap(tracks: Sequence[Track]) -> list[Problem]:
 
 
 def _apart(track: Track, what: str) -> Problem:
-    return Problem("starts-apart", track.name, what, remedy=SLUGS["starts-apart"])
+    return Problem("starts-apart", track.name, what)
 
 
 def _no_start_time(track: Track) -> Finding:
     text = "has no start time while other tracks have one; it was put at the common start"
-    return Finding("no-start-time", "warning", track.name, text, SLUGS["no-start-time"])
+    return Finding("no-start-time", "warning", track.name, text)
 
 
 def _padding(track: Track, frames: int, performance_end: int) -> list[Finding]:
@@ -112,12 +111,12 @@ def _padding(track: Track, frames: int, performance_end: int) -> list[Finding]:
     if track.start:
         late_s = samples_to_s(track.start, rate)
         text = f"starts {track.start} samples ({late_s:.3f} s) after the common start"
-        findings.append(Finding("starts-late", "info", track.name, text, SLUGS["starts-late"]))
+        findings.append(Finding("starts-late", "info", track.name, text))
     end = track.start + track.header.frames
     if end < frames:
         text = f"padded at the end by {frames - end} samples ({samples_to_s(frames - end, rate):.3f} s)"
         short = samples_to_s(performance_end - end, rate) > _CLEARLY_SHORT_S
-        findings.append(Finding("padded", "warning" if short else "info", track.name, text, SLUGS["padded"]))
+        findings.append(Finding("padded", "warning" if short else "info", track.name, text))
     return findings
 
 
@@ -144,7 +143,7 @@ def take_in(found: Sequence[FoundTrack], recipe: Recipe, folder: Path, *, recove
         tracks.append(Track(item.performance, item.mic, header))
     problems += _mixed_rates(tracks, folder)
     if not found:
-        problems.append(Problem("no-tracks", str(folder), "no track was found", remedy=SLUGS["no-tracks"]))
+        problems.append(Problem("no-tracks", str(folder), "no track was found"))
     if problems:
         raise TracksError(problems)
     line = place(tracks)
@@ -182,10 +181,7 @@ def _file_findings(item: FoundTrack, header: AudioHeader) -> list[Finding]:
         notes.append(("equal-channels", "stereo with two equal channels; the first is used"))
     if not fits(header.container, item.path.suffix):
         notes.append(("wrong-extension", f"named {item.path.name}, but its contents are {header.container}"))
-    return [
-        Finding(slug, "info" if slug == "equal-channels" else "warning", subject, text, SLUGS[slug])
-        for slug, text in notes
-    ]
+    return [Finding(slug, "info" if slug == "equal-channels" else "warning", subject, text) for slug, text in notes]
 
 
 def _used_twice(found: Sequence[FoundTrack], folder: Path) -> list[Problem]:
@@ -200,7 +196,7 @@ def _used_twice(found: Sequence[FoundTrack], folder: Path) -> list[Problem]:
         first = owner.setdefault((status.st_dev, status.st_ino), item)
         if first is not item:
             what = f"the same file as {first.performance}/{first.mic}"
-            problems.append(Problem("used-twice", _where(item, folder), what, remedy=SLUGS["used-twice"]))
+            problems.append(Problem("used-twice", _where(item, folder), what))
     return problems
 
 
@@ -216,7 +212,6 @@ def _mixed_rates(tracks: Sequence[Track], folder: Path) -> list[Problem]:
             "mixed-rates",
             _where(FoundTrack(t.performance, t.mic, t.header.path), folder),
             f"its sample rate is {t.header.rate} Hz; {usual}",
-            remedy=SLUGS["mixed-rates"],
         )
         for t in tracks
         if t.header.rate != rate or most == second
@@ -229,7 +224,7 @@ def _where(item: FoundTrack, folder: Path) -> str:
 
 
 def _error(slug: str, header: AudioHeader, what: str, allowed: str) -> TracksError:
-    return TracksError(Problem(slug, str(header.path), what, allowed, SLUGS[slug]))
+    return TracksError(Problem(slug, str(header.path), what, allowed))
 
 
 def check_unchanged(tracks: TrackSet, analysis: Analysis) -> None:
@@ -242,7 +237,7 @@ def check_unchanged(tracks: TrackSet, analysis: Analysis) -> None:
     for track in tracks.tracks:
         if not _same(track, analysis.levels_of(track.performance, track.mic).sha256):
             what = f"{track.header.path.name} was changed or removed while premix was reading it"
-            problems.append(Problem("changed-file", track.name, what, remedy=SLUGS["changed-file"]))
+            problems.append(Problem("changed-file", track.name, what))
     if problems:
         raise TracksError(problems)
 

@@ -7,7 +7,6 @@ from pathlib import Path
 
 from premix.audio.headers import FORMATS
 from premix.errors import Problem, TracksError
-from premix.messages import SLUGS
 
 MOST_FILES = 50_000
 Identities = tuple[tuple[int, int] | None, ...]
@@ -61,7 +60,7 @@ def list_files(folder: Path, depth: int) -> tuple[ListedFile, ...]:
                 found.append(ListedFile(name, fold(name), Path(entry.path)))
         if seen > MOST_FILES:
             what = f"it holds more than {MOST_FILES} files"
-            raise TracksError(Problem("track-too-many-files", str(folder), what, remedy=SLUGS["track-too-many-files"]))
+            raise TracksError(Problem("track-too-many-files", str(folder), what))
     return tuple(sorted(found, key=lambda file: file.name))
 
 
@@ -74,7 +73,7 @@ def _entries(folder: Path, is_root: bool) -> list["os.DirEntry[str]"]:
         if not is_root:
             return []
         reason = (getattr(error, "strerror", None) or "its name is not possible here").lower()
-        raise TracksError(Problem("track-no-folder", str(folder), reason, remedy=SLUGS["track-no-folder"])) from None
+        raise TracksError(Problem("track-no-folder", str(folder), reason)) from None
 
 
 def _is_file(entry: "os.DirEntry[str]") -> bool:

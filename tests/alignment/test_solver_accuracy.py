@@ -3,14 +3,7 @@
 import numpy as np
 import pytest
 
-from tests.rigs.accuracy import (
-    cabinet_case,
-    closure_case,
-    hum_trap_case,
-    pair_errors,
-    pure_delay_errors,
-    spoiled_case,
-)
+from tests.rigs.accuracy import cabinet_case, closure_case, hum_trap_case, pair_errors, pure_delay_errors, spoiled_case
 
 
 @pytest.mark.parametrize(("low_hz", "high_hz"), [(80.0, 5000.0), (20.0, 20000.0)])

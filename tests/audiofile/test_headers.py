@@ -10,7 +10,7 @@ import soundfile
 from premix.audio.headers import fits, read_header
 from premix.audio.reader import TrackReader
 from premix.errors import TracksError
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 from premix.model.tracks import Track
 from tests.audiofile.recordings import FORMATS, RATE, damaged, integers, record
 
@@ -22,7 +22,7 @@ def slug_of(path: Path) -> str:
     with pytest.raises(TracksError) as caught:
         read_header(path)
     (problem,) = caught.value.problems
-    assert problem.slug in SLUGS
+    assert problem.slug in REMEDIES
     assert problem.where == str(path)
     assert "\n" not in problem.line()
     return problem.slug
@@ -122,11 +122,7 @@ def test_unfinalised_wav_is_refused_and_recovered_on_request(tmp_path: Path, len
     samples = integers(FRAMES)
     whole = record(tmp_path / "whole.wav", samples)
     open_ended = damaged(
-        tmp_path / "open.wav",
-        whole,
-        (4, struct.pack("<I", riff)),
-        (40, struct.pack("<I", length)),
-        cut=44 + 3 * FRAMES,
+        tmp_path / "open.wav", whole, (4, struct.pack("<I", riff)), (40, struct.pack("<I", length)), cut=44 + 3 * FRAMES
     )
     assert slug_of(open_ended) == "unfinalised-header"
     assert read_header(open_ended, recover=True).frames == FRAMES

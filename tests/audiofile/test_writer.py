@@ -17,20 +17,11 @@ from premix.audio.headers import read_header
 from premix.audio.reader import TrackReader
 from premix.audio.writer import PartWriter, WrittenSamples
 from premix.errors import DeliveryError
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 from premix.model.tracks import Track
 
 FRAMES = 10_001
-KINDS = [
-    ("wav", 16),
-    ("wav", 24),
-    ("wav", 32),
-    ("rf64", 16),
-    ("rf64", 24),
-    ("rf64", 32),
-    ("flac", 16),
-    ("flac", 24),
-]
+KINDS = [("wav", 16), ("wav", 24), ("wav", 32), ("rf64", 16), ("rf64", 24), ("rf64", 32), ("flac", 16), ("flac", 24)]
 
 
 @pytest.fixture
@@ -224,7 +215,7 @@ def test_full_disk_is_a_delivery_error(tmp_path: Path, monkeypatch: pytest.Monke
         writer.write(np.zeros((1, 10)))
     (problem,) = caught.value.problems
     assert problem.slug == "disk-full"
-    assert problem.remedy == SLUGS["disk-full"]
+    assert problem.remedy == REMEDIES["disk-full"]
 
 
 def test_flac_whose_end_is_lost_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

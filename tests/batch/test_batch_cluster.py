@@ -24,9 +24,7 @@ def scheduler() -> Iterator[tuple[subprocess.Popen[str], str]]:
     """A scheduler in a process of its own, and its address."""
     options = ["--host", "127.0.0.1", "--port", "0", "--no-dashboard"]
     process = subprocess.Popen(
-        [sys.executable, "-m", "distributed.cli.dask_scheduler", *options],
-        stderr=subprocess.PIPE,
-        text=True,
+        [sys.executable, "-m", "distributed.cli.dask_scheduler", *options], stderr=subprocess.PIPE, text=True
     )
     assert process.stderr is not None
     address = next(found[0] for line in process.stderr if (found := re.search(r"tcp://127\.0\.0\.1:\d+", line)))

@@ -27,11 +27,7 @@ def run(command: Sequence[str]) -> Cost:
     environment.pop("PYTHONDONTWRITEBYTECODE", None)  # an installed package has its bytecode
     started = time.perf_counter()
     child = subprocess.Popen(
-        command,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        env=environment,
+        command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, env=environment
     )
     assert child.stdout is not None
     said = child.stdout.read()

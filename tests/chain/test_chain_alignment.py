@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import butter, sosfilt
 
 from premix.alignment.decide import align
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 from premix.model.alignment import Alignment
 from premix.model.recipe import Group
 from tests.rigs.cabinets import Rig, random_cabinet
@@ -101,7 +101,7 @@ def test_a_chain_that_costs_efficiency_is_named_with_what_linear_phase_would_rea
     )
     (finding,) = [f for f in turned.findings if f.slug == "chain-costs-efficiency"]
     assert (finding.severity, finding.subject) == ("warning", f"left_a/{rig.mics[0].name}")
-    assert finding.hint == SLUGS["chain-costs-efficiency"]
+    assert finding.hint == REMEDIES["chain-costs-efficiency"]
     cost, with_db, without_db = (
         float(finding.message.split(after)[1].split(" dB")[0]) for after in ("costs ", "efficiency (", "instead of ")
     )

@@ -9,7 +9,7 @@ from pydantic import Field, ValidationError
 
 from premix.arrays import FloatArray
 from premix.errors import RecipeError
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 from premix.model.recipe import ChainStep
 from premix.processors.base import PLACES, Processor, Running, Setting
 from premix.processors.running import RunningChain, processor_of
@@ -136,7 +136,7 @@ def test_every_unfit_slug_has_a_remedy(tmp_path: Path) -> None:
     no_audio = processor_of(step("convolution", file=str(tmp_path / "text.wav")))
     found = [unfit.slug for processor in (crossed, missing, no_audio) for unfit in processor.problems(setting())]
     assert found == ["chain-range", "chain-no-file", "chain-file"]
-    assert set(found) < set(SLUGS)
+    assert set(found) < set(REMEDIES)
 
 
 class Louder(Processor):

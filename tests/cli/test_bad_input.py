@@ -5,7 +5,7 @@ import shutil
 import numpy as np
 import pytest
 
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 from tests.rigs.sessions import read, riff, tree, write_recipe, write_track
 
 
@@ -68,7 +68,7 @@ def test_bad_input_is_one_clear_line(premix, song, name):
     assert said.out == ""
     (line,) = said.lines
     assert line.endswith(f"[{slug}]")
-    assert slug in SLUGS
+    assert slug in REMEDIES
     assert says in line
     assert tree(song.recipe.parent) == before
 

@@ -123,10 +123,7 @@ def test_interrupted_is_130_and_nothing_is_left(tmp_path):
     scratch.mkdir()
     command = [sys.executable, "-m", "premix", "render", song.recipe, song.tracks, "--out", song.out()]
     process = subprocess.Popen(
-        [str(word) for word in command],
-        stderr=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "TMPDIR": str(scratch)},
+        [str(word) for word in command], stderr=subprocess.PIPE, text=True, env={**os.environ, "TMPDIR": str(scratch)}
     )
     end = time.monotonic() + 120.0
     while not list(scratch.iterdir()):  # the analysis has begun

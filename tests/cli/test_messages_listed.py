@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import premix
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 
 SOURCES = sorted(Path(premix.__file__).parent.rglob("*.py"))
 
@@ -29,23 +29,23 @@ def test_every_slug_in_the_code_is_listed():
         if isinstance(slug, str)
     }
     assert len(used) > 20
-    assert {slug: path for slug, path in used.items() if slug not in SLUGS} == {}
+    assert {slug: path for slug, path in used.items() if slug not in REMEDIES} == {}
 
 
 def test_every_remedy_that_is_looked_up_is_there():
-    """SLUGS["..."] in a stage finds its key in the file of messages that the stage imports."""
+    """REMEDIES["..."] in a stage finds its key in the file of messages that the stage imports."""
     missing = []
     for path in SOURCES:
         tree = ast.parse(path.read_text("utf-8"))
         tables = [
-            importlib.import_module(node.module).SLUGS
+            importlib.import_module(node.module).REMEDIES
             for node in ast.walk(tree)
             if isinstance(node, ast.ImportFrom)
             and (node.module or "").startswith("premix.messages")
-            and any(alias.name == "SLUGS" for alias in node.names)
+            and any(alias.name == "REMEDIES" for alias in node.names)
         ]
         for node in ast.walk(tree):
-            if isinstance(node, ast.Subscript) and isinstance(node.value, ast.Name) and node.value.id == "SLUGS":
+            if isinstance(node, ast.Subscript) and isinstance(node.value, ast.Name) and node.value.id == "REMEDIES":
                 key = node.slice
                 if isinstance(key, ast.Constant) and not any(key.value in table for table in tables):
                     missing.append((path.name, key.value))
@@ -54,7 +54,7 @@ def test_every_remedy_that_is_looked_up_is_there():
 
 def test_slugs_and_remedies_are_written_alike():
     """Lower-case words with hyphens; each remedy begins like a sentence and ends with a stop."""
-    for slug, remedy in SLUGS.items():
+    for slug, remedy in REMEDIES.items():
         assert re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", slug), slug
         assert remedy[0].isupper(), slug
         assert remedy.endswith("."), slug

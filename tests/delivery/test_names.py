@@ -4,7 +4,7 @@ import pytest
 
 from premix.delivery.names import document_name, file_names, safe
 from premix.errors import DeliveryError
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 from premix.model.mix import Part
 
 PARTS = (
@@ -19,7 +19,7 @@ PARTS = (
 def slugs(parts: tuple[Part, ...], song: str, template: str) -> list[str]:
     with pytest.raises(DeliveryError) as caught:
         file_names(parts, song, template, "wav")
-    assert all(p.slug in SLUGS for p in caught.value.problems)
+    assert all(p.slug in REMEDIES for p in caught.value.problems)
     return [p.slug for p in caught.value.problems]
 
 

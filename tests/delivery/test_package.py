@@ -10,7 +10,7 @@ from premix.delivery import scratch as lock
 from premix.delivery.package import Package, write_json
 from premix.delivery.scratch import Lock
 from premix.errors import DeliveryError
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 
 
 @pytest.fixture
@@ -46,7 +46,7 @@ def refused(out: Path, tracks: Path, force: bool = False) -> str:
         deliver(out, tracks, force=force)
     assert listing(top) == before
     (problem,) = caught.value.problems
-    assert problem.slug in SLUGS
+    assert problem.slug in REMEDIES
     assert problem.where == str(out)
     return problem.slug
 

@@ -225,10 +225,7 @@ def test_full_disk_is_one_clear_error_and_leaves_the_old(
 
 def test_disk_that_fills_up_outside_the_samples_is_the_same_error(tmp_path: Path) -> None:
     """A track sheet or a report can be the one that does not fit."""
-    with (
-        pytest.raises(DeliveryError, match="disk-full"),
-        Package(tmp_path / "out", inputs_folder=tmp_path / "tracks"),
-    ):
+    with pytest.raises(DeliveryError, match="disk-full"), Package(tmp_path / "out", inputs_folder=tmp_path / "tracks"):
         raise OSError(errno.ENOSPC, "No space left on device")
     assert list(tmp_path.iterdir()) == []
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from premix.gate.rooms import decide_gates
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 from premix.model.alignment import Alignment, MicDecision
 from premix.model.analysis import Analysis, KeyEnvelopes
 from premix.model.gate import Gating
@@ -80,7 +80,7 @@ def gain_db(gating: Gating, performance: str, seconds: float, mic: str = "room")
 
 
 def slugs(gating: Gating) -> list[str]:
-    assert all(f.slug in SLUGS and f.hint == SLUGS[f.slug] for f in gating.findings)
+    assert all(f.slug in REMEDIES and f.hint == REMEDIES[f.slug] for f in gating.findings)
     return [f.slug for f in gating.findings]
 
 

@@ -113,13 +113,7 @@ def test_inverted_the_room_is_heard_in_the_stops(tmp_path: Path) -> None:
     assert at_frames(inverted, 2000) == pytest.approx(-50.0 - at_frames(plain, 2000), abs=1e-6)
 
 
-@pytest.mark.parametrize(
-    "changes",
-    [
-        {"range_db": 0.0},
-        {"ratio": 1.0},
-    ],
-)
+@pytest.mark.parametrize("changes", [{"range_db": 0.0}, {"ratio": 1.0}])
 def test_settings_that_ask_for_nothing_give_0_db(tmp_path: Path, changes: dict[str, float]) -> None:
     """No range, or 1:1."""
     key = key_of(tmp_path, [hold(1.0, -10.0), stop(1.0)])

@@ -34,12 +34,7 @@ def test_a_tone_in_the_band_keeps_its_power(rate: int) -> None:
 
 @pytest.mark.parametrize(
     ("hz", "least_db", "most_db"),
-    [
-        (80.0, -3.5, -2.5),
-        (20.0, -26.0, -22.0),
-        (5000.0, -8.5, -2.5),
-        (10000.0, -60.0, -12.0),
-    ],
+    [(80.0, -3.5, -2.5), (20.0, -26.0, -22.0), (5000.0, -8.5, -2.5), (10000.0, -60.0, -12.0)],
 )
 def test_the_band_ends_where_it_should(hz: float, least_db: float, most_db: float) -> None:
     """Second-order Butterworth: -3 dB at the edge, 12 dB an octave below (-24 at 20 Hz). At 5 kHz the average
@@ -94,12 +89,7 @@ def test_the_last_partial_frame_is_a_mean_over_its_own_samples() -> None:
 
 @pytest.mark.parametrize(
     ("rate", "hop", "band"),
-    [
-        (48000, 0, (80.0, 5000.0)),
-        (48000, 48, (0.0, 5000.0)),
-        (48000, 48, (5000.0, 80.0)),
-        (8000, 8, (4000.0, 9000.0)),
-    ],
+    [(48000, 0, (80.0, 5000.0)), (48000, 48, (0.0, 5000.0)), (48000, 48, (5000.0, 80.0)), (8000, 8, (4000.0, 9000.0))],
 )
 def test_a_band_that_holds_nothing_is_refused(rate: int, hop: int, band: tuple[float, float]) -> None:
     """Low edge at or above the high one, or above what the rate holds."""

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from premix.measures.doubling import TakeCorrelation, match_onsets, onset_spread, same_take_findings
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 from premix.model.mix import OnsetSpread
 from tests.measures.signals import RATE, FloatArray, feed_in_pieces, riff_noise
 
@@ -68,7 +68,7 @@ def test_one_take_on_both_sides_is_found_late_soft_inverted_and_noisy() -> None:
     assert same.lag_ms == pytest.approx(20.0, abs=1e-9)
     findings = same_take_findings(pairs)
     assert [finding.subject for finding in findings] == ["left, right"]
-    assert findings[0].slug in SLUGS and "-1.00" in findings[0].message
+    assert findings[0].slug in REMEDIES and "-1.00" in findings[0].message
 
 
 def test_the_search_reaches_30_ms_without_fading() -> None:

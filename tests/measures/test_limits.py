@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from premix.measures.limits import CHECKS, check_limits
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 from premix.model.alignment import Alignment, BandEfficiency, Efficiency, MicDecision
 from premix.model.mix import Part, PartMeasures, Rendering, StereoMeasures, WrittenFile
 from premix.model.recipe import Limits
@@ -71,13 +71,13 @@ def test_on_the_limit_holds_and_past_it_breaks(field: str) -> None:
     assert check_limits(Limits(**{field: holds}), ALIGNMENT, RENDERING) == ()
     (finding,) = check_limits(Limits(**{field: breaks}), ALIGNMENT, RENDERING)
     assert (finding.severity, finding.subject) == ("error", subject)
-    assert f"{breaks:g}" in finding.message and finding.slug in SLUGS
+    assert f"{breaks:g}" in finding.message and finding.slug in REMEDIES
 
 
 def test_every_limit_of_the_recipe_is_checked() -> None:
     """A limit that is added to the recipe must come with its check, and its slug with its remedy."""
     assert {check.field for check in CHECKS} == set(Limits.model_fields) == set(ON_THE_LIMIT)
-    assert {check.slug for check in CHECKS} | {"limit-not-measured"} <= set(SLUGS)
+    assert {check.slug for check in CHECKS} | {"limit-not-measured"} <= set(REMEDIES)
 
 
 def test_several_broken_limits_give_one_line_each() -> None:

@@ -112,8 +112,7 @@ def test_case_14_the_momentary_maximum_follows_rising_tones() -> None:
 
 
 @pytest.mark.parametrize(
-    ("levels_db", "range_lu"),
-    [((-20, -30), 10), ((-20, -15), 5), ((-40, -20), 20), ((-50, -35, -20, -35, -50), 15)],
+    ("levels_db", "range_lu"), [((-20, -30), 10), ((-20, -15), 5), ((-40, -20), 20), ((-50, -35, -20, -35, -50), 15)]
 )
 def test_loudness_range_of_steps(levels_db: tuple[float, ...], range_lu: float) -> None:
     """EBU Tech 3342, table 1, cases 1 to 4: steps of 20 s; +-1 LU is the document's tolerance."""

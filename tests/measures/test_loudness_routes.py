@@ -25,14 +25,7 @@ def direct(signal: FloatArray) -> Loudness:
 def test_the_48_khz_coefficients_are_the_standards() -> None:
     """ITU-R BS.1770-5, annex 1, tables 1 and 2, from memory; 1e-10 is a few of the table's last digits."""
     shelf, high_pass = k_weighting_sections(48_000)
-    table_1 = [
-        1.53512485958697,
-        -2.69169618940638,
-        1.19839281085285,
-        1.0,
-        -1.69065929318241,
-        0.73248077421585,
-    ]
+    table_1 = [1.53512485958697, -2.69169618940638, 1.19839281085285, 1.0, -1.69065929318241, 0.73248077421585]
     table_2 = [1.0, -2.0, 1.0, 1.0, -1.99004745483398, 0.99007225036621]
     np.testing.assert_allclose(shelf, table_1, atol=1e-10)
     np.testing.assert_allclose(high_pass, table_2, atol=1e-10)

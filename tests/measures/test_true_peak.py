@@ -44,13 +44,7 @@ def faded(signal: FloatArray, rate: int = RATE) -> FloatArray:
 @pytest.mark.parametrize("rate", [44_100, 48_000, 96_000, 192_000])
 @pytest.mark.parametrize(
     ("part", "phase_deg", "amplitude", "expected_db"),
-    [
-        (4, 0.0, 0.5, -6.0),
-        (4, 45.0, 0.5, -6.0),
-        (6, 60.0, 0.5, -6.0),
-        (8, 67.5, 0.5, -6.0),
-        (4, 45.0, 1.41, 3.0),
-    ],
+    [(4, 0.0, 0.5, -6.0), (4, 45.0, 0.5, -6.0), (6, 60.0, 0.5, -6.0), (8, 67.5, 0.5, -6.0), (4, 45.0, 1.41, 3.0)],
     ids=["case 15", "case 16", "case 17", "case 18", "case 19"],
 )
 def test_cases_15_to_19_sines_that_peak_between_the_samples(

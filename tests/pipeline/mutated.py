@@ -13,7 +13,7 @@ import time
 from pathlib import Path
 
 from premix.cli.main import run
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 from tests.audiofile.recordings import integers, record
 from tests.audiofile.test_header_faults import KINDS, mutate
 
@@ -106,7 +106,7 @@ def inspect(folder: Path, *options: str) -> tuple[str, ...]:
     if code == 0:
         return ()
     slugs = tuple(line.rpartition("[")[2].rstrip("]") for line in lines)
-    assert slugs and set(slugs) <= set(SLUGS) and all(map(str.isprintable, lines)), lines
+    assert slugs and set(slugs) <= set(REMEDIES) and all(map(str.isprintable, lines)), lines
     return slugs
 
 

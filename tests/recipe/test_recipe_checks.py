@@ -132,10 +132,7 @@ FAULTS = {
         recipe(more="deliver: {name: '{part!r}'}"),
         "4:17 deliver.name: a brace without its partner",
     ),
-    "folder in a template": (
-        recipe(more="deliver: {name: 'x/{part}'}"),
-        "4:17 deliver.name: the file name holds '/'",
-    ),
+    "folder in a template": (recipe(more="deliver: {name: 'x/{part}'}"), "4:17 deliver.name: the file name holds '/'"),
     "pattern without mic": (
         recipe(more="tracks: {name: '{performance}.wav'}"),
         "4:16 tracks.name: without {mic} the mics cannot be told apart",

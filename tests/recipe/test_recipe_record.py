@@ -14,12 +14,7 @@ def recipe(**sections: object) -> Recipe:
 
 
 @pytest.mark.parametrize(
-    ("mics", "reference"),
-    [
-        (("room", "sub", "close"), "close"),
-        (("room", "sub"), "sub"),
-        (("room",), "room"),
-    ],
+    ("mics", "reference"), [(("room", "sub", "close"), "close"), (("room", "sub"), "sub"), (("room",), "room")]
 )
 def test_the_reference_is_the_first_close_mic(mics: tuple[str, ...], reference: str) -> None:
     """Without a close mic the first sub mic, without that the first mic there is."""

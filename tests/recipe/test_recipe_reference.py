@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 from premix.model.recipe import Recipe
 from premix.recipe.read import read_recipe
 from premix.recipe.reference import FOLDER, flow, main, reference, schema_text
@@ -82,7 +82,7 @@ def test_the_reference_names_every_key_and_message() -> None:
     text = reference()
     keys = {name.split(".")[1] for name, _ in entries(recipe_schema())}
     assert [key for key in keys if f"`{key}`" not in text and key not in ("ms", "samples", "cm")] == []
-    assert [slug for slug in SLUGS if f"| `{slug}` |" not in text] == []
+    assert [slug for slug in REMEDIES if f"| `{slug}` |" not in text] == []
 
 
 def test_the_schema_text_is_json_and_a_fresh_copy() -> None:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from premix.demo.session import write_demo
 from premix.errors import RecipeError, UserError
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 from premix.pipeline import render
 from premix.recipe.read import read_recipe
 from tests.rigs.sessions import parts_of
@@ -131,7 +131,7 @@ def test_a_valid_recipe_renders_or_stops_with_a_documented_message(session: Path
         try:
             render(path, session, out)
         except UserError as error:
-            assert {problem.slug for problem in error.problems} <= set(SLUGS)
+            assert {problem.slug for problem in error.problems} <= set(REMEDIES)
             assert not out.exists()
         else:
             parts = parts_of(out)

@@ -172,12 +172,7 @@ def test_the_verdict_says_the_worst_first(holds: tuple[bool, ...], severities: t
 
 @pytest.mark.parametrize(
     ("value", "digits", "sign", "text"),
-    [
-        (-0.001, 2, False, "0.00"),
-        (-1.25, 1, True, "\N{MINUS SIGN}1.2"),
-        (3.0, 0, True, "+3"),
-        (None, 2, False, "–"),
-    ],
+    [(-0.001, 2, False, "0.00"), (-1.25, 1, True, "\N{MINUS SIGN}1.2"), (3.0, 0, True, "+3"), (None, 2, False, "–")],
 )
 def test_numbers_are_written_plainly(value: float | None, digits: int, sign: bool, text: str) -> None:
     """A true minus sign, no negative zero, a dash for nothing."""

@@ -134,12 +134,7 @@ def _speakers(rng: np.random.Generator, count: int | None) -> tuple[Point, ...]:
 
 
 def _mics(
-    rng: np.random.Generator,
-    speakers: tuple[Point, ...],
-    n_close: int,
-    sub: bool,
-    room: bool,
-    colour: Colour,
+    rng: np.random.Generator, speakers: tuple[Point, ...], n_close: int, sub: bool, room: bool, colour: Colour
 ) -> tuple[RigMic, ...]:
     """The mics: close ones 2 to 60 cm away (the first the nearest), then sub and room."""
     distances = sorted(rng.uniform(0.02, 0.60, n_close))
@@ -166,12 +161,7 @@ def _mics(
 
 
 def _mic(
-    rng: np.random.Generator,
-    name: str,
-    role: Role,
-    place: Point,
-    converter_s: float,
-    colour: tuple[Section, ...],
+    rng: np.random.Generator, name: str, role: Role, place: Point, converter_s: float, colour: tuple[Section, ...]
 ) -> RigMic:
     return RigMic(name, role, place, int(rng.choice([-1, 1])), converter_s, colour, float(rng.uniform(-26.0, -18.0)))
 
@@ -197,12 +187,7 @@ def _nearest_m(mic: RigMic, speakers: tuple[Point, ...]) -> float:
     return min(float(np.linalg.norm(np.subtract(mic.place_m, s))) for s in speakers)
 
 
-def _impulse(
-    mic: RigMic,
-    speakers: tuple[Point, ...],
-    rate: int,
-    reflected: FloatArray | None,
-) -> FloatArray:
+def _impulse(mic: RigMic, speakers: tuple[Point, ...], rate: int, reflected: FloatArray | None) -> FloatArray:
     """From the amp to the file, time zero at LEAD; reflected: a room's response instead of free field."""
     size = 1 << int(np.ceil(np.log2(LEAD + LENGTH_S * rate + (0 if reflected is None else len(reflected)))))
     freqs = np.fft.rfftfreq(size, 1.0 / rate)

@@ -133,10 +133,7 @@ def test_aliases_are_other_names(tmp_path: Path) -> None:
 def test_a_file_given_by_hand_replaces_the_pattern(tmp_path: Path) -> None:
     """In a folder of its own, whatever its case; the file that fits the pattern is then unused."""
     touch(tmp_path, *PLAIN, "takes/Left again.wav")
-    sides = {
-        "left": {"bus": "left", "mics": {"ribbon": {"file": "takes/left AGAIN.wav"}}},
-        "right": {"bus": "right"},
-    }
+    sides = {"left": {"bus": "left", "mics": {"ribbon": {"file": "takes/left AGAIN.wav"}}}, "right": {"bus": "right"}}
     tracks, findings = find_tracks(recipe(performances=sides), tmp_path)
     assert tracks[1].path == tmp_path / "takes/Left again.wav"
     assert findings[0].message == "1 audio file not used: left_ribbon.wav"

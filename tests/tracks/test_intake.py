@@ -9,7 +9,7 @@ import pytest
 from premix.audio.bext import BextFields
 from premix.audio.writer import PartWriter
 from premix.errors import TracksError
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 from premix.model.recipe import Recipe
 from premix.model.tracks import FoundTrack, TrackSet
 from premix.tracks.intake import take_in
@@ -39,12 +39,12 @@ def slugs(found: list[FoundTrack], folder: Path) -> list[tuple[str, str]]:
     """(slug, track) of every problem."""
     with pytest.raises(TracksError) as caught:
         take_in(found, RECIPE, folder)
-    assert all(p.slug in SLUGS for p in caught.value.problems)
+    assert all(p.slug in REMEDIES for p in caught.value.problems)
     return [(p.slug, p.where.split(" ")[0]) for p in caught.value.problems]
 
 
 def findings(tracks: TrackSet) -> list[tuple[str, str, str]]:
-    assert all(f.slug in SLUGS and f.hint == SLUGS[f.slug] for f in tracks.findings)
+    assert all(f.slug in REMEDIES and f.hint == REMEDIES[f.slug] for f in tracks.findings)
     return [(f.slug, f.severity, f.subject) for f in tracks.findings]
 
 

@@ -9,7 +9,7 @@ import pytest
 from premix.audio.headers import read_header
 from premix.audio.reader import TrackReader
 from premix.errors import TracksError
-from premix.messages import SLUGS
+from premix.messages import REMEDIES
 from premix.model.analysis import Analysis, TrackLevels
 from premix.model.tracks import Track, TrackSet
 from premix.tracks.intake import check_unchanged
@@ -54,7 +54,7 @@ def test_replaced_changed_and_removed_tracks_are_all_named(read: tuple[TrackSet,
         ("changed-file", "left/ribbon"),
         ("changed-file", "left/room"),
     ]
-    assert "changed-file" in SLUGS
+    assert "changed-file" in REMEDIES
 
 
 def test_same_samples_in_another_file_pass(read: tuple[TrackSet, Analysis], tmp_path: Path) -> None:
