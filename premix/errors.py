@@ -1,4 +1,4 @@
-"""What can go wrong, as one small tree.
+"""What the user is told: problems, which stop a run, and findings, which do not; the errors and the exit codes.
 
 PremixError
  +- UserError          the recipe or the tracks need the user; carries every Problem found (exit 1)
@@ -12,8 +12,27 @@ Anything else that escapes is a bug (exit 3).
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from enum import IntEnum
+from typing import Literal
 
 from premix.messages import FROM_TABLE, remedy_of
+
+
+class Exit(IntEnum):
+    """How a command ends; part of the contract.
+
+    BROKEN: done, but something does not hold: a limit of the recipe, a null test, the samples that were expected.
+    """
+
+    DONE = 0
+    USER = 1
+    USAGE = 2
+    BUG = 3
+    BROKEN = 4
+    INTERRUPTED = 130
+
+
+Severity = Literal["info", "warning", "error"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,13 +56,37 @@ class Problem:
 
     def line(self) -> str:
         """The problem as one line of text: where: what; allowed: ...; remedy. [slug]"""
-        parts = [self.what]
-        if self.allowed:
-            parts.append(f"allowed: {self.allowed}")
-        if self.remedy:
-            parts.append(self.remedy)
-        text = f"{self.where}: {'; '.join(parts)} [{self.slug}]"
+        parts = (self.what, self.allowed and f"allowed: {self.allowed}", self.remedy)
+        text = f"{self.where}: {'; '.join(filter(None, parts))} [{self.slug}]"
         return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something a stage saw that the user should know; it never stops a run by itself.
+
+    slug: stable name, as a problem's. subject: what it is about, e.g. 'left_a/ribbon'. message: what was seen, with the
+    numbers. hint: what to do, e.g. the recipe line to write; the table's unless given.
+    """
+
+    slug: str
+    severity: Severity
+    subject: str
+    message: str
+    hint: str = FROM_TABLE
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "hint", remedy_of(self.slug, self.hint))
+
+    @property
+    def breaks_limit(self) -> bool:
+        """Whether it says that a limit of the recipe is broken."""
+        return self.severity == "error" and self.slug.startswith("limit-")
+
+
+def verdict(broken: int) -> str:
+    """A finished run in words, by how many of the recipe's limits are broken: 'done', '2 limits broken'."""
+    return f"{broken} limit{'s' if broken > 1 else ''} broken" if broken else "done"
 
 
 class PremixError(Exception):

@@ -1,44 +1,50 @@
-"""The order of a run: recipe -> tracks -> analysis -> alignment -> gate -> mixdown -> delivery -> report."""
+"""The order of a run: recipe -> tracks -> analysis -> alignment -> gate -> mixdown -> delivery -> report.
 
-from collections.abc import Iterator, Sequence
+Every command that reads tracks is a walk along this line, or along a part of it.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
-from premix.alignment.decide import align
-from premix.alignment.odd_starts import coarse_offsets
+from premix.alignment.decide import align, decide_variant
+from premix.alignment.lag import coarse_offsets
 from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
 from premix.analysis.damage import check_intact, damage
-from premix.analysis.look import look
+from premix.analysis.levels import look
 from premix.analysis.scan import scan
-from premix.delivery.manifest import manifest, write_manifest
-from premix.delivery.names import document_name, file_names
+from premix.delivery.documents import comparison_manifest, manifest
+from premix.delivery.file_names import document_name, file_names, variant_path
 from premix.delivery.package import Package
-from premix.delivery.part_files import PartFiles
+from premix.delivery.part_files import PartFiles, bytes_of
 from premix.delivery.scratch import scratch_folder, scratch_room
-from premix.delivery.track_sheet import sheet_rows, write_csv, write_text
+from premix.delivery.track_sheet import write_track_sheet
 from premix.delivery.whole import write_text_file
-from premix.errors import Problem, RefusedError
+from premix.errors import Finding, Problem, RecipeError, RefusedError
 from premix.gate.rooms import decide_gates
 from premix.measures.limits import check_limits
 from premix.measures.meters import RenderMeters
-from premix.mixdown.levelled import render_levelled
+from premix.mixdown.levelled import GUITAR_BUS, Take, render_levelled, render_matched
 from premix.mixdown.plan import parts_of, plan_mix
-from premix.model.alignment import Alignment, Sheet
-from premix.model.analysis import Analysis
-from premix.model.finding import Finding
-from premix.model.gate import Gating
-from premix.model.mix import MixPlan, Rendering
-from premix.model.recipe import MergedRecipe
-from premix.model.run import FinishedRun
-from premix.model.tracks import TrackLook, TrackSet
-from premix.processors.check import check_chains
+from premix.model.alignment import Sheet
+from premix.model.manifest import ComparisonManifest, Manifest
+from premix.model.mix import MixPlan, Rendered
+from premix.model.song import Song
+from premix.model.tracks import TrackLook
+from premix.processors.chains import check_chains
 from premix.recipe.read import read_recipe, read_sheet
-from premix.report.page import Report, missing_extra, write_report
+from premix.recipe.record import MergedRecipe
+from premix.recipe.resolve import song_of, variants_of
+from premix.report.compare_page import write_compare_page
+from premix.report.page import missing_extra, write_report
 from premix.tracks.find import find_tracks
 from premix.tracks.intake import check_unchanged, take_in
-from premix.units import db_to_gain
+
+RecipeLike = Path | Mapping[str, Any]
+"""A recipe's file, or plain data of the same keys."""
 
 
 class Progress:
@@ -53,53 +59,57 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A song up to its decisions: nothing rendered yet."""
+    """A song up to its decisions, nothing rendered yet; the recipe it comes from, and the sheet if one was given."""
 
     merged: MergedRecipe
-    tracks: TrackSet
-    analysis: Analysis
-    alignment: Alignment
+    song: Song
     sheet: Sheet | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A finished render: its run, its manifest as plain data, the limits that are broken."""
+    """A finished render: its records, its manifest, the limits that are broken."""
 
-    run: FinishedRun
-    manifest: dict[str, object]
+    rendered: Rendered
+    manifest: Manifest
     broken: tuple[Finding, ...]
 
 
 def load(
-    recipe: Path, folder: Path, settings: Sequence[str] = (), *, recover: bool = False
-) -> tuple[MergedRecipe, TrackSet]:
+    recipe: RecipeLike, folder: Path, settings: Sequence[str] = (), *, recover: bool = False
+) -> tuple[MergedRecipe, Song]:
     """Recipe and tracks, checked; raises UserError with everything that is wrong.
 
     recover: read what is there of unfinalised and truncated files.
     """
     merged = read_recipe(recipe, song_folder=folder, settings=settings)
-    found, unused = find_tracks(merged.recipe, folder)
-    tracks = take_in(found, merged.recipe, folder, recover=recover)
-    check_chains(merged.recipe, merged.origins, tracks)
-    return merged, replace(tracks, findings=(*unused, *tracks.findings))
+    wanted = song_of(merged)
+    found, unused = find_tracks(wanted, folder)
+    song = take_in(wanted.tell(*unused), found, folder, recover=recover)
+    check_chains(song)
+    return merged, song
 
 
 def inspect(
-    recipe: Path, folder: Path, settings: Sequence[str] = (), *, recover: bool = False, progress: Progress | None = None
-) -> tuple[MergedRecipe, TrackSet, tuple[TrackLook, ...], tuple[Problem, ...]]:
-    """A first look: recipe, tracks with their findings, every track's levels, and what would stop a render."""
+    recipe: RecipeLike,
+    folder: Path,
+    settings: Sequence[str] = (),
+    *,
+    recover: bool = False,
+    progress: Progress | None = None,
+) -> tuple[Song, tuple[TrackLook, ...], tuple[Problem, ...]]:
+    """A first look: the song with its findings, a look at every track, and what would stop a render."""
     progress = progress or Progress()
-    merged, tracks = load(recipe, folder, settings, recover=recover)
-    progress.begin("reading", sum(t.header.frames for t in tracks.tracks))
-    looks = look(tracks, progress.advance)
-    findings, problems = damage(tracks, [v.levels for v in looks])
-    return merged, replace(tracks, findings=(*tracks.findings, *findings)), looks, problems
+    _, song = load(recipe, folder, settings, recover=recover)
+    progress.begin("reading", sum(mic.track.header.frames for mic in song.mics))
+    song, looks = look(song, progress.advance)
+    song, problems = damage(song)
+    return song, looks, problems
 
 
 @contextmanager
 def prepare(
-    recipe: Path,
+    recipe: RecipeLike,
     folder: Path,
     *,
     settings: Sequence[str] = (),
@@ -113,35 +123,29 @@ def prepare(
     sheet: an alignment sheet whose decisions are taken instead of sought.
     """
     progress = progress or Progress()
-    merged, tracks = load(recipe, folder, settings, recover=recover)
-    decided = read_sheet(sheet) if sheet is not None else None
-    if decided is not None:
-        check_sheet(decided, str(sheet), tracks, merged.recipe.reference_mic())
+    merged, song = load(recipe, folder, settings, recover=recover)
+    given = read_sheet(sheet) if sheet is not None else None
+    if given is not None:
+        check_sheet(given, str(sheet), song)
     with scratch_folder() as scratch:
-        progress.begin("reading", tracks.frames * len(tracks.tracks))
+        work = song.frames * len(song.mics)
+        progress.begin("reading", work)
         with scratch_room():
-            analysis = scan(tracks, merged.recipe, scratch, threads=threads, progress=progress.advance)
-        analysis = check_intact(tracks, analysis)
-        offsets = coarse_offsets(merged.recipe, analysis)
-        if offsets and sheet is None:
+            song = scan(song, scratch, threads=threads, progress=progress.advance)
+        song = check_intact(song)
+        offsets = coarse_offsets(song)
+        if offsets and given is None:
             (scratch / "in_step").mkdir()
-            progress.begin("reading in step", tracks.frames * len(tracks.tracks))
+            progress.begin("reading in step", work)
             with scratch_room():
-                in_step = scan(
-                    tracks,
-                    merged.recipe,
-                    scratch / "in_step",
-                    offsets=offsets,
-                    threads=threads,
-                    progress=progress.advance,
-                )
-            analysis = replace(analysis, spectra=in_step.spectra)
-        alignment = align(merged.recipe, analysis, decided)
-        yield Prepared(merged, tracks, analysis, alignment, decided)
+                in_step = scan(song, scratch / "in_step", offsets=offsets, threads=threads, progress=progress.advance)
+            pairs = zip(song.performances, in_step.performances, strict=True)
+            song = replace(song, performances=tuple(replace(own, spectra=other.spectra) for own, other in pairs))
+        yield Prepared(merged, align(song, given), given)
 
 
 def render(
-    recipe: Path,
+    recipe: RecipeLike,
     folder: Path,
     out: Path,
     *,
@@ -167,91 +171,118 @@ def render(
             recipe, folder, settings=settings, threads=threads, sheet=sheet, recover=recover, progress=progress
         ) as prepared,
     ):
-        merged, tracks, analysis, alignment = (prepared.merged, prepared.tracks, prepared.analysis, prepared.alignment)
-        stop_if_refused(merged, alignment)
-        gating = decide_gates(merged.recipe, tracks, analysis, alignment)
-        plan = plan_mix(merged.recipe, tracks, alignment, gating)
+        stop_if_refused(prepared.song)
+        song = decide_gates(prepared.song)
         with thread_pool(threads) as pool:
-            rendering, plan = _render_files(prepared, gating, plan, package, pool, progress, extra_trim_db)
-        run = FinishedRun(merged, tracks, analysis, alignment, gating, plan, rendering, prepared.sheet)
-        broken = check_limits(merged.recipe.limits, alignment, rendering)
-        run = replace(run, rendering=replace(rendering, findings=(*rendering.findings, *broken)))
-        document = manifest(run)
-        _write_documents(run, document, package.folder)
-        page = _write_page(run, document, package.folder) if report and missing_extra() is None else None
-        check_unchanged(tracks, analysis)
-        package.commit()
+            rendered = _render_files(song, package, pool, progress, extra_trim_db)
+        broken = check_limits(rendered.song, rendered.rendering)
+        rendered = replace(rendered, song=rendered.song.tell(*broken), sheet=prepared.sheet)
+        document = manifest(rendered)
+        write_track_sheet(rendered, package.folder)
+        page = None
+        if report and missing_extra() is None:
+            page = write_report(rendered, document, package.folder / document_name(song.name, "report", "html"))
+        check_unchanged(song)
+        document = package.commit(document)
         if page is not None and pictures is not None:
             page.save_pictures(pictures)
-        return Outcome(run, document, tuple(f for f in broken if f.severity == "error"))
+        return Outcome(rendered, document, broken)
 
 
-def save_sheet(prepared: Prepared, path: Path) -> None:
+def compare(
+    recipe: RecipeLike,
+    folder: Path,
+    out: Path,
+    *,
+    by_mics: bool = False,
+    settings: Sequence[str] = (),
+    force: bool = False,
+    threads: int = 1,
+    sheet: Path | None = None,
+    report: bool = True,
+    progress: Progress | None = None,
+) -> ComparisonManifest:
+    """Render the guitar bus of the recipe and of each of its variants into OUT, all equally loud; gives the manifest.
+
+    by_mics: instead of the recipe's variants, each mic alone, each left out, and as recorded. The level is that of
+    the softest variant, or lower where a true peak would pass the ceiling. Up to the gates all variants share one run.
+    Raises UserError with what the user has to mend.
+    """
+    progress = progress or Progress()
+    with (
+        Package(out, inputs_folder=folder, force=force) as package,
+        prepare(recipe, folder, settings=settings, threads=threads, sheet=sheet, progress=progress) as prepared,
+        thread_pool(threads) as pool,
+    ):
+        stop_if_refused(prepared.song)
+        variants = variants_of(prepared.merged, by_mics=by_mics)
+        if len(variants) < 2:
+            where = str(recipe) if isinstance(recipe, Path) else "recipe"
+            raise RecipeError(Problem("comparison-no-variants", where, "the recipe has no variants"))
+        told = prepared.song.findings
+        song = decide_gates(prepared.song)
+        takes = [Take(variant, plan_mix(decide_variant(song, variant))) for variant in variants]
+
+        def open_file(take: Take, meters: RenderMeters | None) -> PartFiles:
+            step = "measuring" if meters else "rendering"
+            progress.begin(f"{step} {take.variant.name}"[:20], _work(take.plan))
+            name = take.variant.name
+            names = {GUITAR_BUS.part: variant_path(song.name, name, song.deliver.format)}
+            return PartFiles(package.folder, names, (GUITAR_BUS,), song, meters=meters, pool=pool, variant=name)
+
+        package.need(len(takes) * bytes_of((GUITAR_BUS,), song))
+        matched = render_matched(
+            takes, song.deliver.ceiling_dbtp, open_file, rate=song.file_rate, pool=pool, progress=progress.advance
+        )
+        document = comparison_manifest(replace(song, findings=told).tell(*matched.findings()), matched)
+        if report and missing_extra() is None:
+            page = package.folder / document_name(song.name, "comparison", "html")
+            write_compare_page(song, document, package.folder, page)
+        check_unchanged(song)
+        return package.commit(document)
+
+
+def save_sheet(song: Song, path: Path) -> None:
     """Write the decisions as an alignment sheet; the file is whole or not there."""
-    alignment, recipe = prepared.alignment, prepared.merged.recipe
-    text = sheet_text(
-        prepared.tracks.song,
-        alignment.rate,
-        alignment.reference,
-        alignment.decisions,
-        prepared.analysis,
-        recipe.alignment.temperature_c,
-    )
-    write_text_file(path, text, SHEET_MARK)
+    write_text_file(path, sheet_text(song), SHEET_MARK)
 
 
-def stop_if_refused(merged: MergedRecipe, alignment: Alignment) -> None:
+def stop_if_refused(song: Song) -> None:
     """Raise RefusedError when the recipe says to stop and a mic in the sum was refused."""
-    if merged.recipe.alignment.refused != "stop":
-        return
-    refused = [f for f in alignment.findings if f.severity == "error"]
-    if not refused:
-        return
-    raise RefusedError(Problem(f.slug, f.subject, f.message, remedy=f.hint) for f in refused)
+    refused = [finding for finding in song.findings if finding.severity == "error"]
+    if song.alignment.refused == "stop" and refused:
+        raise RefusedError(Problem(f.slug, f.subject, f.message, remedy=f.hint) for f in refused)
 
 
 def _render_files(
-    prepared: Prepared,
-    gating: Gating,
-    plan: MixPlan,
-    package: Package,
-    pool: Executor | None,
-    progress: Progress,
-    extra_trim_db: float,
-) -> tuple[Rendering, MixPlan]:
+    song: Song, package: Package, pool: Executor | None, progress: Progress, extra_trim_db: float
+) -> Rendered:
     """Render every file that the recipe asks for into the package's folder."""
-    tracks, deliver = prepared.tracks, prepared.merged.recipe.deliver
-    parts = parts_of(plan, deliver)
-    names = file_names(parts, tracks.song, deliver.name, deliver.format)
-    rate = tracks.rate if deliver.rate == "keep" else deliver.rate
-    width = sum(part.channels for part in parts) * deliver.bits // 8
-    package.need(width * round(tracks.frames * rate / tracks.rate))
-    seed = "".join(level.sha256 for level in prepared.analysis.levels)  # a change of format or limits keeps the dither
-    work = tracks.frames * sum(len(p.close) + len(p.rooms) for p in plan.performances)
+    plan = plan_mix(song)
+    parts = parts_of(plan, song.deliver)
+    names = file_names(parts, song.name, song.deliver.name, song.deliver.format)
+    package.need(bytes_of(parts, song))
 
     def open_files(meters: RenderMeters | None) -> PartFiles:
-        progress.begin("rendering" if meters else "rendering trimmed", work)
-        return PartFiles(package.folder, names, parts, tracks, deliver, seed=seed, meters=meters, pool=pool)
+        progress.begin("rendering" if meters else "rendering trimmed", _work(plan))
+        return PartFiles(package.folder, names, parts, song, meters=meters, pool=pool)
 
-    plan = replace(plan, trim=db_to_gain(extra_trim_db))
-    # The ceiling goes down with the extra trim, so that the trim under the ceiling stays what it is without it.
-    levels = deliver.model_copy(update={"ceiling_dbtp": deliver.ceiling_dbtp + extra_trim_db})
-    rendering, plan = render_levelled(
-        plan, parts, gating, levels, open_files, rate=rate, pool=pool, progress=progress.advance
+    rendering, plan, findings = render_levelled(
+        plan,
+        parts,
+        song.deliver,
+        open_files,
+        rate=song.file_rate,
+        extra_trim_db=extra_trim_db,
+        pool=pool,
+        progress=progress.advance,
     )
-    trim_db = rendering.trim_db + extra_trim_db
-    return replace(rendering, trim_db=trim_db, extra_trim_db=extra_trim_db), plan
+    return Rendered(song.tell(*findings), plan, rendering)
 
 
-def _write_documents(run: FinishedRun, document: dict[str, object], folder: Path) -> None:
-    rows = sheet_rows(run)
-    write_csv(folder / document_name(run.tracks.song, "track_sheet", "csv"), rows)
-    write_text(folder / document_name(run.tracks.song, "track_sheet", "txt"), rows, run.tracks)
-    write_manifest(folder, document)
-
-
-def _write_page(run: FinishedRun, document: dict[str, object], folder: Path) -> Report:
-    return write_report(run, document, folder / document_name(run.tracks.song, "report", "html"))
+def _work(plan: MixPlan) -> int:
+    """Samples of tracks that one pass of the mix reads."""
+    return plan.frames * sum(len(performance.mics) for performance in plan.performances)
 
 
 def thread_pool(threads: int) -> ThreadPoolExecutor | nullcontext[None]:

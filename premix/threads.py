@@ -1,19 +1,10 @@
-"""Jobs that share nothing, on the threads of a pool or one after the other.
+"""Jobs that share nothing, on the threads of a pool or one after the other."""
 
-Scratch arrays that belong to a thread: what lives only within one call need not be a different array each time.
-
-A mix runs tens of tracks through the same steps. With an array each, every step would write to memory that has left
-the processor's cache; with the thread's own array, the next track finds it there.
-"""
-
-import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future, wait
+from contextlib import AbstractContextManager
 from functools import partial
 from typing import Any, Generic, TypeVar
-
-import numpy as np
-import numpy.typing as npt
 
 T = TypeVar("T")
 
@@ -31,7 +22,7 @@ class Begun(Generic[T]):
         return [future.result() for future in self.futures]
 
 
-class SideBySide:
+class SideBySide(AbstractContextManager["SideBySide"]):
     """A context manager around jobs; leaving it waits for those still running, so that what they use may be closed.
 
     pool: None for no threads: jobs then run when their results are asked for.
@@ -45,9 +36,6 @@ class SideBySide:
     def threaded(self) -> bool:
         """Whether jobs may run before their results are asked for."""
         return self._pool is not None
-
-    def __enter__(self) -> "SideBySide":
-        return self
 
     def __exit__(self, *error: object) -> None:
         wait(self._running)
@@ -66,19 +54,3 @@ class SideBySide:
 def _after(earlier: Future[Any], job: Callable[[], T]) -> T:
     wait([earlier])  # a pool begins jobs in order, so it runs already
     return job()
-
-
-Scalar = TypeVar("Scalar", bound=np.generic)
-
-
-class ThreadArray(threading.local, Generic[Scalar]):
-    """One growing array a thread. What it holds is lost when the same thread asks again."""
-
-    def __init__(self, dtype: type[Scalar]) -> None:
-        self._array = np.empty(0, dtype)
-
-    def first(self, count: int) -> npt.NDArray[Scalar]:
-        """Its first `count` elements, of any values."""
-        if len(self._array) < count:
-            self._array = np.empty(count, self._array.dtype)
-        return self._array[:count]

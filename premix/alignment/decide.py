@@ -1,63 +1,23 @@
-"""Findings of the alignment: refusals with the recipe line to write by hand, moved mics, unclear rooms.
+"""The alignment stage: cross-spectra in, a decision with evidence for every mic of every performance out.
 
-The alignment stage: cross-spectra in, a decision with evidence for every mic of every performance out.
+What the user should know of the decisions is told here too: refusals with the recipe line to write by hand, mics that
+were moved or inverted, rooms that stay unclear, a reference that takes all others with it; and what the phase of the
+mics' chains costs, for which the song is solved once more as if they had linear phase.
 """
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
-from premix.alignment.case import Case, build_case, efficiency_of
-from premix.alignment.chain_cost import chain_costs
+import numpy as np
+
+from premix.alignment.case import Case, build_case, chain_response, efficiency_of
 from premix.alignment.sheet import decide_from_sheet
-from premix.alignment.whole_song import SolvedSong
-from premix.model.alignment import Alignment, MicDecision, Sheet
-from premix.model.analysis import Analysis
-from premix.model.finding import Finding
-from premix.model.recipe import Recipe
+from premix.alignment.whole_song import WholeSong
+from premix.arrays import ComplexArray
+from premix.errors import Finding
+from premix.model.alignment import MicDecision, Sheet
+from premix.model.song import Mic, Song, Variant
 from premix.units import samples_to_cm, samples_to_ms
-
-
-def findings_of(
-    recipe: Recipe, cases: Sequence[Case], decisions: Sequence[MicDecision], rate: int
-) -> tuple[Finding, ...]:
-    """Everything the user should know about the decisions, in their order."""
-    findings: list[Finding] = []
-    for decision in decisions:
-        if decision.refusal is not None:
-            findings.append(_refusal(recipe, decision))
-        elif decision.moved_samples is not None:
-            findings.append(_moved(recipe, decision, rate))
-        elif decision.role == "room" and decision.arrival_samples is None and decision.summed:
-            findings.append(
-                _finding(
-                    "alignment-room-unclear",
-                    "warning",
-                    decision,
-                    f"coherence with the close mics {decision.coherence or 0.0:.2f} is at chance; kept as recorded",
-                )
-            )
-        elif decision.role == "room" and decision.origin == "auto" and _unclear(decision, recipe):
-            findings.append(
-                _finding(
-                    "alignment-room-polarity",
-                    "info",
-                    decision,
-                    f"the best answer of the other polarity is only {decision.margin_db or 0.0:.1f} dB lower; "
-                    "polarity kept as recorded",
-                )
-            )
-    findings.extend(_inverted(recipe, decisions))
-    findings.extend(_reference(recipe, cases, decisions))
-    return tuple(findings)
-
-
-def _finding(slug: str, severity: str, decision: MicDecision, message: str) -> Finding:
-    return Finding(slug, severity, decision.name, message)  # type: ignore[arg-type]
-
-
-def _unclear(decision: MicDecision, recipe: Recipe) -> bool:
-    by_hand = recipe.mic_in(decision.performance, decision.mic).polarity != "auto"
-    return not by_hand and decision.margin_db is not None and decision.margin_db < 1.94
-
 
 OUTCOMES = {"stop": "render stops", "mute": "left out of the sum", "keep": "summed as recorded"}
 _REASONS = {
@@ -67,123 +27,201 @@ _REASONS = {
     "alignment-ambiguous": "both polarities fit equally well",
     "alignment-offset": "no start offset was found that makes it fit",
 }
+_HEARS_COHERENCE = 0.3
+"""A mic less coherent than this is not offered as another reference."""
+_COSTLY_DB = 0.3
 
 
-def _refusal(recipe: Recipe, decision: MicDecision) -> Finding:
-    muted = recipe.mic_in(decision.performance, decision.mic).mute
-    outcome = "muted by the recipe anyway" if muted else OUTCOMES[recipe.alignment.refused]
-    stops = recipe.alignment.refused == "stop" and not muted
+def align(song: Song, sheet: Sheet | None = None) -> Song:
+    """Decide polarity and delay of every mic, or refuse: the song with decisions and efficiencies.
+
+    sheet: decisions to take instead (checked against the tracks by `check_sheet`); the evidence is not sought then.
+    Never raises for what the audio holds.
+    """
+    cases = [build_case(song, performance) for performance in song.performances]
+    if sheet is not None:
+        from_sheet, findings = decide_from_sheet(sheet, song, cases)
+        return _decided(song, cases, from_sheet).tell(*findings)
+    while True:
+        solved = WholeSong(song, cases)
+        refused = list(solved.refusals())
+        if not refused:
+            break
+        for case, mic, slug in refused:
+            case.refusals[mic] = slug
+    song = _decided(song, cases, solved.decisions())
+    return song.tell(*_findings(song, cases), *_chain_costs(song, cases))
+
+
+def decide_variant(song: Song, variant: Variant) -> Song:
+    """The tree of a variant with the records of the song itself: what differs is what the variant says, nothing else.
+
+    Only where it states a polarity or a delay, that mic is decided anew, with the same mics in the sum.
+    """
+    own = {mic.label: mic for mic in song.mics}
+
+    def recorded(mic: Mic) -> Mic:
+        known = own[mic.label]
+        return replace(mic, track=known.track, levels=known.levels, decision=known.decision, room=known.room)
+
+    performances = tuple(
+        replace(
+            performance,
+            mics=tuple(recorded(mic) for mic in performance.mics if mic.label in own),
+            spectra=known.spectra,
+            envelopes=known.envelopes,
+            riff=known.riff,
+        )
+        for known in song.performances
+        for performance in variant.song.performances
+        if performance.name == known.name
+    )
+    varied = replace(
+        variant.song, name=song.name, performances=performances, folder=song.folder, rate=song.rate, frames=song.frames
+    )
+    decisions = {mic.label: mic.decision for mic in song.mics}
+    if variant.restated:
+        heard = align(varied.with_mics(lambda mic: replace(mic, mute=own[mic.label].mute)))
+        decisions |= {mic.label: mic.decision for mic in heard.mics if mic.name in variant.restated}
+
+    def decided(mic: Mic) -> Mic:
+        decision = decisions[mic.label]
+        summed = not mic.mute and (decision.refusal is None or decision.summed)
+        return replace(mic, decision=replace(decision, summed=summed))
+
+    return varied.with_mics(decided)
+
+
+def _decided(song: Song, cases: Sequence[Case], decisions: Sequence[Sequence[MicDecision]]) -> Song:
+    """The song with the decisions of each performance, one a mic of its case."""
+    performances = []
+    for performance, case, own in zip(song.performances, cases, decisions, strict=True):
+        by_mic = {decision.mic: decision for decision in own}
+        mics = tuple(replace(mic, decision=by_mic[mic.name]) for mic in performance.mics)
+        performances.append(replace(performance, mics=mics, efficiency=efficiency_of(case, own)))
+    return replace(song, performances=tuple(performances))
+
+
+def _findings(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
+    for mic in song.judged:
+        decision = mic.decision
+        if decision.refusal is not None:
+            yield _refusal(song, mic)
+        elif decision.moved_samples is not None:
+            yield _moved(song, mic, decision.moved_samples)
+        elif mic.is_room and decision.arrival_samples is None and decision.summed:
+            coherence = f"coherence with the close mics {decision.coherence or 0.0:.2f} is at chance"
+            yield Finding("alignment-room-unclear", "warning", mic.label, f"{coherence}; kept as recorded")
+        elif mic.is_room and decision.origin == "auto" and _unclear(mic):
+            best = f"the best answer of the other polarity is only {decision.margin_db or 0.0:.1f} dB lower"
+            yield Finding("alignment-room-polarity", "info", mic.label, f"{best}; polarity kept as recorded")
+    yield from _inverted(song)
+    yield from _reference(song, cases)
+
+
+def _unclear(mic: Mic) -> bool:
+    return mic.polarity is None and mic.decision.polarity_clear is False
+
+
+def _refusal(song: Song, mic: Mic) -> Finding:
+    decision, refused = mic.decision, song.alignment.refused
+    outcome = "muted by the recipe anyway" if mic.mute else OUTCOMES[refused]
     evidence = f" (coherence {decision.coherence:.2f})" if decision.coherence is not None else ""
-    return _finding(
+    line = f"performances: {{{mic.performance}: {{mics: {{{mic.name}: {{polarity: normal, delay: none}}}}}}}}"
+    return Finding(
         decision.refusal or "",
-        "error" if stops else "warning",
-        decision,
-        f"{_REASONS[decision.refusal or '']}{evidence}: {outcome}; by hand: "
-        f"performances: {{{decision.performance}: {{mics: {{{decision.mic}: {{polarity: normal, delay: none}}}}}}}}",
+        "error" if refused == "stop" and not mic.mute else "warning",
+        mic.label,
+        f"{_REASONS[decision.refusal or '']}{evidence}: {outcome}; by hand: {line}",
     )
 
 
-def _moved(recipe: Recipe, decision: MicDecision, rate: int) -> Finding:
-    moved = decision.moved_samples or 0.0
-    mm = 10.0 * samples_to_cm(moved, rate, recipe.alignment.temperature_c)
-    return _finding(
+def _moved(song: Song, mic: Mic, moved: float) -> Finding:
+    mm = 10.0 * samples_to_cm(moved, song.rate, song.alignment.temperature_c)
+    return Finding(
         "alignment-moved",
         "warning",
-        decision,
-        f"differs from the other performances by {moved:+.2f} samples ({samples_to_ms(moved, rate):+.3f} ms, "
+        mic.label,
+        f"differs from the other performances by {moved:+.2f} samples ({samples_to_ms(moved, song.rate):+.3f} ms, "
         f"{mm:+.0f} mm); it has its own delay here",
     )
 
 
-def _inverted(recipe: Recipe, decisions: Sequence[MicDecision]) -> Iterator[Finding]:
+def _inverted(song: Song) -> Iterator[Finding]:
     """Mics that are inverted in some performances only: a switch or a cable, not the set-up."""
-    found = [d for d in decisions if d.origin == "auto" and d.arrival_samples is not None]
-    found = [d for d in found if d.role != "room" or not _unclear(d, recipe)]
-    for mic in dict.fromkeys(d.mic for d in found):
-        own = [d for d in found if d.mic == mic]
-        inverted = [d for d in own if d.polarity < 0]
+    found = [m for m in song.judged if m.decision.origin == "auto" and m.decision.arrival_samples is not None]
+    found = [m for m in found if not (m.is_room and _unclear(m))]
+    for name in dict.fromkeys(mic.name for mic in found):
+        own = [mic for mic in found if mic.name == name]
+        inverted = [mic for mic in own if mic.decision.polarity < 0]
         # The smaller part is the odd one; of two equal ones the inverted.
-        odd = inverted if 2 * len(inverted) <= len(own) else [d for d in own if d.polarity > 0]
-        for decision in odd:
-            yield _finding(
-                "alignment-inverted",
-                "warning",
-                decision,
-                f"{'inverted' if decision.polarity < 0 else 'not inverted'} here, unlike in the other performances; "
-                "its polarity here is turned accordingly",
-            )
+        odd = inverted if 2 * len(inverted) <= len(own) else [mic for mic in own if mic.decision.polarity > 0]
+        for mic in odd:
+            here = "inverted" if mic.decision.polarity < 0 else "not inverted"
+            what = f"{here} here, unlike in the other performances; its polarity here is turned accordingly"
+            yield Finding("alignment-inverted", "warning", mic.label, what)
 
 
-def _reference(recipe: Recipe, cases: Sequence[Case], decisions: Sequence[MicDecision]) -> list[Finding]:
+def _reference(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
     """A reference that is itself refused takes all others with it: say so and offer the next best."""
-    reference = recipe.reference_mic()
-    found = []
-    for case in cases:
-        own = [d for d in decisions if d.performance == case.performance]
-        known = reference in case.mics and not case.settings[case.index(reference)].mute
-        dead = next((d for d in own if known and d.mic == reference and d.refusal), None)
-        if dead is None:
+    for performance, case in zip(song.performances, cases, strict=True):
+        reference = performance.mic(song.reference)
+        if reference is None or reference.mute or not reference.decision.refusal:
             continue
-        rest = [m for m in range(len(case.mics)) if case.close[m] and case.mics[m] != reference]
-        best = max(rest, key=lambda m: case.coherence[m], default=None)
-        offer = (
-            f"; the others agree best with '{case.mics[best]}': alignment: {{reference: {case.mics[best]}}}"
-            if best is not None and case.coherence[best] > 0.3
-            else ""
-        )
-        found.append(_finding("alignment-reference", "error", dead, f"the reference itself is refused{offer}"))
-    return found
+        rest = [(m, mic.name) for m, mic in enumerate(case.mics) if not mic.is_room and mic.name != song.reference]
+        best, name = max(rest, key=lambda one: case.coherence[one[0]], default=(None, ""))
+        offer = ""
+        if best is not None and case.coherence[best] > _HEARS_COHERENCE:
+            offer = f"; the others agree best with '{name}': alignment: {{reference: {name}}}"
+        yield Finding("alignment-reference", "error", reference.label, f"the reference itself is refused{offer}")
 
 
-def align(recipe: Recipe, analysis: Analysis, sheet: Sheet | None = None) -> Alignment:
-    """Decide polarity and delay of every mic, or refuse. Never raises for what the audio holds.
+def _chain_costs(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
+    """Performances whose sum would be better by more than _COSTLY_DB if their mics' chains had linear phase.
 
-    sheet: decisions to take instead (checked against the tracks by `check_sheet`); the evidence is not sought then.
+    What a chain only delays or turns over costs nothing: the decisions take it back.
     """
-    cases = [build_case(recipe, analysis, s.performance) for s in analysis.spectra]
-    rate = analysis.rate
-    if sheet is not None:
-        return _from_sheet(recipe, cases, analysis, sheet)
-    while True:
-        solved = SolvedSong(recipe, cases, rate)
-        refused = solved.refusals()
-        if not refused:
-            break
-        for case, mic, slug in refused:
-            case.trusted[case.index(mic)] = False
-            case.refusals[mic] = slug
-    decisions = solved.decisions()
-    findings = (*findings_of(recipe, cases, decisions, rate), *chain_costs(recipe, cases, decisions, rate))
-    return _alignment(recipe, cases, decisions, findings, rate)
-
-
-def _from_sheet(recipe: Recipe, cases: Sequence[Case], analysis: Analysis, sheet: Sheet) -> Alignment:
-    as_recorded = [
-        MicDecision(
-            case.performance,
-            mic,
-            settings.role,
-            recipe.reference_mic(),
-            0.0,
-            1,
-            "sheet",
-            not settings.mute,
-            coherence=float(case.coherence[m]) if case.close[m] else None,
-        )
-        for case in cases
-        for m, (mic, settings) in enumerate(zip(case.mics, case.settings, strict=True))
+    turns = [_turns(case) for case in cases]
+    turned = [
+        case.mics[m].name
+        for case, turn in zip(cases, turns, strict=True)
+        for m in np.flatnonzero(case.chosen & (turn != 1.0).any(axis=1))
     ]
-    decisions, findings = decide_from_sheet(sheet, as_recorded, analysis)
-    return _alignment(recipe, cases, decisions, tuple(findings), analysis.rate)
+    if not turned:
+        return
+    with_db = [performance.efficiency.after_db for performance in song.performances]
+    without_db = _without_phase(song, cases, turns, turned)
+    costly = [k for k in range(len(cases)) if without_db[k] - with_db[k] > _COSTLY_DB]
+    alone = {mic: _without_phase(song, cases, turns, [mic]) for mic in dict.fromkeys(turned) if costly}
+    for k in costly:
+        worst = max(alone, key=lambda mic: alone[mic][k])
+        message = (
+            f"the phase of the chains costs {without_db[k] - with_db[k]:.1f} dB of sum efficiency "
+            f"({with_db[k]:.1f} dB instead of {without_db[k]:.1f} dB), most of it the chain of '{worst}'"
+        )
+        yield Finding("chain-costs-efficiency", "warning", f"{cases[k].performance}/{worst}", message)
 
 
-def _alignment(
-    recipe: Recipe, cases: Sequence[Case], decisions: Sequence[MicDecision], findings: tuple[Finding, ...], rate: int
-) -> Alignment:
-    return Alignment(
-        rate=rate,
-        reference=recipe.reference_mic(),
-        decisions=tuple(decisions),
-        efficiencies=tuple(efficiency_of(case, decisions, rate) for case in cases),
-        findings=findings,
-    )
+def _turns(case: Case) -> ComplexArray:
+    """(M, F) phase of each mic's chain, magnitude 1."""
+    responses = np.stack([chain_response(mic, case.signal.freqs_hz, case.signal.rate) for mic in case.mics])
+    size = np.abs(responses)
+    turns: ComplexArray = np.where(size > 0.0, responses / np.maximum(size, 1e-300), 1.0)
+    return turns
+
+
+def _without_phase(
+    song: Song, cases: Sequence[Case], turns: Sequence[ComplexArray], mics: Sequence[str]
+) -> list[float]:
+    """Sum efficiency in dB that each performance reaches, solved, where the chains of `mics` leave the phase alone.
+
+    Magnitudes and what they are worth stay.
+    """
+    undone = []
+    for case, turn in zip(cases, turns, strict=True):
+        back = np.where(np.isin([mic.name for mic in case.mics], mics)[:, None], turn.conj(), 1.0)
+        pair = back[:, None, :] * back[None, :, :].conj()
+        signal = replace(case.signal, matrix=case.signal.matrix * pair, halves=case.signal.halves * pair)
+        undone.append(replace(case, signal=signal))
+    decisions = WholeSong(song, undone).decisions()
+    return [efficiency_of(case, own).after_db for case, own in zip(undone, decisions, strict=True)]

@@ -1,86 +1,77 @@
 """Mics that take no part in the sum, room mics and muted ones, placed against the aligned sum of the close mics."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from premix.alignment.case import ByHand, Case
+from premix.alignment.case import Case, as_recorded
 from premix.alignment.evidence import Against, against_rest, delay_spread, halves_agreement, mean_coherence
-from premix.alignment.lag import Peak, find_peaks
+from premix.alignment.lag import FINE_SEARCH_MS, best_within, find_peaks, rival_height
 from premix.alignment.solver import State
 from premix.arrays import ComplexArray
 from premix.model.alignment import MicDecision
-from premix.model.recipe import Recipe
+from premix.model.settings import AlignmentSettings
 from premix.units import ms_to_samples
 
 CLEAR_RIVAL = 0.8
 """The other polarity's best peak must stay below this, against the winner, for a room mic's polarity to be called."""
 ROOM_AGREEMENT = 0.3
 """Agreement of the halves from which a room mic is known to hear this performance; chance is near 0."""
-
 OPPOSITE = -0.3
 """Correlation of two performances' cross-spectra below which the mic was inverted between them; chance is near 0."""
+Outside = dict[tuple[int, int], MicDecision]
+"""Decisions by case and mic."""
 
 
-@dataclass(frozen=True, slots=True)
-class Follower:
-    """What was found of one mic outside the sum. peak: best answer, None without any evidence; clear: sure of its
-    polarity; heard: it hears this performance at all."""
-
-    kernel: int
-    mic: int
-    peak: Peak | None
-    rival: float
-    clear: bool
-    heard: bool
-    coherence: float
-    chance: float
-    spread_samples: float
-
-    def decision(self, base: MicDecision, hand: ByHand) -> MicDecision:
-        """Fill a decision: by hand first, then what was found; without clear evidence the mic stays as recorded."""
-        found = self.peak if self.heard else None
-        delay = hand.delay_samples if hand.delay_samples is not None else (found.delay_samples if found else 0.0)
-        polarity = hand.polarity or (found.polarity if found and self.clear else 1)
-        margin = None
-        if found and self.rival > 0.0:
-            margin = 20.0 * float(np.log10(found.height / self.rival))
-        return replace(
-            base,
-            delay_samples=delay + (base.delay_samples if hand.delay_samples is None else 0.0),
-            polarity=polarity,
-            origin="recipe" if hand.delay_samples is not None and hand.polarity is not None else "auto",
-            arrival_samples=found.delay_samples if found else None,
-            margin_db=margin,
-            coherence=self.coherence,
-            chance=self.chance,
-            spread_samples=self.spread_samples if np.isfinite(self.spread_samples) else None,
-        )
-
-
-def follow_sum(
-    recipe: Recipe, cases: Sequence[Case], state: State, rate: int, close_search_samples: float
-) -> list[Follower]:
+def decide_outside(settings: AlignmentSettings, cases: Sequence[Case], state: State, reference: str) -> Outside:
     """Place every room mic and muted mic of every performance; room mics are pooled as the recipe says."""
-    room_search = ms_to_samples(recipe.alignment.room_search_ms, rate)
-    found: list[Follower] = []
-    for mic in dict.fromkeys(name for case in cases for name in case.mics):
-        members = [
-            (k, case.index(mic))
-            for k, case in enumerate(cases)
-            if mic in case.mics and not case.chosen[case.index(mic)] and mic not in case.refusals
-        ]
-        againsts = {k: against_rest(cases[k].signal, m, state.turned(k)) for k, m in members}
-        heard = {k: halves_agreement(a) >= ROOM_AGREEMENT for k, a in againsts.items()}
-        search = room_search if recipe.mics[mic].role == "room" else close_search_samples
-        pool = [k for k, _ in members if heard[k]] if recipe.alignment.pool else []
-        crosses = {k: _even(againsts[k]) for k, _ in members} | _pooled({k: _even(againsts[k]) for k in pool})
-        found += [
-            _follower(k, m, againsts[k], crosses[k], heard[k], rate, search + abs(float(cases[k].filter_delays[m])))
-            for k, m in members
-        ]
+    found: Outside = {}
+    for name in dict.fromkeys(mic.name for case in cases for mic in case.mics):
+        places = [(k, case.index(name)) for k, case in enumerate(cases) if name not in case.refusals]
+        members = {k: m for k, m in places if m is not None and not cases[k].chosen[m]}
+        againsts = {k: against_rest(cases[k].signal, m, state.turned(k)) for k, m in members.items()}
+        heard = {k: halves_agreement(against) >= ROOM_AGREEMENT for k, against in againsts.items()}
+        is_room = any(cases[k].mics[m].is_room for k, m in members.items())
+        search_ms = settings.room_search_ms if is_room else min(settings.search_ms, FINE_SEARCH_MS)
+        crosses = {k: _even(against) for k, against in againsts.items()}
+        if settings.pool:
+            crosses |= _pooled({k: cross for k, cross in crosses.items() if heard[k]})
+        for k, m in members.items():
+            search = ms_to_samples(search_ms, state.rate) + abs(float(cases[k].filter_delays[m]))
+            found[k, m] = _decision(cases[k], againsts[k], crosses[k], heard[k], search, reference)
     return found
+
+
+def _decision(
+    case: Case, against: Against, cross: ComplexArray, heard: bool, search: float, reference: str
+) -> MicDecision:
+    """By hand first, then what was found; without clear evidence the mic stays as recorded."""
+    signal, m = against.signal, against.m
+    best = best_within(find_peaks(cross, signal.freqs_hz, signal.rate, search), search) if heard else None
+    hand = case.by_hand[m]
+    spread = delay_spread([against])
+    decision = replace(
+        as_recorded(case.mics[m], reference),
+        delay_samples=float(case.offsets[m]) if hand.delay_samples is None else hand.delay_samples,
+        polarity=hand.polarity or 1,
+        origin="recipe" if hand.all else "auto",
+        coherence=mean_coherence(against),
+        chance=signal.chance,
+        spread_samples=spread if np.isfinite(spread) else None,
+    )
+    if best is None:
+        return decision
+    rival = rival_height(cross, signal.freqs_hz, signal.rate, search, best)
+    clear = rival <= CLEAR_RIVAL * best.height
+    return replace(
+        decision,
+        delay_samples=decision.delay_samples + (best.delay_samples if hand.delay_samples is None else 0.0),
+        polarity=hand.polarity or (best.polarity if clear else 1),
+        arrival_samples=best.delay_samples,
+        margin_db=20.0 * float(np.log10(best.height / rival)) if rival > 0.0 else None,
+        polarity_clear=clear,
+    )
 
 
 def _pooled(crosses: dict[int, ComplexArray]) -> dict[int, ComplexArray]:
@@ -98,29 +89,8 @@ def _pooled(crosses: dict[int, ComplexArray]) -> dict[int, ComplexArray]:
 def _even(against: Against) -> ComplexArray:
     """Cross-spectrum in which every band of the mic weighs by its coherence, whatever its level."""
     evened = np.zeros_like(against.cross)
-    for b, part in enumerate(against.slices):
+    for b, part in enumerate(against.signal.slices):
         size = float(np.abs(against.cross[part]).sum())
-        if against.mask[b] and size > 0.0:
+        if against.signal.mask[against.m, b] and size > 0.0:
             evened[part] = against.cross[part] / size * float(np.sqrt(against.coherence[b]))
     return evened
-
-
-def _within(peaks: Sequence[Peak], search: float) -> Peak | None:
-    return next((p for p in peaks if abs(p.delay_samples) <= search), None)
-
-
-def _follower(k: int, m: int, against: Against, cross: ComplexArray, heard: bool, rate: int, search: float) -> Follower:
-    best = _within(find_peaks(cross, against.freqs_hz, rate, search), search)
-    other = _within(find_peaks(cross, against.freqs_hz, rate, search, 2, -best.polarity), search) if best else None
-    rival = other.height if other else 0.0
-    return Follower(
-        kernel=k,
-        mic=m,
-        peak=best,
-        rival=rival,
-        clear=best is not None and rival <= CLEAR_RIVAL * best.height,
-        heard=heard and best is not None,
-        coherence=mean_coherence(against),
-        chance=1.0 / max(against.frames, 2.0),
-        spread_samples=delay_spread(against, rate),
-    )

@@ -11,7 +11,7 @@ from itertools import product
 
 import numpy as np
 
-from premix.alignment.lag import Peak, find_peaks
+from premix.alignment.lag import Peak, find_peaks, score
 from premix.alignment.solver import State, Variable
 from premix.arrays import ComplexArray, FloatArray
 from premix.audio.filters import mic_sections, sections_response
@@ -28,22 +28,22 @@ SWEEPS = 2
 def find_rotations(state: State, variables: Sequence[Variable]) -> tuple[State, dict[Variable, AllPass]]:
     """The state with every all-pass that gains at least 0.1 dB of sum efficiency over all performances."""
     state = state.copy()
-    freqs, rate = state.kernels[0].freqs_hz, state.rate
-    candidates = [(c, r) for c, r in _candidates(freqs, rate) if _harmless(r, freqs)]
+    shapes = [AllPass(1, corner) for corner in CORNERS_HZ]
+    shapes += [AllPass(2, corner, q) for corner, q in product(CORNERS_HZ, WIDTHS)]
+    responses = [(shape, rotation_response(shape, state.freqs_hz, state.rate)) for shape in shapes]
+    candidates = [(shape, response) for shape, response in responses if _harmless(response, state.freqs_hz)]
     chosen: dict[Variable, AllPass] = {}
     for _ in range(SWEEPS):
-        changed = False
+        before = len(chosen)
         for variable in variables:
             if variable.delay_samples is not None or variable in chosen:
                 continue
             found = _best(state, variable, candidates)
             if found is not None:
-                rotation, response, peak = found
-                chosen[variable] = rotation
+                chosen[variable], response, peak = found
                 state.rotate(variable, response)
                 state.put(variable, peak.delay_samples, peak.polarity)
-                changed = True
-        if not changed:
+        if len(chosen) == before:
             break
     return state, chosen
 
@@ -54,11 +54,10 @@ def _best(
     """The all-pass that gains most for one variable, all others held; None when none gains enough."""
     cross = state.cross(variable)
     delay, sign = state.get(variable)
-    omega = 2.0 * np.pi * state.kernels[0].freqs_hz / state.rate
-    now = sign * float(np.real(np.dot(cross, np.exp(1j * omega * delay))))
+    now = sign * score(cross, state.omega, delay)
     best: tuple[AllPass, ComplexArray, Peak] | None = None
     for rotation, response in candidates:
-        peaks = find_peaks(cross * response, state.kernels[0].freqs_hz, state.rate, variable.search_samples, 1)
+        peaks = find_peaks(cross * response, state.freqs_hz, state.rate, variable.search_samples, 1)
         peak = next((p for p in peaks if variable.allows(p)), None)
         if peak is not None and (best is None or peak.height > best[2].height):
             best = rotation, response, peak
@@ -67,12 +66,6 @@ def _best(
     total = state.total()
     gain_db = 10.0 * np.log10((total + 2.0 * (best[2].height - now)) / total)
     return best if gain_db >= MIN_GAIN_DB else None
-
-
-def _candidates(freqs_hz: FloatArray, rate: int) -> list[tuple[AllPass, ComplexArray]]:
-    shapes = [AllPass(1, corner) for corner in CORNERS_HZ]
-    shapes += [AllPass(2, corner, q) for corner, q in product(CORNERS_HZ, WIDTHS)]
-    return [(s, rotation_response(s, freqs_hz, rate)) for s in shapes]
 
 
 def rotation_response(rotation: AllPass, freqs_hz: FloatArray, rate: int) -> ComplexArray:

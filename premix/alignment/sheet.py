@@ -1,13 +1,12 @@
 """Alignment sheets: decisions to text with the evidence as comments, and a sheet's decisions back into a render."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from premix.errors import Problem, RecipeError
+from premix.alignment.case import Case, as_recorded
+from premix.errors import Finding, Problem, RecipeError
 from premix.model.alignment import AllPass, MicDecision, Sheet, SheetEntry
-from premix.model.analysis import Analysis
-from premix.model.finding import Finding
-from premix.model.tracks import TrackSet
+from premix.model.song import Song
 from premix.units import samples_to_cm, samples_to_ms
 
 SHEET_MARK = "# premix alignment sheet"
@@ -18,118 +17,101 @@ _HEAD = f"""\
 """
 
 
-def sheet_text(
-    song: str, rate: int, reference: str, decisions: Sequence[MicDecision], analysis: Analysis, temperature_c: float
-) -> str:
+def sheet_text(song: Song) -> str:
     """The decisions as YAML, one line a mic, the evidence beside it."""
-    lines = [_HEAD + f"sheet: 1\nsong: {_quoted(song)}\nrate: {rate}\nreference: {reference}\nperformances:"]
-    performance = None
-    for decision in decisions:
-        if decision.performance != performance:
-            performance = decision.performance
-            lines.append(f"  {performance}:")
-        sha256 = analysis.levels_of(decision.performance, decision.mic).sha256
-        lines.append(f"    {decision.mic}:  # {_evidence(decision, rate, temperature_c)}")
-        lines.extend(f"      {line}" for line in _entry(decision, sha256))
+    name = song.name.replace("'", "''")
+    head = f"sheet: 1\nsong: '{name}'\nrate: {song.rate}\nreference: {song.reference}\nperformances:"
+    lines = [_HEAD + head]
+    for performance in song.performances:
+        lines.append(f"  {performance.name}:")
+        for mic in performance.judged:
+            evidence = ", ".join(_evidence(mic.decision, song.rate, song.alignment.temperature_c))
+            lines.append(f"    {mic.name}:  # {evidence}")
+            lines.extend(f"      {line}" for line in _entry(mic.decision, mic.levels.sha256))
     return "\n".join(lines) + "\n"
 
 
-def _entry(decision: MicDecision, sha256: str) -> list[str]:
-    lines = [
-        f"polarity: {'inverted' if decision.polarity < 0 else 'normal'}",
-        f"delay_samples: {decision.delay_samples!r}",
-    ]
+def _entry(decision: MicDecision, sha256: str) -> Iterator[str]:
+    yield f"polarity: {'inverted' if decision.polarity < 0 else 'normal'}"
+    yield f"delay_samples: {decision.delay_samples!r}"
     if not decision.summed:
-        lines.append("sum: false")
+        yield "sum: false"
     if decision.arrival_samples is not None:
-        lines.append(f"arrival_samples: {decision.arrival_samples!r}")
-    if decision.rotation is not None:
-        r = decision.rotation
-        lines.append(f"rotation: {{order: {r.order}, corner_hz: {r.corner_hz!r}, q: {r.q!r}}}")
-    return [*lines, f"sha256: {sha256}"]
+        yield f"arrival_samples: {decision.arrival_samples!r}"
+    if (r := decision.rotation) is not None:
+        yield f"rotation: {{order: {r.order}, corner_hz: {r.corner_hz!r}, q: {r.q!r}}}"
+    yield f"sha256: {sha256}"
 
 
-def _evidence(decision: MicDecision, rate: int, temperature_c: float) -> str:
-    delay = decision.delay_samples
-    parts = [f"{samples_to_ms(delay, rate):+.3f} ms", f"{samples_to_cm(delay, rate, temperature_c):+.1f} cm"]
+def _evidence(decision: MicDecision, rate: int, temperature_c: float) -> Iterator[str]:
+    yield f"{samples_to_ms(decision.delay_samples, rate):+.3f} ms"
+    yield f"{samples_to_cm(decision.delay_samples, rate, temperature_c):+.1f} cm"
     if decision.refusal is not None:
-        parts.append(f"REFUSED: {decision.refusal}")
+        yield f"REFUSED: {decision.refusal}"
     if decision.origin in ("recipe", "sheet"):
-        parts.append(f"by hand ({decision.origin})")
+        yield f"by hand ({decision.origin})"
     if decision.coherence is not None:
-        parts.append(f"coherence {decision.coherence:.2f}")
+        yield f"coherence {decision.coherence:.2f}"
     if decision.margin_db is not None:
-        parts.append(f"other polarity {decision.margin_db:.2f} dB worse")
+        yield f"other polarity {decision.margin_db:.2f} dB worse"
     if decision.moved_samples is not None:
-        parts.append(f"moved by {decision.moved_samples:+.2f} samples")
-    return ", ".join(parts)
+        yield f"moved by {decision.moved_samples:+.2f} samples"
 
 
-def _quoted(text: str) -> str:
-    return "'" + text.replace("'", "''") + "'"
-
-
-def check_sheet(sheet: Sheet, shown: str, tracks: TrackSet, reference: str) -> None:
-    """Raise RecipeError unless the sheet fits the tracks: every track has its entry, nothing is unknown."""
+def check_sheet(sheet: Sheet, shown: str, song: Song) -> None:
+    """Raise RecipeError unless the sheet fits the song: every mic has its entry, nothing is unknown."""
     problems = []
 
     def tell(where: str, what: str, allowed: str = "") -> None:
         problems.append(Problem("sheet-does-not-fit", where, what, allowed))
 
-    if sheet.rate != tracks.rate:
-        tell(f"{shown} rate", f"made for {sheet.rate} Hz; the tracks have {tracks.rate} Hz")
-    if sheet.reference != reference:
-        tell(f"{shown} reference", f"'{sheet.reference}' is not the recipe's reference '{reference}'")
-    known = {(t.performance, t.mic) for t in tracks.tracks}
+    if sheet.rate != song.rate:
+        tell(f"{shown} rate", f"made for {sheet.rate} Hz; the tracks have {song.rate} Hz")
+    if sheet.reference != song.reference:
+        tell(f"{shown} reference", f"'{sheet.reference}' is not the recipe's reference '{song.reference}'")
+    known = {performance.name: [mic.name for mic in performance.mics] for performance in song.performances}
     for performance, mics in sheet.performances.items():
-        if performance not in tracks.performances():
-            tell(f"{shown} performances.{performance}", "no such performance", ", ".join(tracks.performances()))
+        if performance not in known:
+            tell(f"{shown} performances.{performance}", "no such performance", ", ".join(known))
             continue
-        own = ", ".join(t.mic for t in tracks.of(performance))
         for mic in mics:
-            if (performance, mic) not in known:
-                tell(f"{shown} performances.{performance}.{mic}", "no such mic in this performance", own)
-    for track in tracks.tracks:
-        if track.mic not in sheet.performances.get(track.performance, {}):
-            tell(f"{shown} performances.{track.performance}", f"no entry for '{track.mic}'")
+            if mic not in known[performance]:
+                what = "no such mic in this performance"
+                tell(f"{shown} performances.{performance}.{mic}", what, ", ".join(known[performance]))
+    for own in song.mics:
+        if own.name not in sheet.performances.get(own.performance, {}):
+            tell(f"{shown} performances.{own.performance}", f"no entry for '{own.name}'")
     if problems:
         raise RecipeError(problems)
 
 
-def decide_from_sheet(
-    sheet: Sheet, decisions: Sequence[MicDecision], analysis: Analysis
-) -> tuple[list[MicDecision], list[Finding]]:
-    """The sheet's decisions in the place of `decisions`, and a finding for each track whose samples have changed."""
-    decided, findings = [], []
-    for decision in decisions:
-        entry = sheet.performances[decision.performance][decision.mic]
-        decided.append(_decision(decision, entry))
-        sha256 = analysis.levels_of(decision.performance, decision.mic).sha256
-        if entry.sha256 is not None and entry.sha256 != sha256:
-            findings.append(
-                Finding(
-                    "sheet-audio-changed",
-                    "warning",
-                    decision.name,
-                    "the audio is not the one that this sheet was made on",
-                )
-            )
-    return decided, findings
+def decide_from_sheet(sheet: Sheet, song: Song, cases: Sequence[Case]) -> tuple[list[list[MicDecision]], list[Finding]]:
+    """The sheet's decisions, for every performance one a mic, and a finding for each track whose samples have changed.
+
+    The coherence is the tracks' own; no other evidence is sought.
+    """
+    decisions, findings = [], []
+    for case in cases:
+        own = []
+        for mic, coherence in zip(case.mics, case.coherence.tolist(), strict=True):
+            entry = sheet.performances[mic.performance][mic.name]
+            decision = _decision(as_recorded(mic, song.reference), entry)
+            own.append(decision if mic.is_room else replace(decision, coherence=coherence))
+            if entry.sha256 not in (None, mic.levels.sha256):
+                what = "the audio is not the one that this sheet was made on"
+                findings.append(Finding("sheet-audio-changed", "warning", mic.label, what))
+        decisions.append(own)
+    return decisions, findings
 
 
-def _decision(decision: MicDecision, entry: SheetEntry) -> MicDecision:
+def _decision(recorded: MicDecision, entry: SheetEntry) -> MicDecision:
     rotation = entry.rotation
     return replace(
-        decision,
-        polarity=-1 if entry.polarity == "inverted" else 1,
+        recorded,
         delay_samples=entry.delay_samples,
-        summed=decision.summed and entry.sum,
+        polarity=-1 if entry.polarity == "inverted" else 1,
+        origin="sheet",
+        summed=recorded.summed and entry.sum,
         arrival_samples=entry.arrival_samples,
         rotation=AllPass(rotation.order, rotation.corner_hz, rotation.q) if rotation else None,
-        origin="sheet",
-        refusal=None,
-        margin_db=None,
-        halves_samples=None,
-        spread_samples=None,
-        moved_samples=None,
     )

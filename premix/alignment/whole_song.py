@@ -1,25 +1,24 @@
-"""Which performances share one delay for a mic: those that agree; a mic that was moved keeps its own.
+"""All performances of a song: each solved alone, then what agrees together, then every mic's decision and evidence.
 
-A mic inverted in one performance did not move: it shares the delay, with a sign of its own.
-
-All performances of a song solved: each alone, then what agrees together, then a decision with its evidence.
+Performances that agree about a mic share one delay; a mic that was moved keeps its own. A mic that is inverted in one
+performance did not move: it shares the delay, with a sign of its own.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
-from premix.alignment.case import FINE_SEARCH_MS, Case
-from premix.alignment.evidence import against_rest, delay_spread, information
-from premix.alignment.kernel import HIGH_HZ, build_kernel
-from premix.alignment.outside_sum import follow_sum
+from premix.alignment.case import Case, as_recorded
+from premix.alignment.evidence import against_rest, delay_spread
+from premix.alignment.kernel import build_kernel
+from premix.alignment.lag import FINE_SEARCH_MS
+from premix.alignment.outside_sum import decide_outside
 from premix.alignment.rotation import find_rotations
-from premix.alignment.solver import Solution, State, Variable, polish, solve, solve_from
+from premix.alignment.solver import Answer, State, Variable, answer_of, ascend, polish, solve
 from premix.arrays import ComplexArray
 from premix.model.alignment import AllPass, MicDecision
-from premix.model.recipe import Recipe
+from premix.model.song import Song
 from premix.units import ms_to_samples, power_to_db
 
 CLOSE_TOLERANCE_S = 25e-6
@@ -29,11 +28,13 @@ SUB_TOLERANCE_S = 120e-6
 """The same for a sub mic, whose band is low and narrow."""
 SPREADS = 4.0
 """Standard deviations that the noise of two estimates may set them apart."""
+MAX_RIVAL = 0.97
+"""A best peak of the other polarity this high, against the winner, leaves no clear winner."""
 
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """What one performance alone says of a mic."""
+    """What one performance alone says of a mic. spread_samples: infinite where the noise tells nothing."""
 
     kernel: int
     mic: int
@@ -45,229 +46,162 @@ class Estimate:
 def agreeing(estimates: Sequence[Estimate], tolerance_samples: float) -> list[Estimate]:
     """The largest set of estimates whose delays agree within the tolerance and their own spreads.
 
-    With no two in agreement the result holds at most one estimate: nothing is pooled.
+    Of equally large ones the densest. With no two in agreement the result holds one estimate: nothing is pooled.
     """
-    best: list[Estimate] = []
-    for centre in estimates:
-        near = [
-            e
-            for e in estimates
-            if abs(e.delay_samples - centre.delay_samples) <= _tolerance(e, centre, tolerance_samples)
-        ]
-        key = (len(near), -_scatter(near))
-        if not best or key > (len(best), -_scatter(best)):
-            best = near
-    return best
+
+    def agree(a: Estimate, b: Estimate) -> bool:
+        noise = SPREADS * float(np.hypot(a.spread_samples, b.spread_samples))
+        tolerance = max(tolerance_samples, noise) if np.isfinite(noise) else tolerance_samples
+        return abs(a.delay_samples - b.delay_samples) <= tolerance
+
+    sets = [[e for e in estimates if agree(e, centre)] for centre in estimates]
+    return max(sets, key=lambda near: (len(near), -float(np.std([e.delay_samples for e in near]))))
 
 
-def _tolerance(a: Estimate, b: Estimate, floor_samples: float) -> float:
-    noise = SPREADS * float(np.hypot(a.spread_samples, b.spread_samples))
-    return max(floor_samples, noise if np.isfinite(noise) else floor_samples)
+class WholeSong:
+    """All performances of a song, solved: each alone, then what agrees together. Then ask for what was found."""
 
-
-def _scatter(estimates: Sequence[Estimate]) -> float:
-    return float(np.std([e.delay_samples for e in estimates])) if estimates else 0.0
-
-
-def tolerance_samples(is_sub: bool, rate: int) -> float:
-    """How far apart estimates of one set-up may be, in samples."""
-    return (SUB_TOLERANCE_S if is_sub else CLOSE_TOLERANCE_S) * rate
-
-
-MAX_RIVAL = 0.97
-"""A best peak of the other polarity this high, against the winner, leaves no clear winner."""
-
-
-class SolvedSong:
-    """All performances of a song, solved: each alone, then what agrees together."""
-
-    def __init__(self, recipe: Recipe, cases: Sequence[Case], rate: int) -> None:
-        self._recipe, self._cases, self._rate = recipe, cases, rate
-        self._reference = recipe.reference_mic()
-        self._search = min(ms_to_samples(recipe.alignment.search_ms, rate), ms_to_samples(FINE_SEARCH_MS, rate))
-        self._kernels = [build_kernel(c.signal, c.signal.matrix, c.chosen, HIGH_HZ) for c in cases]
-        self._alone = [self._solve_alone(k) for k in range(len(cases))]
-        self._estimates = {(k, m): estimate for k in range(len(cases)) for m, estimate in self._estimate(k).items()}
+    def __init__(self, song: Song, cases: Sequence[Case]) -> None:
+        self._cases, self._rate, self._settings = cases, song.rate, song.alignment
+        self._reference = song.reference
+        self._search = ms_to_samples(min(song.alignment.search_ms, FINE_SEARCH_MS), song.rate)
+        self._kernels = [build_kernel(case.signal, case.chosen) for case in cases]
+        self._anchors = [self._anchor(case) for case in cases]
+        self._estimates = [estimate for k in range(len(cases)) for estimate in self._alone(k)]
         self._pooled: dict[tuple[int, int], Variable] = {}
-        self._solution = self._solve_together()
-        self._followers = {
-            (f.kernel, f.mic): f for f in follow_sum(recipe, cases, self._solution.state, self._rate, self._search)
-        }
+        self._state = self._start(range(len(cases)))
+        for members in self._agreed():
+            variable = self._variable(members)
+            self._pooled |= dict.fromkeys(variable.members, variable)
+            median = float(np.median([e.delay_samples for e in members]))
+            self._state.put(variable, median, members[0].polarity)
+        self._rotations: dict[Variable, AllPass] = {}
+        self._answers = self._solve_together()
 
-    def _anchor(self, k: int) -> int | None:
+    def _anchor(self, case: Case) -> int | None:
         """The mic that stays: the reference, or where it is out of the sum the first mic in it."""
-        case = self._cases[k]
-        chosen = np.flatnonzero(case.chosen).tolist()
-        if self._reference in case.mics and case.index(self._reference) in chosen:
-            return case.index(self._reference)
-        return chosen[0] if chosen else None
+        reference = case.index(self._reference)
+        if reference is not None and case.chosen[reference]:
+            return reference
+        return next(iter(np.flatnonzero(case.chosen).tolist()), None)
 
     def _start(self, kernels: Sequence[int]) -> State:
+        """Only the mics that stay are in the sum."""
         state = State([self._kernels[k] for k in kernels], self._rate)
         for row, k in enumerate(kernels):
-            anchor = self._anchor(k)
+            anchor = self._anchors[k]
             if anchor is not None:
-                hand = self._cases[k].by_hand[anchor]
-                state.put(Variable(((row, anchor),), 0.0), 0.0, hand.polarity or 1)
+                state.put(Variable(((row, anchor),), 0.0), 0.0, self._cases[k].by_hand[anchor].polarity or 1)
         return state
 
-    def _free(self, k: int) -> list[int]:
-        """Mics of a performance whose delay or polarity is to be solved (or is given by hand)."""
-        return [m for m in np.flatnonzero(self._cases[k].chosen).tolist() if m != self._anchor(k)]
+    def _search_of(self, k: int, m: int) -> float:
+        """How far a mic is looked for, in samples: what its filters delay comes on top of the search."""
+        filters, anchor = self._cases[k].filter_delays, self._anchors[k]
+        return self._search + (abs(float(filters[m] - filters[anchor])) if anchor is not None else 0.0)
 
-    def _variable(self, row: int, k: int, m: int) -> Variable:
-        """The unknown of one mic alone, as kernel `row`; what its filters delay comes on top of the search."""
-        case = self._cases[k]
-        hand, anchor = case.by_hand[m], self._anchor(k)
-        filters = abs(float(case.filter_delays[m] - case.filter_delays[anchor])) if anchor is not None else 0.0
-        return Variable(((row, m),), self._search + filters, hand.polarity, hand.delay_samples)
+    def _alone(self, k: int) -> Iterator[Estimate]:
+        """What one performance says of its mics in the sum, but for the one that stays."""
+        case, signal = self._cases[k], self._cases[k].signal
+        free = [m for m in np.flatnonzero(case.chosen).tolist() if m != self._anchors[k]]
+        variables = [
+            Variable(((0, m),), self._search_of(k, m), case.by_hand[m].polarity, case.by_hand[m].delay_samples)
+            for m in free
+        ]
+        state = polish(solve(variables, self._start([k])), [signal], variables)
+        for m in free:
+            spread = delay_spread([against_rest(signal, m, state.turned(0))])
+            yield Estimate(k, m, float(state.delays[0, m]), int(state.signs[0, m]), spread)
 
-    def _shared(self, members: Sequence[Estimate]) -> Variable:
+    def _agreed(self) -> Iterator[list[Estimate]]:
+        """The estimates that share one delay, and each of the rest by itself."""
+        groups: dict[tuple[str, object], list[Estimate]] = {}
+        for e in self._estimates:
+            case = self._cases[e.kernel]
+            key = (case.mics[e.mic].name, case.by_hand[e.mic] if self._settings.pool else e.kernel)
+            groups.setdefault(key, []).append(e)
+        for estimates in groups.values():
+            first = estimates[0]
+            is_sub = self._cases[first.kernel].mics[first.mic].role == "sub"
+            together = agreeing(estimates, (SUB_TOLERANCE_S if is_sub else CLOSE_TOLERANCE_S) * self._rate)
+            if len(together) > 1:
+                yield together
+            yield from ([e] for e in estimates if len(together) < 2 or e not in together)
+
+    def _variable(self, members: Sequence[Estimate]) -> Variable:
         """One unknown for the estimates of one mic in several performances, each with its own polarity."""
-        own = [self._variable(e.kernel, e.kernel, e.mic) for e in members]
-        return replace(
-            own[0],
-            members=tuple(pair for v in own for pair in v.members),
-            search_samples=max(v.search_samples for v in own),
-            signs=tuple(e.polarity * members[0].polarity for e in members),
+        hand = self._cases[members[0].kernel].by_hand[members[0].mic]
+        return Variable(
+            tuple((e.kernel, e.mic) for e in members),
+            max(self._search_of(e.kernel, e.mic) for e in members),
+            hand.polarity,
+            hand.delay_samples,
+            tuple(e.polarity * members[0].polarity for e in members),
         )
 
-    def _solve_alone(self, k: int) -> Solution:
-        variables = [self._variable(0, k, m) for m in self._free(k)]
-        solution = solve([self._kernels[k]], self._rate, variables, self._start([k]))
-        state = polish(solution.state, [self._cases[k].signal], variables)
-        return Solution(state, solution.total, solution.heights, solution.at_edge)
+    def _solve_together(self) -> dict[Variable, Answer]:
+        """From where each alone has put the mics. What speaks for an answer is judged before it is polished."""
+        variables = list(dict.fromkeys(self._pooled.values()))
+        solved = ascend(self._state, variables)
+        self._state = polish(solved, [case.signal for case in self._cases], variables)
+        if self._settings.rotate == "auto":
+            rotated, self._rotations = find_rotations(self._state, variables)
+            solved = self._state = ascend(rotated, variables)
+        return {variable: answer_of(solved, variable) for variable in variables}
 
-    def _estimate(self, k: int) -> dict[int, Estimate]:
-        state = self._alone[k].state
-        turned = state.turned(0)
-        signal = self._cases[k].signal
-        return {
-            m: Estimate(
-                k,
-                m,
-                float(state.delays[0, m]),
-                int(state.signs[0, m]),
-                delay_spread(against_rest(signal, m, turned), self._rate),
-            )
-            for m in self._free(k)
-        }
-
-    def _solve_together(self) -> Solution:
-        """One variable for the performances that agree about a mic, own ones for the rest."""
-        groups: dict[tuple[str, object], list[Estimate]] = {}
-        for (k, m), estimate in self._estimates.items():
-            case = self._cases[k]
-            pooled = self._recipe.alignment.pool
-            key = (case.mics[m], case.by_hand[m] if pooled else k)
-            groups.setdefault(key, []).append(estimate)
-        variables: list[Variable] = []
-        start = self._start(range(len(self._cases)))
-        for (mic, _), estimates in groups.items():
-            is_sub = self._recipe.mics[mic].role == "sub"
-            together = agreeing(estimates, tolerance_samples(is_sub, self._rate))
-            for members in ([together] if len(together) > 1 else []) + [
-                [e] for e in estimates if len(together) < 2 or e not in together
-            ]:
-                variable = self._shared(members)
-                variables.append(variable)
-                for pair in variable.members:
-                    self._pooled[pair] = variable
-        for variable in variables:
-            mine = [self._estimates[pair] for pair in variable.members]
-            start.put(variable, float(np.median([e.delay_samples for e in mine])), mine[0].polarity)
-        solution = solve_from(variables, start)
-        state = polish(solution.state, [c.signal for c in self._cases], variables)
-        self._variables = variables
-        self._rotations: dict[Variable, AllPass] = {}
-        if self._recipe.alignment.rotate == "auto":
-            rotated, self._rotations = find_rotations(state, variables)
-            solution = solve_from(variables, rotated)
-            state = solution.state
-        return Solution(state, solution.total, solution.heights, solution.at_edge)
-
-    def refusals(self) -> list[tuple[Case, str, str]]:
+    def refusals(self) -> Iterator[tuple[Case, str, str]]:
         """Mics whose answer lies at the edge of the search or has no clear winner (those by hand excepted)."""
-        found = []
-        for variable, (height, rival), at_edge in zip(
-            self._variables, self._solution.heights, self._solution.at_edge, strict=True
-        ):
-            for k, m in variable.members:
-                case = self._cases[k]
-                if variable.delay_samples is not None and variable.polarity is not None:
-                    continue
-                if at_edge:
-                    found.append((case, case.mics[m], "alignment-edge"))
-                elif height <= 0.0 or (rival > MAX_RIVAL * height and variable.polarity is None):
-                    found.append((case, case.mics[m], "alignment-ambiguous"))
-        return found
+        for variable, answer in self._answers.items():
+            if variable.by_hand:
+                continue
+            no_winner = answer.rival > MAX_RIVAL * answer.height and variable.polarity is None
+            if answer.at_edge or answer.height <= 0.0 or no_winner:
+                slug = "alignment-edge" if answer.at_edge else "alignment-ambiguous"
+                yield from ((self._cases[k], self._cases[k].mics[m].name, slug) for k, m in variable.members)
 
-    def decisions(self) -> list[MicDecision]:
-        """One decision for every mic of every performance, in the order of the mics."""
-        return [self._decision(k, m) for k, case in enumerate(self._cases) for m in range(len(case.mics))]
+    def decisions(self) -> list[list[MicDecision]]:
+        """For every performance, one decision a mic, in the order of its case."""
+        outside = decide_outside(self._settings, self._cases, self._state, self._reference)
+        return [
+            [outside.get((k, m)) or self._decision(k, m) for m in range(len(case.mics))]
+            for k, case in enumerate(self._cases)
+        ]
 
     def _decision(self, k: int, m: int) -> MicDecision:
+        """Of a mic that is in the sum, or refused."""
         case = self._cases[k]
-        settings, hand, mic = case.settings[m], case.by_hand[m], case.mics[m]
-        base = MicDecision(
-            performance=case.performance,
-            mic=mic,
-            role=settings.role,
-            reference=self._reference,
-            delay_samples=float(case.offsets[m]),
-            polarity=1,
-            origin="auto",
-            summed=not settings.mute,
-        )
-        by_hand = hand.delay_samples is not None and hand.polarity is not None
-        if mic in case.refusals and not by_hand:
-            return _refused(base, case, m, self._recipe)
-        if (k, m) in self._followers:
-            return self._followers[k, m].decision(base, hand)
+        mic, hand, coherence = case.mics[m], case.by_hand[m], float(case.coherence[m])
+        recorded = replace(as_recorded(mic, self._reference), coherence=coherence)
         if hand.delay_samples is not None and hand.polarity is not None:
-            return replace(
-                base,
-                delay_samples=hand.delay_samples,
-                polarity=hand.polarity,
-                origin="recipe",
-                coherence=float(case.coherence[m]),
-            )
-        state = self._solution.state
-        return replace(
-            base,
-            delay_samples=float(state.delays[k, m]) + case.offsets[m],
-            polarity=int(state.signs[k, m]) or 1,
-            arrival_samples=float(state.delays[k, m]) + case.offsets[m],
-            rotation=self._rotations.get(self._pooled[k, m]) if (k, m) in self._pooled else None,
-            **self._evidence(k, m),
-        )
+            return replace(recorded, delay_samples=hand.delay_samples, polarity=hand.polarity, origin="recipe")
+        recorded = replace(recorded, chance=case.signal.chance)
+        if mic.name in case.refusals:
+            # It stays as recorded; the recipe says whether it stays in the sum.
+            summed = recorded.summed and self._settings.refused == "keep"
+            return replace(recorded, origin="refused", summed=summed, refusal=case.refusals[mic.name])
+        delay = float(self._state.delays[k, m]) + case.offsets[m]
+        sign = int(self._state.signs[k, m]) or 1
+        decision = replace(recorded, delay_samples=delay, polarity=sign, arrival_samples=delay)
+        return self._with_evidence(decision, k, m) if (k, m) in self._pooled else decision
 
-    def _evidence(self, k: int, m: int) -> dict[str, Any]:
-        case = self._cases[k]
-        state = self._solution.state
-        own = against_rest(case.signal, m, state.turned(k))
-        evidence: dict[str, Any] = {"coherence": float(case.coherence[m]), "chance": 1.0 / max(case.signal.frames, 2.0)}
-        variable = self._pooled.get((k, m))
-        if variable is None:
-            return evidence
-        index = self._variables.index(variable)
-        height, rival = self._solution.heights[index]
+    def _with_evidence(self, decision: MicDecision, k: int, m: int) -> MicDecision:
+        state, variable = self._state, self._pooled[k, m]
+        answer = self._answers[variable]
         before = sum(state.efficiency(i) for i, _ in variable.members)
-        after = before - 2.0 * height + 2.0 * rival
-        evidence["margin_db"] = power_to_db(before) - power_to_db(max(after, before * 1e-6))
-        total = sum(
-            float(information(against_rest(self._cases[i].signal, j, state.turned(i)), self._rate).sum())
-            for i, j in variable.members
+        after = before - 2.0 * answer.height + 2.0 * answer.rival
+        againsts = {(i, j): against_rest(self._cases[i].signal, j, state.turned(i)) for i, j in variable.members}
+        spread = delay_spread(againsts.values())
+        return replace(
+            decision,
+            rotation=self._rotations.get(variable),
+            margin_db=power_to_db(before) - power_to_db(max(after, before * 1e-6)),
+            spread_samples=spread if np.isfinite(spread) else None,
+            halves_samples=self._halves(k, m, againsts[k, m].halves),
+            moved_samples=self._moved(k, m),
         )
-        evidence["spread_samples"] = 1.0 / np.sqrt(total) if total > 0 else None
-        evidence["halves_samples"] = self._halves(k, m, own.halves)
-        evidence["moved_samples"] = self._moved(k, m)
-        return evidence
 
     def _halves(self, k: int, m: int, halves: ComplexArray) -> float | None:
         """Difference of the delays that the two halves of the take ask for, one Newton step from the answer."""
-        state = self._solution.state
-        omega = 2.0 * np.pi * self._cases[k].signal.freqs_hz / self._rate
+        state, omega = self._state, self._state.omega
         kernel = np.abs(self._kernels[k].matrix[m]).sum(axis=0) > 0
         answers = []
         for half in halves:
@@ -280,23 +214,10 @@ class SolvedSong:
 
     def _moved(self, k: int, m: int) -> float | None:
         """Distance of this performance's answer from the pooled one, when it was not part of the pool."""
-        mic = self._cases[k].mics[m]
-        others = [(i, j) for (i, j) in self._pooled if self._cases[i].mics[j] == mic and (i, j) != (k, m)]
-        if len(self._pooled[k, m].members) > 1 or not others or not self._recipe.alignment.pool:
+        name = self._cases[k].mics[m].name
+        own = self._pooled[k, m]
+        others = [v for (i, j), v in self._pooled.items() if self._cases[i].mics[j].name == name and v is not own]
+        if len(own.members) > 1 or not others or not self._settings.pool:
             return None
-        majority = max((self._pooled[pair] for pair in others), key=lambda v: len(v.members))
-        i, j = majority.members[0]
-        return float(self._solution.state.delays[k, m] - self._solution.state.delays[i, j])
-
-
-def _refused(base: MicDecision, case: Case, m: int, recipe: Recipe) -> MicDecision:
-    """A refused mic stays as recorded; the recipe says whether it stays in the sum."""
-    return replace(
-        base,
-        delay_samples=0.0,
-        origin="refused",
-        summed=base.summed and recipe.alignment.refused == "keep",
-        coherence=float(case.coherence[m]),
-        chance=1.0 / max(case.signal.frames, 2.0),
-        refusal=case.refusals[case.mics[m]],
-    )
+        i, j = max(others, key=lambda v: len(v.members)).members[0]
+        return float(self._state.delays[k, m] - self._state.delays[i, j])

@@ -1,9 +1,22 @@
-"""Levels of one track, streamed: peak, rms, DC, NaN, runs at full scale, dropouts."""
+"""Levels of one track, streamed: peak, rms, DC, NaN, runs at full scale, dropouts; and a first look at every track.
+
+The look takes loudness and noise floor in the same quick pass, without the filters of the meters: loudness is that of
+ITU-R BS.1770 with its K-weighting applied to the spectrum of each 400 ms block, blocks side by side instead of
+overlapping, within 0.2 LU of the meter on music.
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
-from premix.arrays import FloatArray
+from premix.analysis.damage import SoftestBlocks
+from premix.arrays import BoolArray, FloatArray
+from premix.audio.filters import sections_response
+from premix.audio.reader import TrackReader
+from premix.measures.loudness import STANDARD_RATE, gated_loudness, k_weighting_sections
+from premix.model.song import Song
+from premix.model.tracks import Hum, Track, TrackLevels, TrackLook
 
 CLIP_RUN = 3
 """Samples in a row at full scale that count as clipping; a single one may be a lucky peak."""
@@ -22,7 +35,7 @@ class RunFinder:
         self._open_at = -1
         self._position = 0
 
-    def feed(self, flags: npt.NDArray[np.bool_]) -> None:
+    def feed(self, flags: BoolArray) -> None:
         """Take the next block of the condition."""
         hits = np.flatnonzero(flags)
         if not len(hits):
@@ -90,10 +103,6 @@ class LevelMeter:
         self.peak = max(self.peak, peak)
         self._sum += float(block.sum())
         self._square_sum += square_sum
-        self._find_runs(block, peak)
-        self._count += len(block)
-
-    def _find_runs(self, block: FloatArray, peak: float) -> None:
         if peak >= self._clip_level:
             self._clipped.feed(np.abs(block) >= self._clip_level)
         else:
@@ -101,6 +110,7 @@ class LevelMeter:
         self._zeros.feed(block == 0.0)
         if self._heard_at < 0 and peak > 0.0:
             self._heard_at = self._count + int(np.flatnonzero(block)[0])
+        self._count += len(block)
 
     @property
     def rms(self) -> float:
@@ -118,3 +128,74 @@ class LevelMeter:
         """(start, length) of runs of exact zeros with sound before and after them."""
         runs = self._zeros.finish(keep_open_run=False)
         return tuple(run for run in runs if run[0] > self._heard_at >= 0)
+
+    def record(self, track: Track, sha256: str, hum: Hum | None = None) -> TrackLevels:
+        """What was measured of a whole track."""
+        return TrackLevels(
+            performance=track.performance,
+            mic=track.mic,
+            frames=track.header.frames,
+            sample_peak=self.peak,
+            rms=self.rms,
+            dc=self.dc,
+            nonfinite=self.nonfinite,
+            clipped=self.clipped_runs(),
+            zero_runs=self.dropouts(),
+            sha256=sha256,
+            hum=hum,
+        )
+
+
+def clip_level(track: Track) -> float:
+    """Largest positive sample of the track's format."""
+    bits = track.header.bits
+    return 1.0 if track.header.subtype in ("FLOAT", "DOUBLE") else 1.0 - 2.0 ** (1 - bits)
+
+
+_BLOCK_S = 0.4
+_FLOOR_S = 0.025
+"""Blocks of the noise floor: they fit into the shortest stops."""
+
+
+def look(song: Song, progress: Callable[[int], None] = lambda samples: None) -> tuple[Song, tuple[TrackLook, ...]]:
+    """Read every track once: the song with its mics' levels, and a look a mic, in order.
+
+    progress: told how many samples were read since the last call.
+    """
+    looks = {mic.label: _look(mic.track, song.rate, progress) for mic in song.mics}
+    return song.with_mics(lambda mic: replace(mic, levels=looks[mic.label].levels)), tuple(looks.values())
+
+
+def _look(track: Track, rate: int, progress: Callable[[int], None]) -> TrackLook:
+    meter = LevelMeter(rate, clip_level(track))
+    size = round(_BLOCK_S * rate)
+    freqs = np.fft.rfftfreq(size, 1.0 / rate)
+    sections = k_weighting_sections(STANDARD_RATE)
+    weight = np.abs(sections_response(sections, np.minimum(freqs, 0.49 * STANDARD_RATE), STANDARD_RATE)) ** 2
+    weight *= 2.0 / size**2
+    powers: list[float] = []
+    plain: list[FloatArray] = []
+    soft = SoftestBlocks(size, rate)
+    pieces = round(_BLOCK_S / _FLOOR_S)
+    block = np.empty(size)
+    with TrackReader(track, hash_samples=True) as reader:
+        for start in range(track.start, track.end, size):
+            count = min(size, track.end - start)
+            block[count:] = 0.0
+            reader.read(start, block[:count])
+            meter.feed(block[:count])
+            if np.isfinite(block).all() and count == size:
+                spectrum = np.fft.rfft(block)
+                soft.feed(spectrum, float(np.dot(block, block)) / size)
+                powers.append(float(np.dot(weight, spectrum.real**2 + spectrum.imag**2)))
+                plain.append((block[: pieces * (size // pieces)].reshape(pieces, -1) ** 2).mean(axis=1))
+            progress(count)
+        sha256 = reader.sha256()
+    levels = meter.record(track, sha256, soft.hum())
+    return TrackLook(levels, gated_loudness(np.array(powers)), _floor(np.concatenate(plain) if plain else np.zeros(0)))
+
+
+def _floor(powers: FloatArray) -> float | None:
+    """Level of the quietest tenth of the short blocks, digital silence left out."""
+    heard = powers[powers > 1e-14]
+    return float(10.0 * np.log10(np.percentile(heard, 10))) if len(heard) else None

@@ -7,6 +7,7 @@ Averaging cross-spectra over frames before looking for the delay is Matassoni & 
 
 import math
 import statistics
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -39,7 +40,7 @@ def frame_length(rate: int) -> int:
 
 @dataclass(slots=True)
 class _Pile:
-    """Sums of products of the frames of one level, in two interleaved halves."""
+    """Sums of products of the frames of one level, in two interleaved halves (2, P, F), and frames in each."""
 
     sums: ComplexArray
     counts: list[int]
@@ -60,15 +61,14 @@ class SpectraCollector:
     def __init__(self, rate: int, mics: int) -> None:
         self.frame = frame_length(rate)
         self.hop = self.frame // 2
-        self.freqs_hz: FloatArray = np.asarray(np.fft.rfftfreq(self.frame, 1.0 / rate), np.float64)
-        low, high = band_limits(rate)
-        self._bins = slice(*np.searchsorted(self.freqs_hz, (low, high)).tolist())
-        self.freqs_hz = self.freqs_hz[self._bins]
+        freqs_hz: FloatArray = np.asarray(np.fft.rfftfreq(self.frame, 1.0 / rate), np.float64)
+        self._bins = slice(*np.searchsorted(freqs_hz, band_limits(rate)).tolist())
+        self.freqs_hz = freqs_hz[self._bins]
         self._window = np.hanning(self.frame + 1)[:-1]
-        self._mics, self._shape = mics, (mics, self.frame)
+        self._mics = mics
         self._pairs = [(m, n) for m in range(mics) for n in range(m, mics)]
         self._piles: dict[int, _Pile] = {}
-        self._frame_levels: dict[int, int] = {}
+        self._frame_levels: Counter[int] = Counter()
         self._taken = 0
         self._loud = -math.inf
         self.saturated = False
@@ -82,7 +82,7 @@ class SpectraCollector:
     def choose(self, samples: FloatArray, level_db: float) -> Chosen | None:
         """Count the next frame; None where it is not to be added: it is silent, or enough are in."""
         pile_index = math.floor(max(level_db, FLOOR_DB) / PILE_DB)
-        self._frame_levels[pile_index] = self._frame_levels.get(pile_index, 0) + 1
+        self._frame_levels[pile_index] += 1
         if self.saturated or level_db <= FLOOR_DB or not np.isfinite(samples).all():
             return None
         pile = self._piles.get(pile_index)
@@ -94,12 +94,16 @@ class SpectraCollector:
         half = (self._taken // 4) % 2
         pile.counts[half] += 1
         self._taken += 1
-        self._saturate()
+        if self._taken % 16 == 0:
+            # Once enough active frames are in, others cannot change the answer by a hearable amount.
+            self._loud = self._loud_pile()
+            active = sum(sum(p.counts) for i, p in self._piles.items() if i >= self._loud - ACTIVE_DB / PILE_DB)
+            self.saturated = active >= ENOUGH_ACTIVE
         return Chosen(samples, half, pile.sums[half])
 
     def add(self, frames: Sequence[Chosen]) -> None:
         """Add the products of chosen frames. Those of the two halves may be added side by side."""
-        windowed, product = np.empty(self._shape), np.empty(len(self.freqs_hz), np.complex128)
+        windowed, product = np.empty((self._mics, self.frame)), np.empty(len(self.freqs_hz), np.complex128)
         whole = np.empty((self._mics, self.frame // 2 + 1), np.complex128)
         for frame in frames:
             np.multiply(frame.samples, self._window, out=windowed)
@@ -107,14 +111,6 @@ class SpectraCollector:
             conjugate = spectrum.conj()
             for row, (m, n) in enumerate(self._pairs):
                 frame.sums[row] += np.multiply(spectrum[m], conjugate[n], out=product)
-
-    def _saturate(self) -> None:
-        """Choose no more once enough active frames are in: others cannot change the answer by a hearable amount."""
-        if self._taken % 16:
-            return
-        self._loud = self._loud_pile()
-        active = sum(sum(p.counts) for i, p in self._piles.items() if i >= self._loud - ACTIVE_DB / PILE_DB)
-        self.saturated = active >= ENOUGH_ACTIVE
 
     def _loud_pile(self) -> int:
         """The level that the loudest tenth of all sounding frames reach."""
@@ -130,18 +126,17 @@ class SpectraCollector:
     def result(self) -> tuple[ComplexArray, tuple[int, int], ComplexArray, int]:
         """active (2, M, M, F), frames in each half, quiet (M, M, F), its frames."""
         loud = self._loud_pile()
-        bins = len(self.freqs_hz)
-        active = np.zeros((2, len(self._pairs), bins), np.complex128)
-        quiet = np.zeros((len(self._pairs), bins), np.complex128)
-        counts, n_quiet = [0, 0], 0
+        active = np.zeros((2, len(self._pairs), len(self.freqs_hz)), np.complex128)
+        quiet = np.zeros_like(active[0])
+        counts, n_quiet = (0, 0), 0
         for index, pile in sorted(self._piles.items()):
             if index >= loud - ACTIVE_DB / PILE_DB:
                 active += pile.sums
-                counts = [a + b for a, b in zip(counts, pile.counts, strict=True)]
+                counts = counts[0] + pile.counts[0], counts[1] + pile.counts[1]
             elif index < loud - QUIET_DB / PILE_DB:
                 quiet += pile.sums.sum(axis=0)
                 n_quiet += sum(pile.counts)
-        return self._matrix(active), (counts[0], counts[1]), self._matrix(quiet), n_quiet
+        return self._matrix(active), counts, self._matrix(quiet), n_quiet
 
     def softest(self) -> tuple[FloatArray, int]:
         """(M, F) sums of |X_m(f)|^2 over the softest tenth of the collected frames, at least two, and how many."""

@@ -1,7 +1,4 @@
-"""The gain of a gate curve, sample by sample, for the mixdown.
-
-Pan laws and the side gain of a stereo signal.
-"""
+"""Gains of the mixdown: a gate curve sample by sample, pan laws, the side signal of a stereo signal."""
 
 import math
 from collections.abc import Callable
@@ -9,7 +6,6 @@ from functools import lru_cache
 from itertools import groupby
 
 import numpy as np
-import numpy.typing as npt
 
 from premix.arrays import FloatArray
 from premix.model.gate import Curve
@@ -98,27 +94,27 @@ def pan_gains(pan: float, law_db: float) -> tuple[float, float]:
         return 1.0, 0.0
     if pan >= 1.0:
         return 0.0, 1.0
-    linear = (0.5 * (1.0 - pan), 0.5 * (1.0 + pan))
+    left, right = 0.5 * (1.0 - pan), 0.5 * (1.0 + pan)
     angle = 0.25 * math.pi * (1.0 + pan)
-    power = (math.cos(angle), math.sin(angle))
-    if law_db == -3:
-        return power
-    if law_db == -6:
-        return linear
-    if law_db == -4.5:
-        return math.sqrt(linear[0] * power[0]), math.sqrt(linear[1] * power[1])
-    if law_db == 0:
-        return min(1.0, 2.0 * linear[0]), min(1.0, 2.0 * linear[1])
-    raise ValueError(f"pan law {law_db} dB: allowed are 0, -3, -4.5, -6")
+    cos, sin = math.cos(angle), math.sin(angle)
+    laws = {
+        -3.0: (cos, sin),
+        -6.0: (left, right),
+        -4.5: (math.sqrt(left * cos), math.sqrt(right * sin)),
+        0.0: (min(1.0, 2.0 * left), min(1.0, 2.0 * right)),
+    }
+    if law_db not in laws:
+        raise ValueError(f"pan law {law_db} dB: allowed are 0, -3, -4.5, -6")
+    return laws[law_db]
 
 
-def apply_width(stereo: npt.NDArray[np.float64], width: float) -> None:
+def apply_width(stereo: FloatArray, width: float) -> None:
     """Scale the side signal of `stereo` (2, n) by `width`, in place; left + right stays what it was."""
     if width != 1.0:
         add_to_side(stereo, 0.5 * (width - 1.0) * (stereo[0] - stereo[1]))
 
 
-def add_to_side(stereo: npt.NDArray[np.float64], change: npt.NDArray[np.float64]) -> None:
+def add_to_side(stereo: FloatArray, change: FloatArray) -> None:
     """Add `change` (n,) to the side signal of `stereo` (2, n), in place.
 
     All three are first rounded to multiples of 2^-46 (-277 dB): the sums are exact then, below 2^6, so that left +

@@ -1,24 +1,22 @@
-"""The formats tracks may have, by the first bytes of the file: one line a format.
-
-To add one that libsndfile reads, add its line; everything else is refused before a library sees it. Lossy
-formats are left out on purpose: their coding moves phase, which is what alignment measures.
-
-Opening files with soundfile, for decoding from front to back.
-
-What a file says of itself, compared with what is there, before a sample of it is used.
+"""What a file says of itself, compared with what is there, before a sample of it is used.
 
 Linear WAV, RF64 and BW64 are read from their own chunks; every other format through soundfile, which alone
 would read a truncated or never finalised file without a word (0 frames, or fewer than were recorded).
+
+`FORMATS` lists the formats tracks may have, by the first bytes of the file: one line a format. To add one that
+libsndfile reads, add its line; everything else is refused before a library sees it. Lossy formats are left out on
+purpose: their coding moves phase, which is what alignment measures.
 """
 
 import contextlib
 import os
+import re
 import struct
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from premix.audio.bext import UNKNOWN_SIZE, Chunk, ChunkScan, read_bext, read_body, scan_chunks
+from premix.audio.chunks import UNKNOWN_SIZE, Chunk, ChunkScan, read_bext, read_body, scan_chunks
 from premix.audio.samples import BYTES
 from premix.errors import Problem, TracksError
 from premix.model.tracks import AudioHeader
@@ -46,17 +44,12 @@ FORMATS = (
     Format("CAF", b"caff", (".caf",)),
 )
 
-NAMES = "WAV, RF64, BW64, AIFF, FLAC, W64, CAF"
+NAMES = ", ".join(f.name for f in FORMATS if f.signature != b"RIFX")
 
 
 def fits(container: str, extension: str) -> bool:
     """Whether a file of this container (as `AudioHeader` names it) may go by this extension, dot included."""
     return any(extension.lower() in f.extensions for f in FORMATS if f.name == container.removesuffix("EX"))
-
-
-def format_of(head: bytes) -> Format | None:
-    """The format of a file by its first bytes (16 are enough), None where it is none of the table."""
-    return next((f for f in FORMATS if head.startswith(f.signature)), None)
 
 
 def soundfile_name(path: Path) -> str | bytes:
@@ -86,19 +79,7 @@ _LINEAR = {
     (3, 64): "DOUBLE",
 }
 _EXTENSIBLE = 0xFFFE
-_BITS = {
-    "PCM_S8": 8,
-    "PCM_U8": 8,
-    "PCM_16": 16,
-    "PCM_24": 24,
-    "PCM_32": 32,
-    "FLOAT": 32,
-    "DOUBLE": 64,
-    "ALAC_16": 16,
-    "ALAC_20": 20,
-    "ALAC_24": 24,
-    "ALAC_32": 32,
-}
+_BITS = re.compile(r"(?:PCM_[SU]?|ALAC_)(\d+)")
 _RATES = range(8_000, 768_001)
 _MOST_FRAMES = 1 << 40  # 265 days at 48 kHz: beyond it, the length field is damaged or was never filled in
 _PIECE = 4096  # frames; one block of FLAC as most encoders make it
@@ -113,13 +94,14 @@ def read_header(path: Path, *, recover: bool = False) -> AudioHeader:
     """
     try:
         with path.open("rb") as file:
-            if file.seek(0, os.SEEK_END) == 0:
-                raise _error("empty-file", path, "the file is empty (0 bytes)")
-            header = replace(_read(path, file, recover), stamp=stamp_of(path))
+            stamp = stamp_of(path)
+            if stamp[0] == 0:
+                raise file_error("empty-file", path, "the file is empty (0 bytes)")
+            header = replace(_read(path, file, stamp[0], recover), stamp=stamp)
     except FileNotFoundError:
-        raise _error("missing-file", path, "there is no such file") from None
+        raise file_error("missing-file", path, "there is no such file") from None
     except OSError as error:
-        raise _error("unreadable-file", path, f"cannot be read ({error.strerror or error})") from None
+        raise unreadable(path, error) from None
     return _plausible(header)
 
 
@@ -129,30 +111,25 @@ def stamp_of(path: Path) -> tuple[int, int]:
     return status.st_size, status.st_mtime_ns
 
 
-def _read(path: Path, file: BinaryIO, recover: bool) -> AudioHeader:
-    file.seek(0)
+def _read(path: Path, file: BinaryIO, size: int, recover: bool) -> AudioHeader:
     head = file.read(24)
-    found = format_of(head)
+    found = next((f for f in FORMATS if head.startswith(f.signature)), None)
     if found is None:
-        raise _error("not-audio", path, "not an audio file of a format that is read", allowed=NAMES)
+        raise file_error("not-audio", path, "not an audio file of a format that is read", allowed=NAMES)
     scan = scan_chunks(file)
     if scan is not None:
         return _from_chunks(path, file, scan, recover)
     header = _from_library(path)
     if found.name == "W64":
-        return _checked_w64(header, head, file.seek(0, os.SEEK_END), recover)
+        # It says its own size in 64 bits after the 16 of its name; soundfile reads a shorter one silently.
+        (declared,) = struct.unpack("<Q", head[16:24])
+        if declared > size and not recover:
+            raise file_error("truncated-file", path, f"cut short: {declared} bytes declared, {size} there")
+        return replace(header, recovered=declared > size)
     if recover and found.name == "FLAC":
         there = _decodable(path)
         return replace(header, frames=there, recovered=there != header.frames)
     return header
-
-
-def _checked_w64(header: AudioHeader, head: bytes, size: int, recover: bool) -> AudioHeader:
-    """A W64 says its own size in 64 bits after the 16 of its name; soundfile reads a shorter one silently."""
-    (declared,) = struct.unpack("<Q", head[16:24])
-    if declared > size and not recover:
-        raise _error("truncated-file", header.path, f"cut short: {declared} bytes declared, {size} there")
-    return replace(header, recovered=declared > size)
 
 
 def _decodable(path: Path) -> int:
@@ -168,23 +145,25 @@ def _from_library(path: Path) -> AudioHeader:
     """The header as soundfile reads it, unchecked. Raises TracksError where it cannot."""
     try:
         with open_decoder(path) as file:
-            bits = _BITS.get(file.subtype, 32)
-            return AudioHeader(path, file.format, file.subtype, file.samplerate, file.channels, file.frames, bits)
+            subtype = file.subtype
+            digits = _BITS.fullmatch(subtype)
+            bits = int(digits[1]) if digits else 64 if subtype == "DOUBLE" else 32
+            return AudioHeader(path, file.format, subtype, file.samplerate, file.channels, file.frames, bits)
     except (RuntimeError, ValueError, TypeError, AssertionError) as error:
         reason = str(getattr(error, "error_string", "") or error).rstrip(".")
-        raise _error("damaged-header", path, f"its header cannot be read ({reason})") from None
+        raise file_error("damaged-header", path, f"its header cannot be read ({reason})") from None
 
 
 def _from_chunks(path: Path, file: BinaryIO, scan: ChunkScan, recover: bool) -> AudioHeader:
     """The header of a RIFF-family file, its data chunk checked against the bytes that are there."""
     data = scan.find(b"data" if scan.is_wave else b"SSND")
     if data is None:
-        raise _error("damaged-header", path, f"the {scan.form} header has no chunk of samples")
+        raise file_error("damaged-header", path, f"the {scan.form} header has no chunk of samples")
     layout = _wave_layout(file, scan) if scan.is_wave else None
     frame_bytes = layout["channels"] * layout["bits"] // 8 if layout else 0
     fault = _fault(scan, data, frame_bytes)
     if fault is not None and not recover:
-        raise _error(fault[0], path, fault[1])
+        raise file_error(fault[0], path, fault[1])
     if layout is None:
         return replace(_from_library(path), recovered=fault is not None)
     usable = scan.present(data) if fault is not None else data.size
@@ -245,13 +224,19 @@ def _fault(scan: ChunkScan, data: Chunk, frame_bytes: int) -> tuple[str, str] | 
 def _plausible(header: AudioHeader) -> AudioHeader:
     """The header, or TracksError where its figures cannot be those of a recording."""
     if header.frames <= 0:
-        raise _error("no-samples", header.path, "the file holds a header but no samples")
+        raise file_error("no-samples", header.path, "the file holds a header but no samples")
     if header.frames > _MOST_FRAMES:
-        raise _error("damaged-header", header.path, "the header does not say how many samples the file holds")
+        raise file_error("damaged-header", header.path, "the header does not say how many samples the file holds")
     if header.rate not in _RATES:
-        raise _error("damaged-header", header.path, f"the header gives a sample rate of {header.rate} Hz")
+        raise file_error("damaged-header", header.path, f"the header gives a sample rate of {header.rate} Hz")
     return header
 
 
-def _error(slug: str, path: Path, what: str, allowed: str = "") -> TracksError:
+def file_error(slug: str, path: Path, what: str, allowed: str = "") -> TracksError:
+    """A file's fault as the error of one problem."""
     return TracksError(Problem(slug, str(path), what, allowed))
+
+
+def unreadable(path: Path, error: OSError) -> TracksError:
+    """An operating system's refusal to read."""
+    return file_error("unreadable-file", path, f"cannot be read ({error.strerror or error})")

@@ -1,156 +1,29 @@
-"""Where a file's samples come from: straight from the bytes of a linear WAV, or decoded by soundfile.
+"""Tracks as samples on the song's common time line, and the hash of a file's samples.
 
-Both give the same values; a source only knows frames inside its file.
-
-Tracks as samples on the song's common time line, and the hash of a file's samples.
+Where the samples come from is a `Source`: straight from the bytes of a linear WAV, or decoded by soundfile. Both give
+the same values; a source only knows frames inside its file.
 """
 
 import hashlib
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, closing
 from io import FileIO
 from pathlib import Path
-from types import TracebackType
-from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from premix.arrays import FloatArray
-from premix.audio.headers import open_decoder
+from premix.arrays import FloatArray, ThreadArray
+from premix.audio.headers import file_error, open_decoder, unreadable
 from premix.audio.samples import BYTES, SPARE, left_justified_bytes, unpack
-from premix.errors import Problem, TracksError
+from premix.errors import TracksError
 from premix.model.tracks import AudioHeader, Track
-from premix.threads import ThreadArray
-
-_BYTES = ThreadArray(np.uint8)
-
-
-class Source(Protocol):
-    """Random access to frames, fast when each request starts inside or right after the one before."""
-
-    def load(self, first: int, count: int) -> None:
-        """Get frames first to first + count of the file; they must be inside it.
-
-        They are there until the calling thread loads anything else, from any source.
-        """
-
-    def take(self, channel: int, out: FloatArray) -> None:
-        """One channel of the loaded frames as float64, from the first on."""
-
-    def raw(self, offset: int, count: int) -> bytes | memoryview:
-        """Loaded frames as little-endian bytes at the file's own depth, interleaved over all channels."""
-
-    def close(self) -> None: ...
-
-
-def open_source(header: AudioHeader) -> Source:
-    """The fitting source of a file whose header was read; TracksError when it cannot be opened any more."""
-    return DecodedSource(header) if header.data_offset is None else LinearSource(header, header.data_offset)
-
-
-class LinearSource:
-    """Samples of a linear little-endian WAV, RF64 or BW64."""
-
-    def __init__(self, header: AudioHeader, data_offset: int) -> None:
-        self._header, self._data_offset = header, data_offset
-        self._frame_bytes = BYTES[header.subtype] * header.channels
-        self._file = _open(header.path)
-        self._loaded = _BYTES.first(SPARE)
-
-    def load(self, first: int, count: int) -> None:
-        size = count * self._frame_bytes
-        self._loaded = _BYTES.first(size + SPARE)
-        self._file.seek(self._data_offset + first * self._frame_bytes)
-        wanted, got = self._loaded.data[:size], 0
-        while got < size:
-            read = self._file.readinto(wanted[got:])
-            if not read:
-                raise _stops(self._header, first + got // self._frame_bytes)
-            got += read
-
-    def take(self, channel: int, out: FloatArray) -> None:
-        header = self._header
-        unpack(self._loaded, header.subtype, header.channels, channel, out)
-
-    def raw(self, offset: int, count: int) -> memoryview:
-        return self._loaded.data[offset * self._frame_bytes : (offset + count) * self._frame_bytes]
-
-    def close(self) -> None:
-        self._file.close()
-
-
-class DecodedSource:
-    """Samples of any other format. The last frames are kept, so that overlapping requests need no seek:
-    a seek in FLAC decodes up to 4096 frames again."""
-
-    def __init__(self, header: AudioHeader) -> None:
-        self._header = header
-        _open(header.path).close()  # for the clearer message
-        try:
-            self._file = open_decoder(header.path)
-        except RuntimeError as error:
-            raise _problem("damaged-header", header, f"its header cannot be read ({error})") from None
-        self._dtype = "int32" if header.subtype in ("PCM_16", "PCM_24", "PCM_32") else "float64"
-        self._frames: npt.NDArray[np.generic] = np.empty((0, header.channels), self._dtype)
-        self._first = self._loaded = self._position = 0
-
-    def load(self, first: int, count: int) -> None:
-        end = self._first + self._loaded
-        kept = min(end - first, count) if self._first <= first < end else 0
-        at = first - self._first
-        if len(self._frames) < count:
-            old, self._frames = self._frames, np.empty((count, self._header.channels), self._dtype)
-            self._frames[:kept] = old[at : at + kept]
-        elif kept and at:
-            self._frames[:kept] = self._frames[at : at + kept].copy()
-        self._first, self._loaded = first, count
-        if kept < count:
-            self._decode(first + kept, self._frames[kept:count])
-
-    def take(self, channel: int, out: FloatArray) -> None:
-        scale = 2.0**-31 if self._dtype == "int32" else 1.0
-        with np.errstate(invalid="ignore"):  # a NaN in a float file is passed on; it is counted later
-            np.multiply(self._frames[: len(out), channel], scale, out=out)
-
-    def raw(self, offset: int, count: int) -> bytes | memoryview:
-        return left_justified_bytes(self._frames[offset : offset + count], self._header.subtype)
-
-    def close(self) -> None:
-        self._file.close()
-
-    def _decode(self, first: int, out: npt.NDArray[np.generic]) -> None:
-        try:
-            if first != self._position:
-                self._file.seek(first)
-            got = len(self._file.read(out=out))
-        except (RuntimeError, AssertionError):
-            raise _stops(self._header, self._position) from None
-        self._position = first + got
-        if got < len(out):
-            raise _stops(self._header, first + got)
-
-
-def _open(path: Path) -> FileIO:
-    try:
-        return path.open("rb", buffering=0)
-    except OSError as error:
-        raise TracksError(
-            Problem("unreadable-file", str(path), f"cannot be read ({error.strerror or error})")
-        ) from None
-
-
-def _stops(header: AudioHeader, frame: int) -> TracksError:
-    return _problem("damaged-samples", header, f"its samples end or are damaged at frame {frame} of {header.frames}")
-
-
-def _problem(slug: str, header: AudioHeader, what: str) -> TracksError:
-    return TracksError(Problem(slug, str(header.path), what))
-
 
 _PIECE = 65536  # frames read at once where samples are only hashed
 
 
-class TrackReader:
-    """One track, read block by block; a context manager.
+class TrackReader(AbstractContextManager["TrackReader"]):
+    """One track, read block by block.
 
     hash_samples: also hash every sample of the file, once, in order, whatever blocks are asked for
     (requests must then never go back by more than the block before).
@@ -163,12 +36,7 @@ class TrackReader:
         self._digest = hashlib.sha256() if hash_samples else None
         self._hashed = 0
 
-    def __enter__(self) -> "TrackReader":
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         self.close()
 
     def close(self) -> None:
@@ -214,18 +82,136 @@ class TrackReader:
             self._hash_loaded(begin, end)
 
 
+def read_blocks(header: AudioHeader, frames: int = _PIECE) -> Iterator[FloatArray]:
+    """All samples of a file by themselves, in blocks (channels, at most `frames`), each an array of its own.
+
+    TracksError where the file turns out to be damaged.
+    """
+    with closing(open_source(header)) as source:
+        for begin in range(0, header.frames, frames):
+            block = np.empty((header.channels, min(frames, header.frames - begin)))
+            source.load(begin, block.shape[1])
+            for channel, samples in enumerate(block):
+                source.take(channel, samples)
+            yield block
+
+
 def first_difference(header: AudioHeader) -> int | None:
     """First frame at which the two channels of a stereo file differ, None where they are equal."""
-    source = open_source(header)
-    left, right = np.empty(_PIECE), np.empty(_PIECE)
-    try:
-        for begin in range(0, header.frames, _PIECE):
-            count = min(_PIECE, header.frames - begin)
-            source.load(begin, count)
-            source.take(0, left[:count])
-            source.take(1, right[:count])
-            if not np.array_equal(left[:count], right[:count], equal_nan=True):
-                return begin + int(np.argmax(left[:count] != right[:count]))
-    finally:
-        source.close()
+    for index, (left, right) in enumerate(read_blocks(header)):
+        if not np.array_equal(left, right, equal_nan=True):
+            return index * _PIECE + int(np.argmax(left != right))
     return None
+
+
+_BYTES = ThreadArray(np.uint8)
+
+
+class LinearSource:
+    """Samples of a linear little-endian WAV, RF64 or BW64.
+
+    A source gives random access to the frames of its file, fast when each request starts inside or right after the
+    one before.
+    """
+
+    def __init__(self, header: AudioHeader, data_offset: int) -> None:
+        self._header, self._data_offset = header, data_offset
+        self._frame_bytes = BYTES[header.subtype] * header.channels
+        self._file = _open(header.path)
+        self._loaded = _BYTES.first(SPARE)
+
+    def load(self, first: int, count: int) -> None:
+        """Get frames first to first + count of the file; they must be inside it.
+
+        They are there until the calling thread loads anything else, from any source.
+        """
+        size = count * self._frame_bytes
+        self._loaded = _BYTES.first(size + SPARE)
+        self._file.seek(self._data_offset + first * self._frame_bytes)
+        wanted, got = self._loaded.data[:size], 0
+        while got < size:
+            read = self._file.readinto(wanted[got:])
+            if not read:
+                raise _stops(self._header, first + got // self._frame_bytes)
+            got += read
+
+    def take(self, channel: int, out: FloatArray) -> None:
+        """One channel of the loaded frames as float64, from the first on."""
+        unpack(self._loaded, self._header.subtype, self._header.channels, channel, out)
+
+    def raw(self, offset: int, count: int) -> memoryview:
+        """Loaded frames as little-endian bytes at the file's own depth, interleaved over all channels."""
+        return self._loaded.data[offset * self._frame_bytes : (offset + count) * self._frame_bytes]
+
+    def close(self) -> None:
+        self._file.close()
+
+
+class DecodedSource:
+    """The same of any other format. The last frames are kept, so that overlapping requests need no seek:
+    a seek in FLAC decodes up to 4096 frames again."""
+
+    def __init__(self, header: AudioHeader) -> None:
+        self._header = header
+        _open(header.path).close()  # for the clearer message
+        try:
+            self._file = open_decoder(header.path)
+        except RuntimeError as error:
+            raise file_error("damaged-header", header.path, f"its header cannot be read ({error})") from None
+        self._dtype = "int32" if header.subtype in ("PCM_16", "PCM_24", "PCM_32") else "float64"
+        self._frames: npt.NDArray[np.generic] = np.empty((0, header.channels), self._dtype)
+        self._first = self._loaded = self._position = 0
+
+    def load(self, first: int, count: int) -> None:
+        end = self._first + self._loaded
+        kept = min(end - first, count) if self._first <= first < end else 0
+        at = first - self._first
+        again = self._frames[at : at + kept].copy()
+        if len(self._frames) < count:
+            self._frames = np.empty((count, self._header.channels), self._dtype)
+        self._frames[:kept] = again
+        self._first, self._loaded = first, count
+        if kept < count:
+            self._decode(first + kept, self._frames[kept:count])
+
+    def take(self, channel: int, out: FloatArray) -> None:
+        scale = 2.0**-31 if self._dtype == "int32" else 1.0
+        with np.errstate(invalid="ignore"):  # a NaN in a float file is passed on; it is counted later
+            np.multiply(self._frames[: len(out), channel], scale, out=out)
+
+    def raw(self, offset: int, count: int) -> bytes | memoryview:
+        return left_justified_bytes(self._frames[offset : offset + count], self._header.subtype)
+
+    def close(self) -> None:
+        self._file.close()
+
+    def _decode(self, first: int, out: npt.NDArray[np.generic]) -> None:
+        try:
+            if first != self._position:
+                self._file.seek(first)
+            got = len(self._file.read(out=out))
+        except (RuntimeError, AssertionError):
+            raise _stops(self._header, self._position) from None
+        self._position = first + got
+        if got < len(out):
+            raise _stops(self._header, first + got)
+
+
+Source = LinearSource | DecodedSource
+
+
+def open_source(header: AudioHeader) -> Source:
+    """The fitting source of a file whose header was read; TracksError when it cannot be opened any more."""
+    return DecodedSource(header) if header.data_offset is None else LinearSource(header, header.data_offset)
+
+
+def _open(path: Path) -> FileIO:
+    try:
+        return path.open("rb", buffering=0)
+    except OSError as error:
+        raise unreadable(path, error) from None
+
+
+def _stops(header: AudioHeader, frame: int) -> TracksError:
+    what = f"its samples end or are damaged at frame {frame} of {header.frames}"
+    return file_error("damaged-samples", header.path, what)

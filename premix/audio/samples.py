@@ -1,20 +1,18 @@
-"""Samples as bytes: linear PCM and float, little-endian, interleaved, to and from numpy.
+"""Samples of a file from and to 64-bit floats: linear PCM and float, little-endian, interleaved.
 
-These bytes are what WAV holds and what every sample hash is taken of, whatever the container.
-24-bit samples are reached through an overlapping int32 view, three bytes a step: no byte is copied twice.
+These bytes are what WAV holds and what every sample hash is taken of, whatever the container. 24-bit samples are
+reached through an overlapping int32 view, three bytes a step: no byte is copied twice.
 
-From 64-bit floats to the samples of a file: dither, rounding, overs, and nothing that is not a number.
-
-Rounding is to the nearest step, half to even. Dither is TPDF, two steps wide, from two uniform numbers a
-sample (Lipshitz, Wannamaker and Vanderkooy, "Quantization and Dither", J. Audio Eng. Soc. 40 (5), 1992).
+On the way out: dither, rounding, overs, and nothing that is not a number. Rounding is to the nearest step, half to
+even. Dither is TPDF, two steps wide, from two uniform numbers a sample (Lipshitz, Wannamaker and Vanderkooy,
+"Quantization and Dither", J. Audio Eng. Soc. 40 (5), 1992).
 """
 
 import numpy as np
 import numpy.typing as npt
 
-from premix.arrays import FloatArray, IntArray
+from premix.arrays import FloatArray, IntArray, ThreadArray
 from premix.errors import PremixError
-from premix.threads import ThreadArray
 
 ByteArray = npt.NDArray[np.uint8]
 
@@ -24,7 +22,7 @@ BYTES = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
 _DTYPES = {"PCM_16": "<i2", "PCM_32": "<i4", "FLOAT": "<f4", "DOUBLE": "<f8"}
 _SCALE_32 = 2.0**-31
 _SCALES = {"PCM_16": 2.0**-15, "PCM_32": _SCALE_32, "FLOAT": 1.0, "DOUBLE": 1.0}
-_INTS = ThreadArray(np.int32)
+_INTS, _PACKED = ThreadArray(np.int32), ThreadArray(np.uint8)
 SPARE = 1
 """Bytes a buffer must have beyond its samples for the overlapping view."""
 
@@ -46,23 +44,22 @@ def unpack(raw: ByteArray, subtype: str, channels: int, channel: int, out: Float
         np.multiply(view[channel::channels], _SCALES[subtype], out=out)
 
 
-def pack_24(ints: IntArray, raw: ByteArray) -> memoryview:
-    """Interleaved 24-bit values (1-D, in the low three bytes of int32) as bytes in `raw`.
-
-    raw: at least 3 len(ints) + SPARE bytes. Each store writes four bytes, the next overwrites the fourth.
-    """
-    np.ndarray(len(ints), "<i4", raw, 0, (3,))[:] = ints
-    return raw.data[: 3 * len(ints)]
+def integer_bytes(ints: IntArray, bits: int) -> memoryview:
+    """Interleaved values of 16 or 24 bits (in the low bytes of int32) as bytes, until the thread asks again."""
+    flat = ints.reshape(-1)
+    if bits == 16:
+        return flat.astype("<i2").data.cast("B")
+    raw = _PACKED.first(3 * len(flat) + SPARE)
+    np.ndarray(len(flat), "<i4", raw, 0, (3,))[:] = flat  # each store writes four bytes, the next overwrites the fourth
+    return raw.data[: 3 * len(flat)]
 
 
 def left_justified_bytes(values: npt.NDArray[np.generic], subtype: str) -> bytes | memoryview:
     """Frames as soundfile decodes them (int32 left-justified, or float64) as bytes at their own depth."""
-    flat = values.reshape(-1)
-    if subtype == "PCM_16":
-        return (flat.astype(np.int32) >> 16).astype("<i2").tobytes()
-    if subtype == "PCM_24":
-        return pack_24(flat.astype(np.int32) >> 8, np.empty(3 * len(flat) + SPARE, np.uint8))
-    return flat.astype(_DTYPES.get(subtype, "<f8")).tobytes()
+    if subtype in ("PCM_16", "PCM_24"):
+        bits = 8 * BYTES[subtype]
+        return integer_bytes(values.astype(np.int32) >> (32 - bits), bits)
+    return values.astype(_DTYPES.get(subtype, "<f8")).tobytes()
 
 
 class NotFiniteError(PremixError):
@@ -74,7 +71,7 @@ class NotFiniteError(PremixError):
 
 
 _STEPS = ThreadArray(np.float64)
-_LARGEST_FLOAT = float(np.finfo(np.float32).max)
+_LARGEST, _LARGEST_FLOAT = float(np.finfo(np.float64).max), float(np.finfo(np.float32).max)
 
 
 class Quantiser:
@@ -102,21 +99,13 @@ class Quantiser:
             steps += pairs[..., 0]
             steps -= pairs[..., 1]
         np.rint(steps, out=steps)
-        low, high = self._extremes(steps)
-        if low < -self._steps or high > self._steps - 1:
-            self.overs += int(np.count_nonzero((steps < -self._steps) | (steps > self._steps - 1)))
-            np.clip(steps, -self._steps, self._steps - 1, out=steps)
-            low, high = max(low, -self._steps), min(high, self._steps - 1)
-        self._count(steps, low, high)
+        self._take(steps, self._steps - 1, _LARGEST)
         return steps.astype(np.int32)
 
     def floats(self, block: FloatArray) -> npt.NDArray[np.float32]:
         """(channels, frames) float64 -> (frames, channels) float32, as they are; overs are only counted."""
         values = self._stage(block)
-        low, high = self._extremes(values, _LARGEST_FLOAT)
-        if low < -1.0 or high > 1.0:
-            self.overs += int(np.count_nonzero(np.abs(values) > 1.0))
-        self._count(values, low, high)
+        self._take(values, 1.0, _LARGEST_FLOAT)
         return values.astype(np.float32)
 
     def _stage(self, block: FloatArray) -> FloatArray:
@@ -125,19 +114,21 @@ class Quantiser:
         steps = _STEPS.first(block.size).reshape(frames, channels)
         return np.multiply(block.T, self._steps, out=steps)
 
-    def _extremes(self, values: FloatArray, most: float = np.finfo(np.float64).max) -> tuple[float, float]:
-        """Lowest and highest value; minimum and maximum both pass NaN on, so this finds every bad sample.
+    def _take(self, values: FloatArray, top: float, most: float) -> None:
+        """Count frames, overs and the peak; integers beyond full scale are brought to it.
 
-        most: the largest magnitude the file's samples can hold as a finite number.
+        top: full scale upwards. most: the largest magnitude the file's samples can hold as a finite number.
         """
         if values.size == 0:
-            return 0.0, 0.0
-        low, high = float(values.min()), float(values.max())
+            return
+        low, high = float(values.min()), float(values.max())  # both pass NaN on, so this finds every bad sample
         if not (low >= -most and high <= most):
             good = (values >= -most) & (values <= most)
             raise NotFiniteError(self.frames + int(np.argmin(good.all(axis=1))))
-        return low, high
-
-    def _count(self, values: FloatArray, low: float, high: float) -> None:
+        if low < -self._steps or high > top:
+            self.overs += int(np.count_nonzero((values < -self._steps) | (values > top)))
+            if self.bits != 32:
+                np.clip(values, -self._steps, top, out=values)
+                low, high = max(low, -self._steps), min(high, top)
         self.frames += len(values)
         self.peak = max(self.peak, -low / self._steps, high / self._steps)

@@ -1,10 +1,6 @@
-"""Where songs are rendered: processes of this machine, or a dask.distributed cluster; both as an Executor.
+"""Where songs are rendered, as an Executor: processes of this machine or a dask.distributed cluster; how many at once.
 
-Songs on a dask.distributed cluster, through its executor for concurrent.futures.
-
-Paths are those of shared storage: every worker must see recipe, tracks and OUT under the same names.
-
-How many songs fit into the machine at once: its cores and its free memory.
+On a cluster, paths are those of shared storage: every worker must see recipe, tracks and OUT under the same names.
 """
 
 import logging
@@ -13,46 +9,117 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import AbstractContextManager, ExitStack, contextmanager
+from dataclasses import dataclass
+from functools import partial
 from multiprocessing import resource_tracker
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Protocol
+from typing import Any
 
 from premix.delivery.scratch import scratch_folder
-from premix.errors import Problem, UserError
+from premix.errors import Finding, Problem, UserError
 
+LOCAL = "local"
+CONNECT_S = 10.0
+SONG_BYTES = 300_000_000
+"""Memory of one render: what it may need at most with its report, whatever the song's length."""
+_TO_SPARE = 0.9
 _LEAVE_S = 5.0
 """Time a worker has to leave its song cleanly when the batch has died."""
+_PLENTY = 1_000_000
+"""Songs handed over to a cluster at once: all of them, so that workers which join later have work."""
+_LOCAL_CONFIG = {
+    "distributed.scheduler.allowed-failures": 0,  # a lost song comes back at once; the batch retries it alone
+    "distributed.worker.profile.enabled": False,
+    # Songs run in a thread of the worker: one arena, and without dask's own MALLOC_TRIM_THRESHOLD_, memory is kept
+    # from block to block as in a plain process; else asking for it again took a fifth of a render's time.
+    "distributed.nanny.pre-spawn-environ": {"OMP_NUM_THREADS": 1, "OPENBLAS_NUM_THREADS": 1, "MALLOC_ARENA_MAX": 1},
+}
 
 
-class Engine(Protocol):
-    """Gives executors. at_once: songs to hand over at the same time (the rest waits in the batch)."""
+@dataclass(frozen=True, slots=True)
+class Engine:
+    """at_once: songs to hand over at the same time (the rest waits in the batch).
 
-    at_once: int
-
-    def executor(self, workers: int) -> AbstractContextManager[Executor]:
-        """An executor for so many songs at once; UserError where there is none any more."""
-        ...
-
-
-class ProcessEngine:
-    """One process a song over the cores of this machine.
-
-    go: the batch's go-ahead file, which the workers withdraw themselves when the batch's process dies.
+    executor: a context with an executor for so many songs at once; UserError where there is none any more.
     """
 
-    def __init__(self, jobs: int, go: Path) -> None:
-        self.at_once = jobs
-        self._go = go
+    at_once: int
+    executor: Callable[[int], AbstractContextManager[Executor]]
 
-    @contextmanager
-    def executor(self, workers: int) -> Iterator[Executor]:
-        spawn = multiprocessing.get_context("spawn")  # the one start method that every system has
-        with _worker_environment(), ProcessPoolExecutor(workers, spawn, _watch_batch, (self._go,)) as pool:
-            yield pool
+
+@contextmanager
+def engine_for(scheduler: str | None, jobs: int, go: Path) -> Iterator[Engine]:
+    """Processes of this machine, or the cluster of a scheduler: at its address, or one of our own ('local').
+
+    jobs: processes, or workers of our own cluster. go: the batch's go-ahead file. Raises UserError where no scheduler
+    answers, or nobody works there.
+    """
+    if scheduler is None:
+        yield Engine(jobs, partial(processes, go))
+        return
+    try:
+        from distributed import Client
+    except ImportError:
+        raise _error("batch-no-engine", "--scheduler", "dask.distributed is not installed") from None
+    logging.getLogger("distributed").setLevel(logging.CRITICAL + 1)  # what it says of a lost peer, we say
+    with ExitStack() as opened:
+        with held_interrupts():
+            where = _local_cluster(jobs, opened) if scheduler == LOCAL else scheduler
+            try:
+                client = opened.enter_context(Client(where, timeout=CONNECT_S, set_as_default=False))
+            except (OSError, ValueError) as error:
+                raise _error("batch-no-scheduler", scheduler, f"no scheduler answers there ({error})") from None
+            try:
+                client.wait_for_workers(1, timeout=CONNECT_S)
+            except (OSError, ValueError):
+                raise _error("batch-no-workers", scheduler, "the scheduler has no workers") from None
+        yield Engine(jobs if scheduler == LOCAL else _PLENTY, partial(_cluster, client, scheduler))
+
+
+def _local_cluster(jobs: int, opened: ExitStack) -> Any:
+    """A scheduler and workers of our own, on this machine."""
+    import dask
+    from distributed import LocalCluster
+
+    opened.enter_context(dask.config.set(_LOCAL_CONFIG))
+    return opened.enter_context(
+        LocalCluster(
+            n_workers=jobs,
+            threads_per_worker=1,
+            processes=True,
+            host="127.0.0.1",
+            dashboard_address=None,
+            scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},  # no page, but its server takes a port, any free one
+            silence_logs=logging.CRITICAL + 1,
+        )
+    )
+
+
+def _error(slug: str, where: str, what: str) -> UserError:
+    return UserError(Problem(slug, where, what))
+
+
+@contextmanager
+def _cluster(client: Any, address: str, workers: int) -> Iterator[Executor]:
+    """A dask.distributed client's executor; how many songs it works on is the cluster's affair."""
+    if client.status != "running":
+        raise _error("batch-scheduler-lost", address, "the scheduler does not answer any more")
+    executor = client.get_executor(pure=False)
+    try:
+        yield executor
+    finally:
+        executor.shutdown(wait=False)
+
+
+@contextmanager
+def processes(go: Path, workers: int) -> Iterator[Executor]:
+    """One process a song over the cores of this machine; they withdraw the go-ahead when the batch's process dies."""
+    spawn = multiprocessing.get_context("spawn")  # the one start method that every system has
+    with _worker_environment(), ProcessPoolExecutor(workers, spawn, _watch_batch, (go,)) as pool:
+        yield pool
 
 
 @contextmanager
@@ -100,93 +167,14 @@ def _follow(batch: multiprocessing.process.BaseProcess, go: Path) -> None:
     os._exit(1)
 
 
-LOCAL = "local"
-CONNECT_S = 10.0
-_PLENTY = 1_000_000
-"""Songs handed over at once: all of them, so that workers which join later have work."""
-
-_LOCAL_CONFIG = {
-    "distributed.scheduler.allowed-failures": 0,  # a lost song comes back at once; the batch retries it alone
-    "distributed.worker.profile.enabled": False,
-    # Songs run in a thread of the worker: one arena, and without dask's own MALLOC_TRIM_THRESHOLD_, memory is kept
-    # from block to block as in a plain process; else asking for it again took a fifth of a render's time.
-    "distributed.nanny.pre-spawn-environ": {"OMP_NUM_THREADS": 1, "OPENBLAS_NUM_THREADS": 1, "MALLOC_ARENA_MAX": 1},
-}
-
-
-class ClusterEngine:
-    """A context manager around a connection to the scheduler at `address`, or to one of our own ('local').
-
-    jobs: workers of our own. Raises UserError where nothing answers, or nobody works there.
-    """
-
-    def __init__(self, address: str, jobs: int) -> None:
-        self._address, self._jobs = address, jobs
-        self.at_once = jobs if address == LOCAL else _PLENTY
-        self._client: Any = None
-        self._open = ExitStack()
-
-    def __enter__(self) -> "ClusterEngine":
-        try:
-            from distributed import Client
-        except ImportError:
-            raise _error("batch-no-engine", "--scheduler", "dask.distributed is not installed") from None
-        logging.getLogger("distributed").setLevel(logging.CRITICAL + 1)  # what it says of a lost peer, we say
-        with held_interrupts():
-            where = self._local() if self._address == LOCAL else self._address
-            try:
-                self._client = self._open.enter_context(Client(where, timeout=CONNECT_S, set_as_default=False))
-                self._client.wait_for_workers(1, timeout=CONNECT_S)
-            except (OSError, ValueError) as error:
-                self._open.close()
-                if self._client is None:
-                    raise _error("batch-no-scheduler", self._address, f"no scheduler answers there ({error})") from None
-                raise _error("batch-no-workers", self._address, "the scheduler has no workers") from None
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._open.close()
-
-    @contextmanager
-    def executor(self, workers: int) -> Iterator[Executor]:
-        """The cluster's executor; how many work is the cluster's affair."""
-        if self._client.status != "running":
-            raise _error("batch-scheduler-lost", self._address, "the scheduler does not answer any more")
-        executor = self._client.get_executor(pure=False)
-        try:
-            yield executor
-        finally:
-            executor.shutdown(wait=False)
-
-    def _local(self) -> Any:
-        """A scheduler and workers of our own, on this machine."""
-        import dask
-        from distributed import LocalCluster
-
-        self._open.enter_context(dask.config.set(_LOCAL_CONFIG))
-        return self._open.enter_context(
-            LocalCluster(
-                n_workers=self._jobs,
-                threads_per_worker=1,
-                processes=True,
-                host="127.0.0.1",
-                dashboard_address=None,
-                silence_logs=logging.CRITICAL + 1,
-            )
-        )
-
-
-def _error(slug: str, where: str, what: str) -> UserError:
-    return UserError(Problem(slug, where, what))
-
-
-SONG_BYTES = 300_000_000
-"""Memory of one render: what it may need at most with its report, whatever the song's length."""
-_TO_SPARE = 0.9
-_MEMINFO = Path("/proc/meminfo")
-_CGROUP = Path("/sys/fs/cgroup")
+def songs_at_once(jobs: int | None, songs: int) -> tuple[int, tuple[Finding, ...]]:
+    """As many as asked or one a core, but no more than there are songs and than fit into the free memory."""
+    wanted = min(jobs or cores(), max(songs, 1))
+    free = free_bytes()
+    if free is None or (fitting := fitting_jobs(free)) >= wanted:
+        return wanted, ()
+    slug, what = "batch-fewer-jobs", f"{free / 1e9:.1f} GB of memory are free: {fitting} at once, not {wanted}"
+    return fitting, (Finding(slug, "info", "--jobs", what),)
 
 
 def cores() -> int:
@@ -195,12 +183,12 @@ def cores() -> int:
     return len(affinity(0)) if affinity else os.cpu_count() or 1
 
 
-def fitting_jobs(free_bytes: int | None) -> int | None:
-    """Songs that may be rendered at once in so much memory, at least one; None where it is not known."""
-    return None if free_bytes is None else max(1, int(free_bytes * _TO_SPARE) // SONG_BYTES)
+def fitting_jobs(free_bytes: int) -> int:
+    """Songs that may be rendered at once in so much memory, at least one."""
+    return max(1, int(free_bytes * _TO_SPARE) // SONG_BYTES)
 
 
-def free_bytes(meminfo: Path = _MEMINFO, cgroup: Path = _CGROUP) -> int | None:
+def free_bytes(meminfo: Path = Path("/proc/meminfo"), cgroup: Path = Path("/sys/fs/cgroup")) -> int | None:
     """Memory that is free for programs, under the limit of the container if there is one; None: not known.
 
     MemAvailable of proc(5); memory.max, memory.current and memory.stat of the kernel's control groups, version 2.

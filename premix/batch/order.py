@@ -1,22 +1,22 @@
 """The order of a batch: songs -> jobs over an engine -> matched loudness -> what differs between the songs."""
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from premix.batch.album import Difference, Matching, SongFacts, differences, match_loudness
-from premix.batch.engines import ClusterEngine, Engine, ProcessEngine, cores, fitting_jobs, free_bytes
-from premix.batch.pulse import Hub
-from premix.batch.run import Runner, Watch, Work
-from premix.batch.songs import Song, find_songs
-from premix.batch.work import TRIM_TOLERANCE_DB, RenderOptions, SongJob, SongResult, render_song
-from premix.errors import Problem, RecipeError
-from premix.model.finding import Finding
+from premix.batch.album import Difference, Matching, Songs, differences, match_loudness
+from premix.batch.engines import engine_for, songs_at_once
+from premix.batch.runner import Hub, Runner, Watch, Work
+from premix.batch.songs import find_songs
+from premix.batch.work import RenderOptions, SongJob, SongResult, has_trim, render_song
+from premix.errors import Exit, Finding, Problem, RecipeError
 from premix.recipe.read import read_recipe
+from premix.recipe.resolve import song_of
 
 Match = Literal["loudness", "none"]
+
+_EVER_GRAVER = (Exit.DONE, Exit.BROKEN, Exit.USER, Exit.BUG)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +31,13 @@ class Batch:
     differences: tuple[Difference, ...]
     findings: tuple[Finding, ...]
     interrupted: bool
+
+    @property
+    def exit(self) -> Exit:
+        """One code for the batch, that of its gravest song: a bug, a song needs the user, a limit is broken."""
+        if self.interrupted:
+            return Exit.INTERRUPTED
+        return max((result.exit for result in self.results), key=_EVER_GRAVER.index, default=Exit.DONE)
 
 
 def run_batch(
@@ -53,22 +60,35 @@ def run_batch(
     scheduler, or 'local'. Raises UserError where the batch cannot begin.
     """
     options = options or RenderOptions()
-    house = read_recipe(recipe, settings=options.settings).recipe
-    found = find_songs(songs, house, out)
-    sheet_of = _sheets(sheets, found)
-    at_once, findings = _at_once(jobs, len(found))
-    trim_db = None if match == "loudness" else 0.0
-    with Hub(out) as hub, _engine(scheduler, at_once, hub) as engine:
+    wanted = song_of(read_recipe(recipe, settings=options.settings))
+    found = find_songs(songs, wanted, out)
+    sheet_of = {song.name: sheets / f"{song.name}.yaml" for song in found} if sheets is not None else {}
+    if missing := {song: path for song, path in sheet_of.items() if not path.exists()}:
+        what = "there is no alignment sheet"
+        raise RecipeError(Problem("batch-no-sheet", song, f"{what} {path}") for song, path in missing.items())
+    at_once, findings = songs_at_once(jobs, len(found))
+    # Other machines know no current folder of ours.
+    place: Callable[[Path], Path] = Path if scheduler is None else Path.absolute
+    with Hub(out) as hub, engine_for(scheduler, at_once, hub.go) as engine:
         asked = [
-            SongJob(song.name, recipe, song.folder, out / song.name, hub.go, sheet_of.get(song.name), options, trim_db)
+            SongJob(
+                name=song.name,
+                recipe=place(recipe),
+                folder=place(song.folder),
+                out=place(out / song.name),
+                go=place(hub.go),
+                sheet=place(sheet_of[song.name]) if sheet_of else None,
+                options=options,
+                extra_trim_db=None if match == "loudness" else 0.0,
+            )
             for song in found
         ]
         runner = Runner(engine, hub, watch or Watch(), work)
-        matching, interrupted = _run(runner, asked if scheduler is None else list(map(_for_elsewhere, asked)), match)
+        matching, interrupted = _run(runner, asked, match)
     return Batch(
         results=tuple(runner.results.get(song.name, SongResult(song.name, "stopped")) for song in found),
         matching=matching,
-        differences=differences(_rendered(runner.results, asked)),
+        differences=differences(_rendered(runner, asked)),
         findings=(*findings, *(matching.findings if matching else ())),
         interrupted=interrupted,
     )
@@ -80,62 +100,17 @@ def _run(runner: Runner, asked: Sequence[SongJob], match: Match) -> tuple[Matchi
     try:
         runner.run(asked)
         if match == "loudness":
-            matching = match_loudness(_rendered(runner.results, asked))
+            matching = match_loudness(_rendered(runner, asked))
             _render_matched(runner, asked, matching)
     except KeyboardInterrupt:
         return matching, True
     return matching, False
 
 
-def _sheets(folder: Path | None, songs: Sequence[Song]) -> dict[str, Path]:
-    """The sheet of each song; RecipeError with every song that has none."""
-    if folder is None:
-        return {}
-    found = {song.name: folder / f"{song.name}.yaml" for song in songs}
-    slug = "batch-no-sheet"
-    problems = [
-        Problem(slug, song, f"there is no alignment sheet {path}") for song, path in found.items() if not path.exists()
-    ]
-    if problems:
-        raise RecipeError(problems)
-    return found
-
-
-def _for_elsewhere(job: SongJob) -> SongJob:
-    """The job with whole paths: other machines know no current folder of ours."""
-    return replace(
-        job,
-        recipe=job.recipe.absolute(),
-        folder=job.folder.absolute(),
-        out=job.out.absolute(),
-        go=job.go.absolute(),
-        sheet=job.sheet and job.sheet.absolute(),
-    )
-
-
-def _at_once(jobs: int | None, songs: int) -> tuple[int, tuple[Finding, ...]]:
-    """Songs at once: as asked or one a core, but no more than there are and than fit into the free memory."""
-    wanted = min(jobs or cores(), max(songs, 1))
-    free = free_bytes()
-    fitting = fitting_jobs(free)
-    if free is None or fitting is None or fitting >= wanted:
-        return wanted, ()
-    slug, what = "batch-fewer-jobs", f"{free / 1e9:.1f} GB of memory are free: {fitting} at once, not {wanted}"
-    return fitting, (Finding(slug, "info", "--jobs", what),)
-
-
-@contextmanager
-def _engine(scheduler: str | None, jobs: int, hub: Hub) -> Iterator[Engine]:
-    if scheduler is None:
-        yield ProcessEngine(jobs, hub.go)
-    else:
-        with ClusterEngine(scheduler, jobs) as cluster:
-            yield cluster
-
-
-def _rendered(results: dict[str, SongResult], jobs: Sequence[SongJob]) -> list[tuple[str, SongFacts]]:
-    known = (results.get(job.name) for job in jobs)
-    return [(result.name, result.facts) for result in known if result is not None and result.facts is not None]
+def _rendered(runner: Runner, asked: Sequence[SongJob]) -> Songs:
+    """The songs that are there, in their order."""
+    known = (runner.results.get(job.name) for job in asked)
+    return [(result.name, result.manifest) for result in known if result is not None and result.manifest is not None]
 
 
 def _render_matched(runner: Runner, asked: Sequence[SongJob], matching: Matching) -> None:
@@ -143,8 +118,8 @@ def _render_matched(runner: Runner, asked: Sequence[SongJob], matching: Matching
     first = dict(runner.results)
     again = []
     for job in asked:
-        facts, trim_db = first[job.name].facts, matching.trims_db.get(job.name)
-        if facts is not None and trim_db is not None and abs(facts.extra_trim_db - trim_db) >= TRIM_TOLERANCE_DB:
+        manifest, trim_db = first[job.name].manifest, matching.trims_db.get(job.name)
+        if manifest is not None and not has_trim(manifest, trim_db):
             again.append(replace(job, extra_trim_db=trim_db))
     runner.run(again)
     for job in again:

@@ -6,25 +6,24 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from premix.delivery.package import MANIFEST
+from premix.delivery.documents import MANIFEST
 from premix.errors import Problem, TracksError
-from premix.model.recipe import Recipe
+from premix.model.song import Song
 from premix.recipe.layers import SONG_FILE
-from premix.tracks.find import find_tracks
-from premix.tracks.listing import list_files
+from premix.tracks.find import find_tracks, list_files
 
 _NOT_A_SONG = ("track-no-audio", "track-no-name-fits")
 
 
 @dataclass(frozen=True, slots=True)
-class Song:
+class SongFolder:
     """name: of the folder, and of the song's folder in OUT. folder: its tracks."""
 
     name: str
     folder: Path
 
 
-def find_songs(arguments: Sequence[str], recipe: Recipe, out: Path) -> tuple[Song, ...]:
+def find_songs(arguments: Sequence[str], wanted: Song, out: Path) -> tuple[SongFolder, ...]:
     """The songs that the arguments stand for, in their order.
 
     An argument is a folder of tracks, a folder of such folders, a glob of either, or @FILE with one of these a
@@ -34,10 +33,10 @@ def find_songs(arguments: Sequence[str], recipe: Recipe, out: Path) -> tuple[Son
     problems: list[Problem] = []
     listed = [line for text in arguments for line in _lines(text, problems)]
     folders = [folder for text in listed for folder in _folders(text, problems)]
-    songs = tuple(Song(f.resolve().name, f) for folder in folders for f in _songs_in(folder, recipe, out))
+    songs = tuple(SongFolder(f.resolve().name, f) for folder in folders for f in _songs_in(folder, wanted, out))
     problems += [*_twice(songs), *_around(out, songs)]
     if not songs and not problems:
-        problems.append(_problem("batch-no-song", " ".join(arguments) or "SONG", "no song is named"))
+        problems.append(Problem("batch-no-song", " ".join(arguments) or "SONG", "no song is named"))
     if problems:
         raise TracksError(problems)
     return songs
@@ -53,7 +52,7 @@ def _lines(text: str, problems: list[Problem]) -> Iterator[str]:
         lines = path.read_text("utf-8-sig").splitlines()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "this is no UTF-8 text"
-        problems.append(_problem("batch-no-list", text, f"the list cannot be read: {reason.lower()}"))
+        problems.append(Problem("batch-no-list", text, f"the list cannot be read: {reason.lower()}"))
         return
     for line in lines:
         if line.strip() and not line.lstrip().startswith("#"):
@@ -68,16 +67,16 @@ def _folders(text: str, problems: list[Problem]) -> list[Path]:
     folders = [Path(name) for name in found if Path(name).is_dir()]
     if not folders:
         what = "no folder fits" if glob.has_magic(text) else "it is a file" if Path(text).exists() else "no such folder"
-        problems.append(_problem("batch-no-song", text, what))
+        problems.append(Problem("batch-no-song", text, what))
     return folders
 
 
-def _songs_in(folder: Path, recipe: Recipe, out: Path) -> list[Path]:
+def _songs_in(folder: Path, wanted: Song, out: Path) -> list[Path]:
     """The folder itself, or the songs below it where it holds none of the recipe's tracks."""
     below = [] if (folder / SONG_FILE).exists() else _subfolders(folder)
-    if not below or _has_tracks(folder, recipe):
+    if not below or _has_tracks(folder, wanted):
         return [folder]
-    depth = recipe.tracks.name.count("/")
+    depth = wanted.track_pattern.count("/")
     songs = [f for f in below if f.resolve() != out.resolve() and _looks_like_song(f, depth)]
     return songs or [folder]  # its own problem tells what is missing
 
@@ -89,10 +88,10 @@ def _subfolders(folder: Path) -> list[Path]:
         return []
 
 
-def _has_tracks(folder: Path, recipe: Recipe) -> bool:
+def _has_tracks(folder: Path, wanted: Song) -> bool:
     """Whether any file fits the recipe's names; a stray reference mix beside the songs does not."""
     try:
-        find_tracks(recipe, folder)
+        find_tracks(wanted, folder)
     except TracksError as error:
         return error.problems[0].slug not in _NOT_A_SONG
     return True
@@ -108,29 +107,25 @@ def _looks_like_song(folder: Path, depth: int) -> bool:
         return True
 
 
-def _twice(songs: Iterable[Song]) -> Iterator[Problem]:
+def _twice(songs: Iterable[SongFolder]) -> Iterator[Problem]:
     """Folders that are there twice, by whatever path, and folders that would share one output folder."""
-    folders: dict[Path, Song] = {}
-    names: dict[str, Song] = {}
+    folders: dict[Path, SongFolder] = {}
+    names: dict[str, SongFolder] = {}
     for song in songs:
         first = folders.setdefault(song.folder.resolve(), song)
         if first is not song:
-            yield _problem("batch-song-twice", str(song.folder), f"the same folder as {first.folder}")
+            yield Problem("batch-song-twice", str(song.folder), f"the same folder as {first.folder}")
             continue
         first = names.setdefault(song.name.casefold(), song)
         if first is not song:
             what = f"its output folder would be that of {first.folder}"
-            yield _problem("batch-same-name", str(song.folder), what)
+            yield Problem("batch-same-name", str(song.folder), what)
 
 
-def _around(out: Path, songs: Iterable[Song]) -> Iterator[Problem]:
+def _around(out: Path, songs: Iterable[SongFolder]) -> Iterator[Problem]:
     place = out.resolve()
     for song in songs:
         folder = song.folder.resolve()
         if place == folder or place.is_relative_to(folder) or folder.is_relative_to(place):
             what = f"the output folder and {song.folder} lie in each other"
-            yield _problem("batch-out-in-songs", str(out), what)
-
-
-def _problem(slug: str, where: str, what: str) -> Problem:
-    return Problem(slug, where, what)
+            yield Problem("batch-out-in-songs", str(out), what)

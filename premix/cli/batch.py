@@ -1,37 +1,34 @@
-"""`premix batch`: many songs."""
+"""The command `premix batch`: many songs, and what is told while they are rendered."""
 
-import os
 import shutil
 import sys
-import tempfile
 import time
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from premix.batch.run import Watch
-from premix.cli import show
-from premix.cli.main import json_option, recipe_argument, recover_option, set_option
-from premix.errors import DeliveryError, Problem
-
-if TYPE_CHECKING:
-    from premix.batch.order import Batch, Match
-    from premix.batch.work import SongResult
+from premix.batch.order import Batch, Match, run_batch
+from premix.batch.runner import Watch
+from premix.batch.summary import as_markdown, counts, document, rows_of, song_table, write_summary
+from premix.batch.work import RenderOptions, SongResult
+from premix.cli import options, show
+from premix.cli.main import write_log
+from premix.delivery.whole import write_text_file
+from premix.errors import DeliveryError, Exit, Problem
 
 
 @click.command("batch")
-@recipe_argument
+@options.recipe
 @click.argument("songs", metavar="SONG...", nargs=-1, required=True)
-@click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder for the songs' folders.")
+@click.option("--out", required=True, type=options.PATH, help="Folder for the songs' folders.")
 @click.option("--jobs", type=click.IntRange(1, 1024), help="Songs at once. Default: one a core, as memory allows.")
 @click.option("--scheduler", metavar="ADDRESS", help="Render on a dask scheduler's workers; `local` starts some here.")
 @click.option(
     "--alignment",
     "sheets",
     metavar="FOLDER",
-    type=click.Path(path_type=Path),
+    type=options.PATH,
     help="Take each song's decisions from the alignment sheet FOLDER/<song>.yaml.",
 )
 @click.option("--force", is_flag=True, help="Render again what is unchanged, and replace what premix did not write.")
@@ -42,11 +39,11 @@ if TYPE_CHECKING:
     show_default=True,
     help="Trim every song's guitar bus down to the softest one's loudness.",
 )
-@click.option("--summary-markdown", type=click.Path(path_type=Path), help="Also write the summary as Markdown.")
+@click.option("--summary-markdown", type=options.PATH, help="Also write the summary as Markdown.")
 @click.option("--no-report", is_flag=True, help="Make no HTML pages.")
-@recover_option
-@set_option
-@json_option
+@options.recover
+@options.settings
+@options.as_json
 def batch_command(
     recipe: Path,
     songs: tuple[str, ...],
@@ -55,24 +52,20 @@ def batch_command(
     scheduler: str | None,
     sheets: Path | None,
     force: bool,
-    match: "Match",
+    match: Match,
     summary_markdown: Path | None,
     no_report: bool,
     recover: bool,
     settings: tuple[str, ...],
     as_json: bool,
-) -> int:
+) -> Exit:
     """Render every SONG after RECIPE into a folder of its own in OUT.
 
     SONG is a folder of tracks, a folder of such folders, a glob, or @FILE with one of these a line. A song that
     fails never stops another; one whose tracks, recipe and premix are unchanged is not rendered again.
     """
-    from premix.batch.order import run_batch
-    from premix.batch.summary import as_markdown, document, exit_code, write_summary, write_text
-    from premix.batch.work import RenderOptions
-    from premix.report.page import missing_extra
-
-    _check_folder(summary_markdown)
+    if summary_markdown is not None and not summary_markdown.absolute().parent.is_dir():  # before the work, not after
+        raise DeliveryError(Problem("batch-no-summary-folder", str(summary_markdown), "its folder does not exist"))
     watch = LineWatch()
     try:
         batch = run_batch(
@@ -89,36 +82,26 @@ def batch_command(
     finally:
         watch.clear()
     _show(batch)
-    missing = missing_extra()
-    show.findings([missing] if missing and not no_report else [])
+    show.missing_page(no_report)
     write_summary(batch, out)
     if summary_markdown is not None:
-        write_text(summary_markdown, as_markdown(batch))
+        write_text_file(summary_markdown, as_markdown(batch))
     if as_json:
         show.document(document(batch))
-    return exit_code(batch.results, batch.interrupted)
+    return batch.exit
 
 
-def _check_folder(path: Path | None) -> None:
-    """Tell a wrong --summary-markdown before the work and not after it."""
-
-    if path is not None and not path.absolute().parent.is_dir():
-        slug = "batch-no-summary-folder"
-        raise DeliveryError(Problem(slug, str(path), "its folder does not exist"))
-
-
-def _show(batch: "Batch") -> None:
+def _show(batch: Batch) -> None:
     """The table, what the user has to know of each song, and what differs between them."""
-    from premix.batch.summary import COLUMNS, counts, row_of, table_rows
-
-    rows = [row_of(result) for result in batch.results]
-    show.table([title for title, _ in COLUMNS], table_rows(rows))
+    rows = rows_of(batch)
+    head, *cells = song_table(rows)
+    show.table(head, cells)
     for row in rows:
         for line in row.told:
             show.say(f"  {row.song}: {line}")
     for result in batch.results:
         if result.log:
-            show.say(f"  {result.name}: log: {_log(result)}")
+            show.say(f"  {result.name}: log: {write_log(result.name, result.log)}")
     if batch.matching is not None:
         show.say(f"  {batch.matching.told()}")
     show.findings(difference.finding() for difference in batch.differences)
@@ -126,13 +109,6 @@ def _show(batch: "Batch") -> None:
     if batch.interrupted:
         show.say("interrupted: what is finished stays; the same command goes on from here")
     show.say(counts(rows))
-
-
-def _log(result: "SongResult") -> Path:
-    handle, name = tempfile.mkstemp(prefix="premix-bug-", suffix=".log", text=True)
-    with os.fdopen(handle, "w", encoding="utf-8") as file:
-        file.write(f"{result.name}\n\n{result.log}")
-    return Path(name)
 
 
 class LineWatch(Watch):
@@ -148,14 +124,11 @@ class LineWatch(Watch):
         self._songs, self._finished, self._rendered = songs, 0, 0
         self._start = time.monotonic()
 
-    def finished(self, result: "SongResult") -> None:
-        from premix.batch.summary import row_of
-
+    def finished(self, result: SongResult) -> None:
         self._finished += 1
         self._rendered += result.status != "unchanged"
-        row = row_of(result)
         self.clear()
-        show.say(f"[{self._finished}/{self._songs}] {result.name}: {row.verdict}, {result.seconds:.1f} s")
+        show.say(f"[{self._finished}/{self._songs}] {result.name}: {result.verdict}, {result.seconds:.1f} s")
 
     def tick(self, shares: Mapping[str, float]) -> None:
         if self._live and self._finished < self._songs:

@@ -5,22 +5,20 @@ Files are written into a hidden folder beside it, which takes its name at the en
 
 import contextlib
 import json
-import os
 import shutil
 from dataclasses import replace
 from pathlib import Path
-from types import TracebackType
-from typing import Any
+from typing import TypeVar
 
-from premix import __version__
 from premix.audio.writer import disk_full, storage_error
+from premix.delivery.documents import MANIFEST, write_json
 from premix.delivery.scratch import Lock
 from premix.delivery.whole import mend, replace_folder, sync_tree
 from premix.errors import DeliveryError, Problem
+from premix.model.manifest import ComparisonManifest, Manifest
 
-_LAST = b"\n}\n"
-"""The end of a document that holds something."""
-MANIFEST = "manifest.json"
+M = TypeVar("M", Manifest, ComparisonManifest)
+
 _SYSTEM_FILES = {".DS_Store", "Thumbs.db", "desktop.ini"}  # what file browsers leave behind
 _ROOM_TO_SPARE = 16_000_000  # bytes for documents beside the samples
 
@@ -30,23 +28,18 @@ class Package:
 
     inputs_folder: the tracks, which must stay out of its way. force: replace also what premix did not write.
     Raises DeliveryError on entry where the folder may not be made or replaced, and where the disk gets full.
-    Leaving the context without `commit` leaves everything as it was.
+    folder: the one to write into until `commit`. Leaving the context without that leaves everything as it was.
     """
 
     def __init__(self, out: Path, *, inputs_folder: Path, force: bool = False) -> None:
         self.out = out.resolve()
         self._shown, self._inputs, self._force = out, inputs_folder.resolve(), force
-        self._new, self._old, lock = (
+        self.folder, self._old, lock = (
             self.out.with_name(f".premix-{what}-{self.out.name}") for what in ("new", "old", "lock")
         )
         self._lock = Lock(lock)
         self._made_parents: list[Path] = []
         self._needed = 0
-
-    @property
-    def folder(self) -> Path:
-        """The folder to write into until `commit`."""
-        return self._new
 
     def __enter__(self) -> "Package":
         self._check_place()
@@ -54,9 +47,9 @@ class Package:
             self._make_parents()
             if not self._lock.take():
                 raise self._error("out-in-use", "another run is writing this folder")
-            mend(self._new, self.out, self._old)
+            mend(self.folder, self.out, self._old)
             self._check_replaceable()
-            self._new.mkdir()
+            self.folder.mkdir()
         except BaseException as error:
             self._leave()
             if isinstance(error, OSError):
@@ -64,10 +57,8 @@ class Package:
             raise
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        shutil.rmtree(self._new, ignore_errors=True)
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        shutil.rmtree(self.folder, ignore_errors=True)
         told = self._told(error)
         self._leave()
         if told is not None:
@@ -76,38 +67,37 @@ class Package:
     def need(self, size: int) -> None:
         """Raise DeliveryError where the disk has no room for files of `size` bytes in all."""
         self._needed = size + _ROOM_TO_SPARE
-        if self._needed > shutil.disk_usage(self._new).free:
+        if self._needed > shutil.disk_usage(self.folder).free:
             raise self._error("disk-full", "the disk has too little room")
 
-    def commit(self) -> None:
-        """Note in the manifest which files are premix's own, and put the folder in its place."""
+    def commit(self, manifest: M) -> M:
+        """Write the manifest, which gets to know which files are premix's own, and put the folder in its place."""
         try:
-            self._note_files()
-            sync_tree(self._new)
-            replace_folder(self._new, self.out, self._old)
+            manifest = replace(manifest, written=tuple(sorted({*_files_below(self.folder), MANIFEST})))
+            write_json(self.folder / MANIFEST, manifest)
+            sync_tree(self.folder)
+            replace_folder(self.folder, self.out, self._old)
         except OSError as error:
             raise storage_error(self._shown, error) from None
+        return manifest
 
     def _told(self, error: BaseException | None) -> DeliveryError | None:
         """What went wrong with the disk, said of OUT and not of the hidden folder; None for any other error."""
         if isinstance(error, OSError) and disk_full(error):
-            error = storage_error(self._new, error)
+            error = storage_error(self.folder, error)
         return DeliveryError(map(self._said_of_out, error.problems)) if isinstance(error, DeliveryError) else None
 
     def _said_of_out(self, problem: Problem) -> Problem:
         """The problem with a file's final place, and with the room there is and should be."""
         where = Path(problem.where)
-        if where.is_relative_to(self._new):
-            problem = replace(problem, where=str(self._shown / where.relative_to(self._new)))
+        if where.is_relative_to(self.folder):
+            problem = replace(problem, where=str(self._shown / where.relative_to(self.folder)))
         if problem.slug != "disk-full":
             return problem
-        free = _size(shutil.disk_usage(self._nearest()).free)
+        nearest = next(folder for folder in self.out.parents if folder.exists())
+        free = _size(shutil.disk_usage(nearest).free)
         need = f"all files together need {_size(self._needed)}, {free} are free" if self._needed else f"{free} are free"
         return replace(problem, what=f"{problem.what}: {need}")
-
-    def _nearest(self) -> Path:
-        """The nearest folder above OUT that is there."""
-        return next(folder for folder in self.out.parents if folder.exists())
 
     def _make_parents(self) -> None:
         missing = [folder for folder in self.out.parents if not folder.exists()]
@@ -121,12 +111,6 @@ class Package:
         for folder in self._made_parents:
             with contextlib.suppress(OSError):
                 folder.rmdir()
-
-    def _note_files(self) -> None:
-        path = self._new / MANIFEST
-        if not path.exists():
-            write_json(path, {"premix": __version__})
-        add_to_json(path, "written", sorted({*_files_below(self._new), MANIFEST}))
 
     def _check_place(self) -> None:
         out, inputs, here = self.out, self._inputs, Path.cwd()
@@ -153,24 +137,6 @@ class Package:
 
     def _error(self, slug: str, what: str) -> DeliveryError:
         return DeliveryError(Problem(slug, str(self._shown), what))
-
-
-def write_json(path: Path, document: dict[str, Any]) -> None:
-    """Write a document as JSON with one key a line; ValueError where it holds NaN or an infinity."""
-    with path.open("w", encoding="utf-8", newline="\n") as file:  # piece by piece: an hour's stops are many numbers
-        json.dump(document, file, indent=1, ensure_ascii=False, allow_nan=False)
-        file.write("\n")
-
-
-def add_to_json(path: Path, key: str, value: list[str]) -> None:
-    """Add a last key to a document that `write_json` wrote, without reading it."""
-    with path.open("r+b") as file:
-        file.seek(-len(_LAST), os.SEEK_END)
-        if file.read() != _LAST:
-            raise ValueError(f"{path.name} was not written by write_json")
-        file.seek(-len(_LAST), os.SEEK_END)
-        entry = json.dumps({key: value}, indent=1, ensure_ascii=False)
-        file.write(b"," + entry.removeprefix("{").encode() + b"\n")
 
 
 def _size(count: int) -> str:

@@ -1,8 +1,7 @@
-"""Sample-rate conversion of an output: soxr at its very high quality, exact length, no delay.
+"""The sink of the render pass: blocks of the mix become one measured file a part, at the delivered rate.
 
-What each output's bext chunk says: the common start, the part, and what was done to it (EBU Tech 3285).
-
-The sink of the render pass: blocks of parts to measured files, with one look at the ceiling for all of them.
+Conversion of the rate: soxr at its very high quality, exact length, no delay. Each file's bext chunk says the common
+start, the part, and what was done to it (EBU Tech 3285). The ceiling is looked at for all files together.
 """
 
 import hashlib
@@ -16,46 +15,14 @@ import numpy as np
 
 from premix import __version__
 from premix.arrays import FloatArray
-from premix.audio.bext import BextFields, patch_loudness
+from premix.audio.chunks import BextFields, patch_loudness
 from premix.audio.writer import PartWriter
 from premix.measures.meters import RenderMeters
 from premix.model.mix import Part, PartMeasures, WrittenFile
-from premix.model.recipe import Deliver
-from premix.model.tracks import TrackSet
+from premix.model.song import Song
 from premix.threads import SideBySide
 from premix.units import db_to_gain
 
-
-def frames_at(frames: int, rate_in: int, rate_out: int) -> int:
-    """Frames of the converted file: the nearest whole number to the same duration."""
-    return round(frames * rate_out / rate_in)
-
-
-class Resampler:
-    """Streams blocks (channels, n) from one rate to another; the blocks' sum is `frames_at` frames long."""
-
-    def __init__(self, rate_in: int, rate_out: int, channels: int, frames: int) -> None:
-        import soxr
-
-        self._stream = soxr.ResampleStream(rate_in, rate_out, channels, dtype="float64", quality="VHQ")
-        self._left_in = frames
-        self._left_out = frames_at(frames, rate_in, rate_out)
-        self._channels = channels
-
-    def feed(self, block: FloatArray) -> FloatArray:
-        """Convert the next block; the last one (by the count of frames) brings what is left."""
-        self._left_in -= block.shape[1]
-        last = self._left_in <= 0
-        chunk = self._stream.resample_chunk(np.ascontiguousarray(block.T), last=last)
-        made: FloatArray = chunk.reshape(-1, self._channels).T[:, : self._left_out]
-        self._left_out -= made.shape[1]
-        if last and self._left_out:
-            made = np.concatenate([made, np.zeros((self._channels, self._left_out))], axis=1)
-            self._left_out = 0
-        return made
-
-
-_MODES = {1: "mono", 2: "stereo"}
 _DONE = {
     "stem": "close mics aligned and summed",
     "room": "room mic",
@@ -65,38 +32,12 @@ _DONE = {
 }
 
 
-def bext_of(part: Part, tracks: TrackSet, *, rate: int, bits: int) -> BextFields:
-    """The fields for one part, delivered at `rate`; date and time are those of the earliest track, never now.
-
-    The start keeps its time of day: it is rounded to whole samples of the delivered rate. The lines of the coding
-    history follow EBU R 98, whose free text holds no comma.
-    """
-    stamps = sorted(
-        (t.header.origination_date, t.header.origination_time or "") for t in tracks.tracks if t.header.origination_date
-    )
-    date, time = stamps[0] if stamps else ("", "")
-    what = part.kind.replace("_", " ")
-    whose = " ".join(name for name in (part.performance, part.mic) if name) or part.bus or ""
-    mode = _MODES[part.channels]
-    first = tracks.tracks[0].header
-    history = (
-        f"A=PCM,F={tracks.rate},W={first.bits},M=mono,T={len(tracks.tracks)} tracks\r\n"
-        f"A=PCM,F={rate},W={bits},M={mode},T=premix {__version__}; {_DONE[part.kind]}\r\n"
-    )
-    return BextFields(
-        description=f"{tracks.song}, {what} {whose}".strip(),
-        date=date,
-        time=time,
-        time_reference=round((tracks.time_reference or 0) * rate / tracks.rate),
-        coding_history=history,
-    )
-
-
 class PartFiles:
     """Writes (and in the first pass measures) all parts.
 
-    meters: None in a second pass. Once a block passes the ceiling in the first pass, writing stops and only the
-    measures go on: that pass's files will not be used.
+    names: path of each part's file below `folder`. variant: of a comparison. The dither is the tracks', the variant's
+    and the part's: a change of format or limits keeps it. meters: None in a second pass. Once a block passes the
+    ceiling in the first pass, writing stops and only the measures go on: that pass's files will not be used.
     """
 
     def __init__(
@@ -104,29 +45,27 @@ class PartFiles:
         folder: Path,
         names: Mapping[str, str],
         parts: Sequence[Part],
-        tracks: TrackSet,
-        deliver: Deliver,
+        song: Song,
         *,
-        seed: str,
         meters: RenderMeters | None,
         pool: Executor | None = None,
+        variant: str = "",
     ) -> None:
-        self._folder, self._names, self._parts, self._meters = folder, names, parts, meters
-        self._ceiling = db_to_gain(deliver.ceiling_dbtp)
+        self._folder, self._names, self._parts, self._song, self._meters = folder, names, parts, song, meters
+        self._ceiling = db_to_gain(song.deliver.ceiling_dbtp)
         self.passed_ceiling = False
-        rate = tracks.rate if deliver.rate == "keep" else deliver.rate
-        self._bits = deliver.bits
-        self._frames = frames_at(tracks.frames, tracks.rate, rate)
         self._resamplers: dict[str, Resampler] = {}
-        if rate != tracks.rate:
+        if song.file_rate != song.rate:
             measured = meters.channels if meters is not None else {}
             channels = measured | {part.part: part.channels for part in parts}
-            self._resamplers = {n: Resampler(tracks.rate, rate, c, tracks.frames) for n, c in channels.items()}
+            self._resamplers = {name: Resampler(song, count) for name, count in channels.items()}
         self._stack = ExitStack()
-        self._writers = {part.part: self._open(part, tracks, deliver, rate, seed) for part in parts}
+        seed = f"{''.join(mic.levels.sha256 for mic in song.judged)} {variant}".rstrip()
+        self._writers = {part.part: self._open(part, seed) for part in parts}
         self._work = self._stack.enter_context(SideBySide(pool))
 
-    def _open(self, part: Part, tracks: TrackSet, deliver: Deliver, rate: int, seed: str) -> PartWriter:
+    def _open(self, part: Part, seed: str) -> PartWriter:
+        deliver = self._song.deliver
         path = self._folder / self._names[part.part]
         path.parent.mkdir(parents=True, exist_ok=True)
         path.unlink(missing_ok=True)  # a first pass that passed the ceiling left one
@@ -134,14 +73,14 @@ class PartFiles:
         return self._stack.enter_context(
             PartWriter(
                 path,
-                rate=rate,
+                rate=self._song.file_rate,
                 channels=part.channels,
-                frames=self._frames,
+                frames=frames_of(self._song),
                 container=deliver.format,
                 bits=deliver.bits,
                 dither=deliver.dither == "tpdf" or (deliver.dither == "auto" and deliver.bits == 16),
                 seed=int.from_bytes(digest[:8], "little"),
-                bext=bext_of(part, tracks, rate=rate, bits=deliver.bits),
+                bext=bext_of(part, self._song),
             )
         )
 
@@ -178,13 +117,66 @@ class PartFiles:
             done = self._writers[part.part].close()
             path = self._names[part.part]
             measured = measures(part.part)
-            patch_loudness(
-                self._folder / path,
-                loudness_lufs=measured.loudness_lufs,
-                range_lu=measured.loudness_range_lu,
-                true_peak_dbtp=measured.true_peak_dbtp,
-                momentary_lufs=measured.momentary_max_lufs,
-                short_term_lufs=measured.short_term_max_lufs,
+            patch_loudness(self._folder / path, measured)
+            files.append(
+                WrittenFile(part, path, done.frames, self._song.deliver.bits, done.sha256, done.overs, measured)
             )
-            files.append(WrittenFile(part, path, done.frames, self._bits, done.sha256, done.overs, measured))
         return tuple(files)
+
+
+def frames_of(song: Song) -> int:
+    """Frames of each file: at the delivered rate, the nearest whole number to the song's duration."""
+    return round(song.frames * song.file_rate / song.rate)
+
+
+def bytes_of(parts: Sequence[Part], song: Song) -> int:
+    """Size of the samples of the parts' files; FLAC needs less."""
+    return frames_of(song) * sum(part.channels for part in parts) * song.deliver.bits // 8
+
+
+class Resampler:
+    """Streams blocks (channels, n) of a song to the rate of its files; the blocks' sum is `frames_of` it long."""
+
+    def __init__(self, song: Song, channels: int) -> None:
+        import soxr
+
+        self._stream = soxr.ResampleStream(song.rate, song.file_rate, channels, dtype="float64", quality="VHQ")
+        self._left_in, self._left_out = song.frames, frames_of(song)
+        self._channels = channels
+
+    def feed(self, block: FloatArray) -> FloatArray:
+        """Convert the next block; the last one (by the count of frames) brings what is left."""
+        self._left_in -= block.shape[1]
+        last = self._left_in <= 0
+        chunk = self._stream.resample_chunk(np.ascontiguousarray(block.T), last=last)
+        made: FloatArray = chunk.reshape(-1, self._channels).T[:, : self._left_out]
+        self._left_out -= made.shape[1]
+        if last and self._left_out:
+            made = np.concatenate([made, np.zeros((self._channels, self._left_out))], axis=1)
+            self._left_out = 0
+        return made
+
+
+def bext_of(part: Part, song: Song) -> BextFields:
+    """The fields for one part; date and time are those of the earliest track, never now.
+
+    The start keeps its time of day: it is rounded to whole samples of the delivered rate. The lines of the coding
+    history follow EBU R 98, whose free text holds no comma.
+    """
+    rate, headers = song.file_rate, [mic.track.header for mic in song.mics]
+    stamps = sorted((h.origination_date, h.origination_time or "") for h in headers if h.origination_date)
+    date, time = stamps[0] if stamps else ("", "")
+    what = part.kind.replace("_", " ")
+    whose = " ".join(name for name in (part.performance, part.mic) if name) or part.bus or ""
+    mode = "mono" if part.channels == 1 else "stereo"
+    history = (
+        f"A=PCM,F={song.rate},W={headers[0].bits},M=mono,T={len(headers)} tracks\r\n"
+        f"A=PCM,F={rate},W={song.deliver.bits},M={mode},T=premix {__version__}; {_DONE[part.kind]}\r\n"
+    )
+    return BextFields(
+        description=f"{song.name}, {what} {whose}".strip(),
+        date=date,
+        time=time,
+        time_reference=round((song.time_reference or 0) * rate / song.rate),
+        coding_history=history,
+    )

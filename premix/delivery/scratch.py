@@ -1,6 +1,7 @@
-"""One run at a time in one folder: a lock that the system drops when its process ends, however.
+"""What a run holds for itself and leaves behind in no case: locks, and its folder for temporary files.
 
-A run's scratch folder: gone when the run ends; after a kill, gone as soon as another run begins.
+The system drops a lock when its process ends, however. So a folder whose lock can be had is of a dead run: one that
+was killed is cleared away as soon as another run begins.
 """
 
 import contextlib
@@ -18,17 +19,13 @@ from premix.errors import DeliveryError, Problem
 
 
 class Lock:
-    """An exclusive lock on a file; `taken` says whether this process holds it."""
+    """An exclusive lock on a file, held by one process at a time."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
         self._handle: int | None = None
         self.sure = False
         """Whether nobody else can hold it: False where the file system knows no locks."""
-
-    @property
-    def taken(self) -> bool:
-        return self._handle is not None
 
     def take(self) -> bool:
         """Try to get the lock, without waiting. OSError where the file cannot be made."""
@@ -92,7 +89,6 @@ _PREFIX, _LOCK = "premix-run-", ".lock"
 def scratch_folder() -> Iterator[Path]:
     """A new folder where the system keeps temporary files; what killed runs left there goes first.
 
-    A folder belongs to a run as long as its lock is held, and the system drops the lock of a dead process.
     Raises DeliveryError where there is no room for one.
     """
     top = Path(tempfile.gettempdir())
@@ -116,15 +112,15 @@ def scratch_room() -> Iterator[None]:
     except OSError as error:
         if not (what := disk_full(error)):
             raise
-        where, slug = tempfile.gettempdir(), "scratch-full"
-        raise DeliveryError(Problem(slug, where, f"{what} for temporary files")) from None
+        problem = Problem("scratch-full", tempfile.gettempdir(), f"{what} for temporary files")
+        raise DeliveryError(problem) from None
 
 
 def _claim(top: Path) -> tuple[Path, Lock]:
     """A free name and its lock, which is there before the folder: a folder without a holder is nobody's."""
     while True:
         folder = top / f"{_PREFIX}{secrets.token_hex(8)}"
-        lock = Lock(_lock_of(folder))
+        lock = Lock(folder.with_name(folder.name + _LOCK))
         if lock.take():
             return folder, lock
 
@@ -140,7 +136,3 @@ def _sweep(top: Path) -> None:
                     lock.drop()
                 else:
                     lock.release()
-
-
-def _lock_of(folder: Path) -> Path:
-    return folder.with_name(folder.name + _LOCK)

@@ -11,132 +11,158 @@ next to 0 dB it falls by 4/3 u^2 of the range, in 24 straight pieces, and by 4/3
 """
 
 import csv
-import dataclasses
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
 from premix import __version__
-from premix.delivery.manifest import relative_path
-from premix.model.gate import Curve, Gating
-from premix.model.mix import BusPlan, MicPath, PerformancePlan
-from premix.model.run import FinishedRun
-from premix.model.tracks import Track, TrackSet
+from premix.delivery.documents import relative_path
+from premix.delivery.file_names import document_name
+from premix.model.gate import Curve
+from premix.model.mix import Rendered
+from premix.model.song import Mic, Performance, Song
 from premix.units import gain_to_db, samples_to_cm, samples_to_ms, samples_to_s
 
+Row = dict[str, str]
+"""One mic of one performance: column -> text. Gains in dB without the polarity; '' where a column does not apply."""
 _LONG = 1 << 62  # samples; stands for a fade that the song does not hold
+_NUMBERS = ("delay ms", "cm", "gain dB", "high-pass", "low-pass")  # columns of the page that stand to the right
 
 
-@dataclass(frozen=True, slots=True)
-class SheetRow:
-    """One mic of one performance. Gains in dB without the polarity; '' where a column does not apply."""
-
-    performance: str
-    mic: str
-    role: str
-    file: str
-    start_samples: int
-    polarity: str
-    delay_samples: str
-    delay_ms: str
-    delay_cm: str
-    gain_db: str
-    high_pass_hz: str
-    low_pass_hz: str
-    all_pass: str
-    performance_gain_db: str
-    bus: str
-    bus_gain_db: str
-    gate: str
-    trim_db: str
-    decided_by: str
-    notes: str
-    rate_hz: int
-    files_rate_hz: int
+def write_track_sheet(rendered: Rendered, folder: Path) -> None:
+    """Write the sheet of a run into its output folder, as CSV and as text: a row a mic, in the song's order."""
+    song = rendered.song
+    rows = [_row(song, own, mic, rendered.rendering.trim_db) for own in song.performances for mic in own.mics]
+    write_csv(folder / document_name(song.name, "track_sheet", "csv"), rows)
+    text = "\n".join(_page(rows, song)) + "\n"
+    (folder / document_name(song.name, "track_sheet", "txt")).write_text(text, "utf-8", newline="\n")
 
 
-def sheet_rows(run: FinishedRun) -> tuple[SheetRow, ...]:
-    """The rows of the sheet, one a track, in the order of the tracks."""
-    return tuple(_row(track, run) for track in run.tracks.tracks)
+def write_csv(path: Path, rows: Sequence[Row]) -> None:
+    """Write the rows as CSV: UTF-8, a header line, ',' between, lines ended by a line feed.
 
-
-def write_csv(path: Path, rows: tuple[SheetRow, ...]) -> None:
-    """Write the rows as CSV: UTF-8, a header line, ',' between, lines ended by a line feed."""
-    columns = [field.name for field in dataclasses.fields(SheetRow)]
+    A file name must not be taken for a formula by a spreadsheet: './' comes before it.
+    """
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(columns)
-        writer.writerows([_cell(getattr(row, name)) for name in columns] for row in rows)
+        writer.writerow(rows[0])
+        writer.writerows([f"./{text}" if text[:1] in ("=", "@") else text for text in row.values()] for row in rows)
 
 
-def write_text(path: Path, rows: tuple[SheetRow, ...], tracks: TrackSet) -> None:
-    """Write the rows as a page to print: a block a performance, a line a mic, notes below."""
-    lines = [
-        f"{tracks.song}: track sheet",
-        f"{tracks.rate} Hz, {tracks.frames} samples ({samples_to_s(tracks.frames, tracks.rate):.3f} s), "
-        + (f"files at {rows[0].files_rate_hz} Hz, " if rows[0].files_rate_hz != tracks.rate else "")
-        + f"premix {__version__}",
-    ]
-    for performance in tracks.performances():
-        block = [row for row in rows if row.performance == performance]
-        first = block[0]
-        lines += [
-            "",
-            f"{performance}: gain {first.performance_gain_db or '-'} dB, bus {first.bus or '-'} at "
-            f"{first.bus_gain_db or '-'} dB, trim {first.trim_db} dB",
-        ]
-        lines += ["  " + line for line in _table(block)]
-        lines += [f"  {row.mic}: {row.notes}" for row in block if row.notes]
-    path.write_text("\n".join(lines) + "\n", "utf-8", newline="\n")
-
-
-def _row(track: Track, run: FinishedRun) -> SheetRow:
-    decision = run.alignment.of(track.performance, track.mic)
-    performance = next((p for p in run.plan.performances if p.performance == track.performance), None)
-    path = _path_of(track, performance)
-    bus = next((b for b in run.plan.buses if performance and b.name == performance.bus), None)
-    rate = run.tracks.rate
-    delay = path.delay_samples if path else decision.delay_samples
-    cm = samples_to_cm(delay, rate, run.merged.recipe.alignment.temperature_c)
-    rotation = path.rotation if path else None
-    return SheetRow(
-        performance=track.performance,
-        mic=track.mic,
-        role=decision.role,
-        file=relative_path(track, run.tracks.folder),
-        start_samples=track.start,
-        polarity="inverted" if (path.gain < 0 if path else decision.polarity < 0) else "normal",
-        delay_samples=_number(delay),
-        delay_ms=_number(samples_to_ms(delay, rate)),
-        delay_cm=_number(cm, 1),
-        gain_db=_gain(path.gain if path else None),
-        high_pass_hz=_number(path.high_pass_hz if path else None),
-        low_pass_hz=_number(path.low_pass_hz if path else None),
-        all_pass=f"order {rotation.order}, {rotation.corner_hz:g} Hz, q {rotation.q:g}" if rotation else "",
-        performance_gain_db=_gain(performance.gain if performance else None),
-        bus=bus.name if bus else "",
-        bus_gain_db=_gain(bus.gain if bus else None),
-        gate=_gate(track, run.gating),
-        trim_db=_number(run.rendering.trim_db),
-        decided_by=decision.origin,
-        notes=_notes(track, path, (performance, bus), run),
-        rate_hz=rate,
-        files_rate_hz=rate if run.merged.recipe.deliver.rate == "keep" else run.merged.recipe.deliver.rate,
+def _page(rows: Sequence[Row], song: Song) -> Iterator[str]:
+    """The lines of a page to print: a block a performance, a line a mic, notes below."""
+    yield f"{song.name}: track sheet"
+    yield (
+        f"{song.rate} Hz, {song.frames} samples ({samples_to_s(song.frames, song.rate):.3f} s), "
+        + (f"files at {song.file_rate} Hz, " if song.file_rate != song.rate else "")
+        + f"premix {__version__}"
     )
+    for performance in (own.name for own in song.performances):
+        block = [row for row in rows if row["performance"] == performance]
+        first = block[0]
+        yield ""
+        yield (
+            f"{performance}: gain {first['performance_gain_db'] or '-'} dB, bus {first['bus'] or '-'} at "
+            f"{first['bus_gain_db'] or '-'} dB, trim {first['trim_db']} dB"
+        )
+        yield from ("  " + line for line in _table(block))
+        yield from (f"  {row['mic']}: {row['notes']}" for row in block if row["notes"])
 
 
-def _path_of(track: Track, performance: PerformancePlan | None) -> MicPath | None:
-    """How the track got into the mix; None where it is in no sum."""
-    paths = (*performance.close, *performance.rooms) if performance else ()
-    return next((p for p in paths if p.track.mic == track.mic), None)
+def _table(rows: Sequence[Row]) -> Iterator[str]:
+    """The columns that fit on a page, aligned, under their names."""
+    columns: dict[str, list[str]] = {
+        "mic": [r["mic"] for r in rows],
+        "polarity": [r["polarity"] for r in rows],
+        "delay ms": [_short(r["delay_ms"], 3) for r in rows],
+        "cm": [_short(r["delay_cm"], 1) for r in rows],
+        "gain dB": [_short(r["gain_db"], 2) for r in rows],
+        "high-pass": [r["high_pass_hz"] for r in rows],
+        "low-pass": [r["low_pass_hz"] for r in rows],
+        "by": [r["decided_by"] for r in rows],
+        "gate": [r["gate"].partition(";")[0] for r in rows],
+        "file": [r["file"] for r in rows],
+    }
+    return aligned([list(columns), *zip(*columns.values(), strict=True)], [name in _NUMBERS for name in columns])
 
 
-def _gate(track: Track, gating: Gating) -> str:
-    room = next((r for r in gating.rooms if (r.performance, r.mic) == (track.performance, track.mic)), None)
-    if room is None:
+def aligned(table: Iterable[Sequence[str]], right: Iterable[bool]) -> Iterator[str]:
+    """The rows of a table as lines of even columns; right: which of them are set to the right."""
+    columns = []
+    for column, flush in zip(zip(*table, strict=True), right, strict=True):
+        width = max(map(len, column))
+        columns.append([cell.rjust(width) if flush else cell.ljust(width) for cell in column])
+    return ("  ".join(line).rstrip() for line in zip(*columns, strict=True))
+
+
+def _short(number: str, digits: int) -> str:
+    return f"{float(number):.{digits}f}" if number else ""
+
+
+def _row(song: Song, performance: Performance, mic: Mic, trim_db: float) -> Row:
+    """Columns of the sum are empty for a mic that is in none, and those of the sends where the performance is muted."""
+    decision, sends = mic.decision, performance.heard
+    summed, rotation = sends and decision.summed, decision.rotation if sends and decision.summed else None
+    delay = decision.delay_samples
+    return {
+        "performance": performance.name,
+        "mic": mic.name,
+        "role": mic.role,
+        "file": relative_path(mic.track, song.folder),
+        "start_samples": str(mic.track.start),
+        "polarity": "inverted" if decision.polarity < 0 else "normal",
+        "delay_samples": _number(delay),
+        "delay_ms": _number(samples_to_ms(delay, song.rate)),
+        "delay_cm": _number(samples_to_cm(delay, song.rate, song.alignment.temperature_c), 1),
+        "gain_db": _gain(mic.gain if summed else None),
+        "high_pass_hz": _number(mic.high_pass_hz if summed else None),
+        "low_pass_hz": _number(mic.low_pass_hz if summed else None),
+        "all_pass": f"order {rotation.order}, {rotation.corner_hz:g} Hz, q {rotation.q:g}" if rotation else "",
+        "performance_gain_db": _gain(performance.gain if sends else None),
+        "bus": performance.bus if sends else "",
+        "bus_gain_db": _gain(song.bus(performance.bus).gain if sends else None),
+        "gate": _gate(mic),
+        "trim_db": _number(trim_db),
+        "decided_by": decision.origin,
+        "notes": "; ".join(_notes(song, performance, mic)),
+        "rate_hz": str(song.rate),
+        "files_rate_hz": str(song.file_rate),
+    }
+
+
+def _gain(gain: float | None) -> str:
+    return "" if gain is None else _number(gain_to_db(gain))
+
+
+def _number(value: float | None, digits: int = 9) -> str:
+    """A number short of trailing zeros; nine digits keep a stem made by hand exact below -150 dB."""
+    if value is None:
         return ""
+    text = f"{value:.{digits}f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text
+
+
+def _notes(song: Song, performance: Performance, mic: Mic) -> Iterator[str]:
+    """What the columns do not say, in words."""
+    heard = performance.heard
+    summed, header = heard and mic.decision.summed, mic.track.header
+    if not summed:
+        yield "not summed"
+    if header.channels > 1:
+        yield f"channel {mic.track.channel + 1} of {header.channels}"
+    chains = (("mic", mic.chain, summed), ("performance", performance.chain, heard))
+    for name, chain, used in (*chains, ("bus", song.bus(performance.bus).chain, heard)):
+        if used and chain:
+            yield f"{name} chain: {', '.join(step.kind for step in chain)}"
+    yield from (finding.message for finding in song.findings if finding.subject == mic.label)
+
+
+def _gate(mic: Mic) -> str:
+    if not mic.is_room:
+        return ""
+    room = mic.room
     if room.mode == "off":
         return "off"
     said = f"{room.mode} at {room.threshold_db:.1f} dB, open {len(room.open)} times"
@@ -164,73 +190,3 @@ def _shape(curve: Curve) -> str:
 def _distance(samples: npt.NDArray[np.int64]) -> int:
     """The least that is above zero: a whole fade, as between two near stretches the gate never shuts."""
     return int(samples[samples > 0].min(initial=_LONG))
-
-
-def _notes(
-    track: Track, path: MicPath | None, sends: tuple[PerformancePlan | None, BusPlan | None], run: FinishedRun
-) -> str:
-    """Everything the columns do not say, in words."""
-    notes = []
-    if path is None:
-        notes.append("not summed")
-    if track.header.channels > 1:
-        notes.append(f"channel {track.channel + 1} of {track.header.channels}")
-    chains = (("mic", path), ("performance", sends[0]), ("bus", sends[1]))
-    for name, item in chains:
-        if item is not None and item.chain:
-            notes.append(f"{name} chain: {', '.join(step.kind for step in item.chain)}")
-    notes += [finding.message for finding in run.findings() if finding.subject == track.name]
-    return "; ".join(notes)
-
-
-def _table(rows: list[SheetRow]) -> list[str]:
-    """The columns that fit on a page, aligned, under their names."""
-    heads = ("mic", "polarity", "delay ms", "cm", "gain dB", "high-pass", "low-pass", "by", "gate", "file")
-    cells = [
-        heads,
-        *(
-            (
-                r.mic,
-                r.polarity,
-                _short(r.delay_ms, 3),
-                _short(r.delay_cm, 1),
-                _short(r.gain_db, 2),
-                r.high_pass_hz,
-                r.low_pass_hz,
-                r.decided_by,
-                r.gate.partition(";")[0],
-                r.file,
-            )
-            for r in rows
-        ),
-    ]
-    widths = [max(len(line[column]) for line in cells) for column in range(len(heads))]
-    numbers = range(2, 7)
-    return [
-        "  ".join(
-            text.rjust(width) if column in numbers else text.ljust(width)
-            for column, (text, width) in enumerate(zip(line, widths, strict=True))
-        ).rstrip()
-        for line in cells
-    ]
-
-
-def _gain(gain: float | None) -> str:
-    return "" if gain is None else _number(gain_to_db(abs(gain)))
-
-
-def _number(value: float | None, digits: int = 9) -> str:
-    """A number short of trailing zeros; nine digits keep a stem made by hand exact below -150 dB."""
-    if value is None:
-        return ""
-    text = f"{value:.{digits}f}".rstrip("0").rstrip(".")
-    return "0" if text == "-0" else text
-
-
-def _short(number: str, digits: int) -> str:
-    return f"{float(number):.{digits}f}" if number else ""
-
-
-def _cell(value: str | int) -> str | int:
-    """A file name must not be taken for a formula by a spreadsheet."""
-    return f"./{value}" if isinstance(value, str) and value[:1] in ("=", "@") else value

@@ -1,7 +1,4 @@
-"""Putting a finished folder in the place of another so that a killed process leaves one of the two, whole.
-
-One text file that appears whole or not at all, for sheets and recipes that the user asked to save.
-"""
+"""Folders and text files that appear whole or not at all, also where the process is killed in the middle."""
 
 import contextlib
 import ctypes
@@ -75,12 +72,12 @@ def _exchange(one: Path, other: Path) -> bool:
     return bool(call(here, os.fsencode(one), here, os.fsencode(other), exchange) == 0)
 
 
-def write_text_file(path: Path, text: str, mark: str) -> None:
-    """Write `text`, whose first line begins with `mark`; an existing file is replaced only if its first line does too.
+def write_text_file(path: Path, text: str, mark: str = "") -> None:
+    """Write a text file that is whole or not there. mark: an existing file is replaced only if it begins so, too.
 
     Raises DeliveryError where the place cannot be written or holds something else.
     """
-    if path.exists() and not _is_ours(path, mark):
+    if mark and path.exists() and not _is_ours(path, mark):
         raise DeliveryError(
             Problem("save-exists", str(path), "something else is there", "a new name, or a file that premix wrote")
         )

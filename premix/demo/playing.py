@@ -1,16 +1,15 @@
-"""The riff: what a guitarist plays and when, with human timing.
+"""Playing: the riff as a guitarist plays it, with human timing, and the strings that it makes sound.
 
 A bar is two rows of 16 signs, one a sixteenth note:
 strokes  m palm-muted stroke   k palm-muted, choked half-way   C chord that rings   t tremolo (two strokes)
          - what sounds goes on  . stop: the hand lies on the strings
 frets    semitones above the lowest string, read where a stroke starts
 
-Plucked strings tuned low: a digital waveguide (Karplus and Strong 1983; Jaffe and Smith 1983).
-
-The string loop E(z) / (1 - g z^-T) is solved in the frequency domain, so the loop delay T may be any fraction
-of a sample and the losses g any function of frequency. It is evaluated on a circle slightly outside the unit
-circle and the result multiplied by the growing exponential: that keeps a long note's tail from wrapping round
-into its own beginning (the damped Fourier transform).
+Strings: a digital waveguide (Karplus and Strong 1983; Jaffe and Smith 1983), tuned low. The string loop
+E(z) / (1 - g z^-T) is solved in the frequency domain, so the loop delay T may be any fraction of a sample and the
+losses g any function of frequency. It is evaluated on a circle slightly outside the unit circle and the result
+multiplied by the growing exponential: that keeps a long note's tail from wrapping round into its own beginning (the
+damped Fourier transform).
 """
 
 from collections.abc import Sequence

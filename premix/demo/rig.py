@@ -1,13 +1,9 @@
-"""Colours of a cabinet and its mics: analogue filter sections, evaluated on a frequency grid.
+"""The rig of the demo: a high-gain amp, one cabinet, three close mics, a mic for the lows, and a mic in the room.
 
-The demo shapes every sound in the frequency domain, so the sections need no discretising and are the same at
-every rate. All are minimum phase. Peak: Bristow-Johnson's analogue prototype; the rest are textbook sections.
-
-A high-gain amp: hiss and hum at its input, two clipping stages with filters between, oversampled.
-
-A shoebox room by image sources (Allen and Berkley 1979), with walls that swallow more of the highs.
-
-The set-up: one cabinet, three close mics, a loudspeaker used as a mic for the lows, and a room mic.
+Amp: hiss and hum at its input, two clipping stages with filters between, oversampled. Room: a shoebox by image
+sources (Allen and Berkley 1979), with walls that swallow more of the highs. Colours of cabinet and mics: analogue
+filter sections on a frequency grid, so that they need no discretising and are the same at every rate; all are minimum
+phase (peak: Bristow-Johnson's analogue prototype; the rest are textbook sections).
 
 Everything between amp and file is linear and stays where it is for the whole session, so each mic is one
 impulse response: cabinet, distance, colour, converter, polarity and gain.
@@ -22,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from premix.arrays import ComplexArray, FloatArray
+from premix.model.settings import Role
 from premix.units import db_to_gain, s_to_samples, speed_of_sound_m_s
 
 RealFrequencies = npt.NDArray[np.floating[Any]]
@@ -47,39 +44,15 @@ def response(sections: Sequence[Section], freqs_hz: RealFrequencies) -> ComplexA
     return total
 
 
-def _peak(s: ComplexArray, gain: float, q: float) -> ComplexArray:
-    root = gain**0.5
-    return np.asarray((s * s + s * root / q + 1.0) / (s * s + s / (root * q) + 1.0), np.complex128)
-
-
-def _low_shelf(s: ComplexArray, gain: float, _q: float) -> ComplexArray:
-    return (s + gain) / (s + 1.0)
-
-
-def _high_shelf(s: ComplexArray, gain: float, _q: float) -> ComplexArray:
-    return (gain * s + 1.0) / (s + 1.0)
-
-
-def _low_pass(s: ComplexArray, _gain: float, q: float) -> ComplexArray:
-    return 1.0 / (s * s + s / q + 1.0)
-
-
-def _high_pass(s: ComplexArray, _gain: float, q: float) -> ComplexArray:
-    return s * s / (s * s + s / q + 1.0)
-
-
-def _band_pass(s: ComplexArray, _gain: float, q: float) -> ComplexArray:
-    return (s / q) / (s * s + s / q + 1.0)
-
-
-_KINDS: dict[str, Callable[[ComplexArray, float, float], ComplexArray]] = {
-    "peak": _peak,
-    "low_shelf": _low_shelf,
-    "high_shelf": _high_shelf,
-    "low_pass": _low_pass,
-    "high_pass": _high_pass,
-    "band_pass": _band_pass,
+_KINDS: dict[Kind, Callable[[ComplexArray, float, float], ComplexArray]] = {
+    "peak": lambda s, gain, q: (s * s + s * gain**0.5 / q + 1.0) / (s * s + s / (gain**0.5 * q) + 1.0),
+    "low_shelf": lambda s, gain, _q: (s + gain) / (s + 1.0),
+    "high_shelf": lambda s, gain, _q: (gain * s + 1.0) / (s + 1.0),
+    "low_pass": lambda s, _gain, q: 1.0 / (s * s + s / q + 1.0),
+    "high_pass": lambda s, _gain, q: s * s / (s * s + s / q + 1.0),
+    "band_pass": lambda s, _gain, q: (s / q) / (s * s + s / q + 1.0),
 }
+"""Kind -> transfer function at s = j f / corner, given linear gain and q."""
 
 
 FIRST_GAIN_DB = 26.0
@@ -192,7 +165,7 @@ class DemoMic:
     """One mic. distance_cm: from the speaker. converter_s: latency of its own converter. noise_dbfs: rms."""
 
     name: str
-    role: Literal["close", "sub", "room"]
+    role: Role
     distance_cm: float
     polarity: int
     gain_db: float
@@ -208,62 +181,37 @@ class DemoMic:
 ROOM_MIC_M = (CABINET_M[0] + 2.60, CABINET_M[1] + 1.55, CABINET_M[2] + 1.05)
 ROOM_DISTANCE_CM = 100.0 * sum((a - b) ** 2 for a, b in zip(ROOM_MIC_M, CABINET_M, strict=True)) ** 0.5
 
+_COLOURS: dict[str, tuple[Section, ...]] = {
+    "dynamic": (
+        Section("high_pass", 20.0),
+        Section("low_shelf", 180.0, 4.0),
+        Section("peak", 5200.0, 5.0, 1.0),
+        Section("peak", 780.0, -2.0, 1.5),
+    ),
+    "condenser": (
+        Section("high_pass", 18.0),
+        Section("low_shelf", 110.0, 2.0),
+        Section("high_shelf", 6500.0, 4.0),
+        Section("peak", 1900.0, -4.0, 2.5),
+    ),
+    "ribbon": (
+        Section("high_pass", 25.0),
+        Section("low_shelf", 220.0, 5.0),
+        Section("high_shelf", 5500.0, -7.0),
+        Section("peak", 1150.0, -3.0, 2.0),
+    ),
+    "sub": (Section("band_pass", 72.0, q=0.7), Section("low_pass", 700.0, q=0.5)),
+    "room": (Section("high_pass", 30.0), Section("high_shelf", 5000.0, -2.0)),
+}
 MICS: tuple[DemoMic, ...] = (
-    DemoMic(
-        "dynamic",
-        "close",
-        2.5,
-        1,
-        -18.0,
-        -82.0,
-        (
-            Section("high_pass", 20.0),
-            Section("low_shelf", 180.0, 4.0),
-            Section("peak", 5200.0, 5.0, 1.0),
-            Section("peak", 780.0, -2.0, 1.5),
-        ),
-    ),
-    DemoMic(
-        "condenser",
-        "close",
-        17.3,
-        1,
-        -16.5,
-        -86.0,
-        (
-            Section("high_pass", 18.0),
-            Section("low_shelf", 110.0, 2.0),
-            Section("high_shelf", 6500.0, 4.0),
-            Section("peak", 1900.0, -4.0, 2.5),
-        ),
-        converter_s=0.000612,
-    ),
-    DemoMic(
-        "ribbon",
-        "close",
-        31.8,
-        -1,
-        -17.5,
-        -80.0,
-        (
-            Section("high_pass", 25.0),
-            Section("low_shelf", 220.0, 5.0),
-            Section("high_shelf", 5500.0, -7.0),
-            Section("peak", 1150.0, -3.0, 2.0),
-        ),
-    ),
-    DemoMic("sub", "sub", 9.4, -1, -5.0, -82.0, (Section("band_pass", 72.0, q=0.7), Section("low_pass", 700.0, q=0.5))),
-    DemoMic(
-        "room",
-        "room",
-        ROOM_DISTANCE_CM,
-        1,
-        -16.5,
-        -84.0,
-        (Section("high_pass", 30.0), Section("high_shelf", 5000.0, -2.0)),
-    ),
+    DemoMic("dynamic", "close", 2.5, 1, -18.0, -82.0, _COLOURS["dynamic"]),
+    DemoMic("condenser", "close", 17.3, 1, -16.5, -86.0, _COLOURS["condenser"], converter_s=0.000612),
+    DemoMic("ribbon", "close", 31.8, -1, -17.5, -80.0, _COLOURS["ribbon"]),
+    DemoMic("sub", "sub", 9.4, -1, -5.0, -82.0, _COLOURS["sub"]),
+    DemoMic("room", "room", ROOM_DISTANCE_CM, 1, -16.5, -84.0, _COLOURS["room"]),
 )
 REFERENCE = "dynamic"
+REFERENCE_MIC = next(mic for mic in MICS if mic.name == REFERENCE)
 
 CLOSE_LENGTH_S = 0.15
 LEAD = 64

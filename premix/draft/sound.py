@@ -1,14 +1,12 @@
-"""What the audio of a folder says: which tracks are silent or equal, which belong together, which mic is sub or room.
+"""What the audio of a folder says: which files can be tracks at all, what they sound like, which belong together.
 
 Only three windows of each file are read, at the same times in all of them; a whole file only where those are silent,
 or equal to another file's.
-
-Which files of a folder can be tracks at all, and why the others cannot.
 """
 
 import hashlib
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,7 +16,7 @@ import numpy.typing as npt
 from premix.arrays import FloatArray
 from premix.audio.headers import read_header
 from premix.audio.reader import TrackReader, first_difference
-from premix.draft.names import not_a_mic
+from premix.draft.words import not_a_mic
 from premix.draft.write import LeftOut
 from premix.errors import TracksError
 from premix.model.tracks import AudioHeader, Track
@@ -33,6 +31,7 @@ _LOW_HZ = 150.0
 _BLOCK_S, _FALL_S = 0.005, 0.03
 _SILENT = db_to_gain(-70.0)
 _PIECE = 1 << 16
+_FEWEST_BITS = 16
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,38 +51,21 @@ class Heard:
     spectra: npt.NDArray[np.complex64]
 
 
-def listen(headers: Sequence[AudioHeader]) -> tuple[list[Heard], list[AudioHeader]]:
-    """What the files say, and those whose samples cannot be read."""
-    usual = float(np.median([header.frames for header in headers])) if headers else 0.0
-    common = min((h.frames for h in headers if h.frames >= usual / 2), default=0)
-    heard, damaged = [], []
-    for header in headers:
-        try:
-            heard.append(_heard(header, common))
-        except TracksError:
-            damaged.append(header)
-    return heard, damaged
+class Sounds:
+    """The files that can be tracks, at least one, by their names."""
+
+    def __init__(self, heard: Mapping[str, Heard]) -> None:
+        self.heard = heard
+        self._place = {name: number for number, name in enumerate(heard)}
+        self._coherence = _coherences(list(heard.values()))
+
+    def coherence(self, a: str, b: str) -> float:
+        """Magnitude-squared coherence of two files (Welch), averaged from 80 to 1500 Hz by power; silent: 0."""
+        return float(self._coherence[self._place[a], self._place[b]])
 
 
-def equal_files(heard: Sequence[Heard]) -> list[list[Heard]]:
-    """Files with the very same samples from start to end, two or more in each list; silent ones left out."""
-    alike: dict[tuple[str, int], list[Heard]] = {}
-    for item in heard:
-        if not item.silent:
-            alike.setdefault((item.digest, item.header.frames), []).append(item)
-    same: dict[str, list[Heard]] = {}
-    for items in alike.values():
-        for item in items if len(items) > 1 else ():
-            with TrackReader(_track(item.header), hash_samples=True) as reader:
-                same.setdefault(reader.sha256(), []).append(item)
-    return [items for items in same.values() if len(items) > 1]
-
-
-def coherences(heard: Sequence[Heard]) -> FloatArray:
-    """Magnitude-squared coherence of all pairs (Welch), averaged from 80 to 1500 Hz by power; shape (n, n).
-
-    0 with silent files. The spectra of all files have one shape, as `listen` makes them.
-    """
+def _coherences(heard: Sequence[Heard]) -> FloatArray:
+    """Of all pairs, shape (n, n). The spectra of all files have one shape."""
     total = np.zeros((len(heard), len(heard)))
     weights = np.zeros_like(total)
     for number in range(heard[0].spectra.shape[1]):
@@ -98,8 +80,87 @@ def coherences(heard: Sequence[Heard]) -> FloatArray:
     return np.asarray(found * sounding[:, None] * sounding[None, :])
 
 
+def usable(folder: Path, names: Sequence[str]) -> tuple[dict[str, Heard], list[LeftOut]]:
+    """The files that can be tracks, with what they sound like, and those that cannot, in order of the names."""
+    left_out: list[LeftOut] = []
+    headers: dict[str, AudioHeader] = {}
+    for name in _mics_only(names, left_out):
+        try:
+            header = read_header(folder / name)
+            fault = _fault(header)
+        except TracksError as error:
+            fault = error.problems[0].what
+        if fault:
+            left_out.append(LeftOut(name, fault))
+        else:
+            headers[name] = header
+    headers = _one_rate(headers, left_out)
+    usual = float(np.median([header.frames for header in headers.values()])) if headers else 0.0
+    common = min((header.frames for header in headers.values() if header.frames >= usual / 2), default=0)
+    heard: dict[str, Heard] = {}
+    for name, header in headers.items():
+        try:
+            heard[name] = _heard(header, common)
+        except TracksError:
+            left_out.append(LeftOut(name, "its samples cannot be read"))
+    for copies in _equal_files(heard):
+        first, *others = sorted(copies, key=lambda name: (len(name), name))
+        for name in others:
+            del heard[name]
+            left_out.append(LeftOut(name, f"every sample is that of '{first}'", "was another file meant?"))
+    return heard, left_out
+
+
+def _mics_only(names: Sequence[str], left_out: list[LeftOut]) -> list[str]:
+    """The files whose names do not say that they are something else; all where all do."""
+    told = {name: not_a_mic(name) for name in names}
+    if all(told.values()):
+        return list(names)
+    for name, what in told.items():
+        if what:
+            left_out.append(LeftOut(name, f"by its name {what}", "is it a mic of this guitar after all?"))
+    return [name for name, what in told.items() if not what]
+
+
+def _fault(header: AudioHeader) -> str:
+    """Why a file cannot be one mic's track; '' where it can."""
+    if header.channels > 2:
+        return f"it holds {header.channels} channels"
+    if header.bits < _FEWEST_BITS:
+        return f"its samples have {header.bits} bits"
+    if header.channels == 2 and first_difference(header) is not None:
+        return "it is stereo, and its two channels differ"
+    return ""
+
+
+def _one_rate(headers: dict[str, AudioHeader], left_out: list[LeftOut]) -> dict[str, AudioHeader]:
+    """The files at the rate that most of them have."""
+    if not headers:
+        return {}
+    rate = Counter(header.rate for header in headers.values()).most_common(1)[0][0]
+    for name, header in headers.items():
+        if header.rate != rate:
+            why = f"its rate is {header.rate} Hz, that of the others {rate} Hz"
+            left_out.append(LeftOut(name, why, "can it be exported again?"))
+    return {name: header for name, header in headers.items() if header.rate == rate}
+
+
+def _equal_files(heard: Mapping[str, Heard]) -> list[list[str]]:
+    """Files with the very same samples from start to end, two or more in each list; silent ones left out."""
+    alike: dict[tuple[str, int], list[str]] = {}
+    for name, item in heard.items():
+        if not item.silent:
+            alike.setdefault((item.digest, item.header.frames), []).append(name)
+    same: dict[str, list[str]] = {}
+    for names in alike.values():
+        for name in names if len(names) > 1 else ():
+            with TrackReader(Track("", "", heard[name].header), hash_samples=True) as reader:
+                same.setdefault(reader.sha256(), []).append(name)
+    return [names for names in same.values() if len(names) > 1]
+
+
 def _heard(header: AudioHeader, common: int) -> Heard:
-    with TrackReader(_track(header)) as reader:
+    with TrackReader(Track("", "", header)) as reader:
         windows = _windows(reader, header.rate, common or header.frames)
         silent = max(float(np.max(np.abs(w), initial=0.0)) for w in windows) < _SILENT and _all_silent(reader)
     digest = hashlib.sha256(b"".join(w.tobytes() for w in windows)).hexdigest()
@@ -113,10 +174,6 @@ def _heard(header: AudioHeader, common: int) -> Heard:
         fall_db=float(np.median([_fall_db(window, header.rate) for window in windows])),
         spectra=np.concatenate([_spectra(window, header.rate) for window in windows]),
     )
-
-
-def _track(header: AudioHeader) -> Track:
-    return Track("", "", header)
 
 
 def _windows(reader: TrackReader, rate: int, frames: int) -> list[FloatArray]:
@@ -164,70 +221,3 @@ def _fall_db(window: FloatArray, rate: int) -> float:
         return 0.0
     falls = (levels[:-step] - levels[step:])[levels[:-step] > np.max(levels) - 15.0]
     return float(np.percentile(falls, 99.0)) if len(falls) else 0.0
-
-
-_FEWEST_BITS = 16
-
-
-def usable(folder: Path, names: Sequence[str]) -> tuple[dict[str, Heard], list[LeftOut]]:
-    """The files that can be tracks, with what they sound like, and those that cannot, in order of the names."""
-    left_out: list[LeftOut] = []
-    headers: dict[str, AudioHeader] = {}
-    for name in _mics_only(names, left_out):
-        try:
-            header = read_header(folder / name)
-            fault = _fault(header)
-        except TracksError as error:
-            fault = error.problems[0].what
-        if fault:
-            left_out.append(LeftOut(name, fault))
-        else:
-            headers[name] = header
-    headers = _one_rate(headers, left_out)
-    heard, damaged = listen(list(headers.values()))
-    names_of = {header.path: name for name, header in headers.items()}
-    left_out += [LeftOut(names_of[header.path], "its samples cannot be read") for header in damaged]
-    kept = {names_of[item.header.path]: item for item in heard}
-    for copies in equal_files(heard):
-        first, *others = sorted((names_of[item.header.path] for item in copies), key=lambda name: (len(name), name))
-        for name in others:
-            del kept[name]
-            left_out.append(LeftOut(name, f"every sample is that of '{first}'", "was another file meant?"))
-    return kept, left_out
-
-
-def _mics_only(names: Sequence[str], left_out: list[LeftOut]) -> list[str]:
-    """The files whose names do not say that they are something else; all where all do."""
-    told = {name: not_a_mic(name) for name in names}
-    if all(told.values()):
-        return list(names)
-    for name, what in told.items():
-        if what:
-            left_out.append(LeftOut(name, f"by its name {what}", "is it a mic of this guitar after all?"))
-    return [name for name, what in told.items() if not what]
-
-
-def _fault(header: AudioHeader) -> str:
-    """Why a file cannot be one mic's track; '' where it can."""
-    if header.channels > 2:
-        return f"it holds {header.channels} channels"
-    if header.bits < _FEWEST_BITS:
-        return f"its samples have {header.bits} bits"
-    if header.channels == 2 and first_difference(header) is not None:
-        return "it is stereo, and its two channels differ"
-    return ""
-
-
-def _one_rate(headers: dict[str, AudioHeader], left_out: list[LeftOut]) -> dict[str, AudioHeader]:
-    """The files at the rate that most of them have."""
-    if not headers:
-        return {}
-    rate = Counter(header.rate for header in headers.values()).most_common(1)[0][0]
-    for name, header in headers.items():
-        if header.rate != rate:
-            left_out.append(
-                LeftOut(
-                    name, f"its rate is {header.rate} Hz, that of the others {rate} Hz", "can it be exported again?"
-                )
-            )
-    return {name: header for name, header in headers.items() if header.rate == rate}

@@ -1,13 +1,13 @@
-"""What a draft proposes, as records: performances, mics, tracks, what was left out, and how sure it is of each.
+"""What a draft proposes, as records, and as the text of a recipe: YAML with comments.
 
-The text of a drafted recipe: YAML with comments that say where each line comes from and how sure it is.
+The comments say where each line comes from and how sure it is.
 """
 
 import json
 from dataclasses import dataclass
 from typing import Literal
 
-from premix.model.recipe import Role
+from premix.model.settings import Role
 
 Sure = Literal["sure", "likely", "guessed"]
 
@@ -147,10 +147,8 @@ def _left_out(proposal: Proposal) -> list[str]:
         return []
     lines = ["", "# Files that are not in the recipe:"]
     for item in proposal.left_out:
-        lines.append(
-            f"# {'?' if item.question else '-'} {_said(item.file)}: {item.why}"
-            f"{f'; {item.question}' if item.question else ''}"
-        )
+        mark, question = ("?", f"; {item.question}") if item.question else ("-", "")
+        lines.append(f"# {mark} {_said(item.file)}: {item.why}{question}")
     return lines
 
 

@@ -1,21 +1,21 @@
-"""The gain curve of a room mic in gate mode: open while the guitar plays, shut in the stops.
+"""The gain curve of a room mic, as breakpoints linear in dB.
 
-The gain curve of a room mic in follow mode: below the threshold its level sinks with the key's.
+Gate mode: open while the guitar plays, shut in the stops. Follow mode: below the threshold its level sinks with the
+key's.
 """
 
 import math
 from array import array
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain, pairwise
 
 import numpy as np
-import numpy.typing as npt
 
 from premix.arrays import FloatArray, IndexArray
 from premix.gate.key import Key, running_max
-from premix.model.gate import Curve, GateCurve, Span
-from premix.model.recipe import Gate
+from premix.model.gate import OPEN, Curve, GateCurve, Span
+from premix.model.settings import Gate
 from premix.units import ms_to_samples, s_to_samples, samples_to_s
 
 Point = tuple[float, float]
@@ -23,11 +23,6 @@ Point = tuple[float, float]
 _WINDOW_S = 60.0  # of a curve that is spelled out at once
 ROUND_MS, ROUND_STEPS = 10.0, 24
 """The corner where a ramp meets 0 dB clicks when the ramp is shorter than this: it is rounded, in 24 steps."""
-
-
-def flat_curve(gain_db: float) -> GateCurve:
-    """A curve of one gain all along."""
-    return GateCurve(np.zeros(1, np.int64), np.array([gain_db]))
 
 
 def room_curve(spans: Sequence[Span], gate: Gate, *, rate: int, frames: int, arrival_samples: float) -> Curve:
@@ -42,21 +37,30 @@ def room_curve(spans: Sequence[Span], gate: Gate, *, rate: int, frames: int, arr
     spans, give a flat curve.
     """
     if not spans or gate.range_db == 0.0:
-        return flat_curve(0.0 if gate.invert or gate.range_db == 0.0 else -gate.range_db)
+        shut = not gate.invert and gate.range_db > 0.0
+        return GateCurve(np.zeros(1, np.int64), np.array([-gate.range_db])) if shut else OPEN
     early, late = ms_to_samples(gate.lookahead_ms, rate), ms_to_samples(gate.hold_ms, rate)
-    firsts, lasts = array("q"), array("q")
-    for on_s, off_s in spans:
-        # Rounded so that it is never open too late or shut too early.
-        first = math.floor(s_to_samples(on_s, rate) + arrival_samples - early)
-        last = math.ceil(s_to_samples(off_s, rate) + arrival_samples + late)
-        if lasts and first <= lasts[-1]:
-            lasts[-1] = max(last, lasts[-1])
-        else:
-            firsts.append(first)
-            lasts.append(last)
+    # Rounded so that it is never open too late or shut too early.
+    opens = union(
+        (
+            math.floor(s_to_samples(on_s, rate) + arrival_samples - early),
+            math.ceil(s_to_samples(off_s, rate) + arrival_samples + late),
+        )
+        for on_s, off_s in spans
+    )
     attack, release = (_ramp(ms_to_samples(ms, rate), rate, gate) for ms in (gate.attack_ms, gate.release_ms))
-    opens = np.array((firsts, lasts), np.int64).T
-    return RoomCurve(opens, tuple(attack), tuple(release), -gate.range_db, gate.invert, frames)
+    return RoomCurve(np.array(opens, np.int64), tuple(attack), tuple(release), -gate.range_db, gate.invert, frames)
+
+
+def union(spans: Iterable[Span]) -> list[Span]:
+    """Spans sorted, with those that overlap or touch joined."""
+    joined: list[Span] = []
+    for on, off in sorted(spans):
+        if joined and on <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(off, joined[-1][1]))
+        else:
+            joined.append((on, off))
+    return joined
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +71,7 @@ class RoomCurve:
     ramps, (samples after it starts to shut, gain in dB). shut_db: its gain where it is shut.
     """
 
-    opens: npt.NDArray[np.int64]
+    opens: IndexArray
     attack: tuple[Point, ...]
     release: tuple[Point, ...]
     shut_db: float
@@ -75,7 +79,7 @@ class RoomCurve:
     frames: int
 
     @property
-    def positions(self) -> npt.NDArray[np.int64]:
+    def positions(self) -> IndexArray:
         return self._breakpoints(self.opens).positions
 
     @property
@@ -88,7 +92,7 @@ class RoomCurve:
         last = int(np.searchsorted(self.opens[:, 0] - self.attack[-1][0], stop)) + 1
         return self._breakpoints(self.opens[max(0, first) : last])
 
-    def _breakpoints(self, opens: npt.NDArray[np.int64]) -> GateCurve:
+    def _breakpoints(self, opens: IndexArray) -> GateCurve:
         positions, gains_db = array("q"), array("d")
         for at, gain_db in chain.from_iterable(_stretches(opens.tolist(), self.attack, self.release)):
             position, gain_db = round(at), self.shut_db - gain_db if self.invert else gain_db
@@ -97,7 +101,7 @@ class RoomCurve:
             else:
                 positions.append(position)
                 gains_db.append(gain_db)
-        return clip_curve(GateCurve(np.frombuffer(positions, np.int64), np.frombuffer(gains_db)), self.frames)
+        return _clipped(GateCurve(np.frombuffer(positions, np.int64), np.frombuffer(gains_db)), self.frames)
 
 
 def _stretches(
@@ -112,7 +116,11 @@ def _stretches(
 
 def open_spans(curve: Curve, gate: Gate, *, rate: int, frames: int) -> tuple[Span, ...]:
     """(on_s, off_s) of every stretch of the song in which the room is not fully shut."""
-    spans: list[Span] = []
+    return tuple(union(_open_pieces(curve, gate, rate, frames)))
+
+
+def _open_pieces(curve: Curve, gate: Gate, rate: int, frames: int) -> Iterator[Span]:
+    """The same from breakpoint to breakpoint."""
     size = round(s_to_samples(_WINDOW_S, rate))
     for start in range(0, frames, size):
         stop = min(start + size, frames)
@@ -120,14 +128,8 @@ def open_spans(curve: Curve, gate: Gate, *, rate: int, frames: int) -> tuple[Spa
         edges = np.concatenate(([start], near.positions, [stop])).clip(start, stop).tolist()
         gains = np.concatenate((near.gains_db[:1], near.gains_db, near.gains_db[-1:])).tolist()
         for (a, gain_a), (b, gain_b) in pairwise(zip(edges, gains, strict=True)):
-            if a == b or max(gain_a, gain_b) <= -gate.range_db < 0.0:
-                continue
-            on, off = samples_to_s(a, rate), samples_to_s(b, rate)
-            if spans and spans[-1][1] == on:
-                spans[-1] = (spans[-1][0], off)
-            else:
-                spans.append((on, off))
-    return tuple(spans)
+            if a != b and not max(gain_a, gain_b) <= -gate.range_db < 0.0:
+                yield samples_to_s(a, rate), samples_to_s(b, rate)
 
 
 def _ramp(length: float, rate: int, gate: Gate) -> list[Point]:
@@ -165,7 +167,7 @@ def _higher(down: list[Point], up: list[Point]) -> list[Point]:
     return [p for p in down if p[0] < meet] + [(meet, gain)] + [p for p in up if p[0] > meet]
 
 
-def clip_curve(curve: GateCurve, frames: int) -> GateCurve:
+def _clipped(curve: GateCurve, frames: int) -> GateCurve:
     """The same curve with no breakpoint outside of the song: ramps that reach over its ends are cut there."""
     ends = np.array([0, max(0, frames - 1)])
     at_ends = np.interp(ends, curve.positions, curve.gains_db)
@@ -177,16 +179,14 @@ def clip_curve(curve: GateCurve, frames: int) -> GateCurve:
 
 ERROR_DB = 0.1
 LONGEST = 512
-"""Control frames between breakpoints, at most, while the gain is moving; a power of two that divides the
-chunk."""
+"""Control frames between breakpoints, at most, while the gain is moving; a power of two that divides the chunk."""
 
 KeyedAt = tuple[Key, float]
 """A key and the threshold that goes with it, in dB re full scale."""
 
 
 def follow_curve(keys: Sequence[KeyedAt], gate: Gate, *, rate: int, frames: int, arrival_samples: float) -> GateCurve:
-    """Downward expander: (ratio - 1) dB of attenuation for every dB of the key below its threshold, to the
-    range.
+    """Downward expander: (ratio - 1) dB of attenuation for every dB of the key below its threshold, to the range.
 
     keys: the louder one counts, each against its own threshold. The gain rises by at most the range in
     `attack_ms` and sinks by at most the range in `release_ms`, after `hold_ms`; these slopes are limits, not
@@ -195,7 +195,7 @@ def follow_curve(keys: Sequence[KeyedAt], gate: Gate, *, rate: int, frames: int,
     Breakpoints stand where straight lines between them stay within 0.1 dB of the gain.
     """
     if not keys or gate.range_db == 0.0 or frames == 0:
-        return flat_curve(0.0)
+        return OPEN
     kept_at, kept_db = [], []
     for start, gain in _gains(keys, gate):
         index = _corners(gain)
@@ -209,12 +209,11 @@ def follow_curve(keys: Sequence[KeyedAt], gate: Gate, *, rate: int, frames: int,
         gains = -gate.range_db - gains
     moving = np.ones(len(gains), bool)
     moving[1:-1] = (gains[1:-1] != gains[:-2]) | (gains[1:-1] != gains[2:])
-    return clip_curve(GateCurve(positions[moving], gains[moving]), frames)
+    return _clipped(GateCurve(positions[moving], gains[moving]), frames)
 
 
 def _gains(keys: Sequence[KeyedAt], gate: Gate) -> Iterator[tuple[int, FloatArray]]:
-    """(first frame, gain in dB) of the song in chunks that overlap by one frame, padded to whole blocks of
-    LONGEST."""
+    """(first frame, gain in dB) of the song in chunks that overlap by one frame, padded to whole blocks of LONGEST."""
     key = keys[0][0]
     held = key.span(gate.hold_ms + gate.lookahead_ms)
     rise, fall = (gate.range_db / max(1.0, key.exact_span(ms)) for ms in (gate.attack_ms, gate.release_ms))
@@ -232,10 +231,8 @@ def _gains(keys: Sequence[KeyedAt], gate: Gate) -> Iterator[tuple[int, FloatArra
 
 
 def _follow(gain_db: FloatArray, held: int, rise_db: float) -> FloatArray:
-    """The gain with its hold (the highest of the last `held` frames and this one) and its rise limited, by
-    rising early.
-
-    Gives the frames from `held` on."""
+    """The gain with its hold (the highest of the last `held` frames and this one) and its rise limited, by rising
+    early. Gives the frames from `held` on."""
     highest = running_max(gain_db, held + 1)
     slope = rise_db * np.arange(highest.size)
     early: FloatArray = np.maximum.accumulate((highest - slope)[::-1])[::-1] + slope
@@ -253,8 +250,7 @@ def _sink(gain_db: FloatArray, last_db: float, fall_db: float) -> FloatArray:
 
 
 def _corners(gain_db: FloatArray) -> IndexArray:
-    """Frames to keep, all but the last: every block of LONGEST is halved until a straight line is good
-    enough."""
+    """Frames to keep, all but the last: every block of LONGEST is halved until a straight line is good enough."""
     starts, size = np.arange(0, gain_db.size - 1, LONGEST), LONGEST
     kept = [starts]
     while size > 1:

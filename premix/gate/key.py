@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from premix.arrays import FloatArray
-from premix.model.analysis import KeyEnvelopes
+from premix.model.tracks import KeyEnvelopes
 from premix.units import db_to_power, ms_to_samples
 
 CHUNK_FRAMES = 1 << 14

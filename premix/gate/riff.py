@@ -1,19 +1,16 @@
-"""Findings of the gate stage: keys that hold nothing, riffs without stops, stops that are hard to tell.
-
-Riff detection: start and stop of every played passage of one performance.
-"""
+"""Riff detection: start and stop of every played passage of one performance, and what is worth knowing of them."""
 
 from collections.abc import Iterator
 
 import numpy as np
 
 from premix.arrays import BoolArray, FloatArray
+from premix.errors import Finding, Severity
 from premix.gate.key import Key
 from premix.gate.threshold import NOTHING, Populations, find_populations
-from premix.model.analysis import KeyEnvelopes
-from premix.model.finding import Finding, Severity
 from premix.model.gate import Riff, Span
-from premix.model.recipe import Gate
+from premix.model.settings import Gate
+from premix.model.tracks import KeyEnvelopes
 
 LITTLE_S, LITTLE_SHARE = 5.0, 0.02
 """A performance hardly plays when it plays less than 5 s and less than 2 % of the song."""
@@ -21,54 +18,6 @@ LONG_SHARE = 0.5
 """A single passage is worth a word when it is more than half of the song."""
 SUDDEN_SHARE = 0.5
 """Stops are uncertain when fewer than half of the falls through the threshold are sudden."""
-
-
-def no_key(performance: str) -> Finding:
-    return _finding("gate-no-key", "warning", performance, "no close mic is in the sum; its room stays open")
-
-
-def silent_key(performance: str) -> Finding:
-    return _finding("gate-key-silent", "warning", performance, "its close mics are silent; the room stays open")
-
-
-def riff_findings(
-    performance: str, populations: Populations, spans: tuple[Span, ...], song_s: float, *, auto: bool
-) -> tuple[Finding, ...]:
-    """What is worth knowing about one performance's riff."""
-    found: list[Finding] = []
-    played_s = sum(off - on for on, off in spans)
-    if played_s < LITTLE_S and played_s < LITTLE_SHARE * song_s:
-        message = f"plays for {played_s:.1f} s of {song_s:.1f} s"
-        found.append(_finding("gate-hardly-plays", "info", performance, message))
-    elif len(spans) == 1 and played_s > LONG_SHARE * song_s:
-        message = f"no stop was found from {spans[0][0]:.1f} s to {spans[0][1]:.1f} s; its room stays open there"
-        found.append(_finding("gate-no-stops", "info", performance, message))
-    elif auto and populations.sudden < SUDDEN_SHARE * populations.falls:
-        found.append(
-            _finding(
-                "gate-stops-uncertain",
-                "info",
-                performance,
-                f"only {populations.sudden} of the {populations.falls} falls of the key through "
-                f"{populations.split_db:.1f} dB are as sudden as a damped stop",
-            )
-        )
-    return tuple(found)
-
-
-def arrival_unknown(performance: str, mic: str) -> Finding:
-    return _finding(
-        "gate-arrival-unknown",
-        "info",
-        f"{performance}/{mic}",
-        "when the riff reaches the room mic could not be found; its gate opens and shuts with the close mics",
-    )
-
-
-def _finding(slug: str, severity: Severity, subject: str, message: str) -> Finding:
-    return Finding(slug, severity, subject, message)
-
-
 SLOPE_MS, SLOPE_DB = 8.0, 6.0
 """A hand on the strings: the level falls this much from 8 ms before to 8 ms after (0.4 dB/ms). No note falls
 so fast by itself."""
@@ -93,18 +42,25 @@ def find_riff(envelopes: KeyEnvelopes, weights: FloatArray, shifts: FloatArray, 
     noise. Reads the envelopes in chunks: only the list of passages grows with the song.
     """
     name, auto = envelopes.performance, gate.threshold_db == "auto"
-    if not weights.any():
-        return Riff(name, (), NOTHING.loud_db, _threshold(NOTHING, gate), auto, (no_key(name),))
     key = Key(envelopes, weights, shifts)
-    populations = find_populations(key)
+    populations = find_populations(key) if weights.any() else NOTHING
     threshold = _threshold(populations, gate)
     if populations.silent:
-        return Riff(name, (), populations.loud_db, threshold, auto, (silent_key(name),))
+        return Riff(name, (), populations.loud_db, threshold, auto, "silent" if weights.any() else "none")
     shut = threshold - gate.hysteresis_db
-    shut = min(shut, populations.shut_db) if auto else shut
-    spans = tuple(passages(key, populations.loud_db + threshold, populations.loud_db + shut))
-    findings = riff_findings(name, populations, spans, key.frames * key.frame_s, auto=auto)
-    return Riff(name, spans, populations.loud_db, threshold, auto, findings, shut_db=shut)
+    if auto:
+        shut = min(shut, populations.shut_db)
+    return Riff(
+        name,
+        tuple(_passages(key, populations.loud_db + threshold, populations.loud_db + shut)),
+        populations.loud_db,
+        threshold,
+        auto,
+        shut_db=shut,
+        split_db=populations.split_db,
+        falls=populations.falls,
+        sudden=populations.sudden,
+    )
 
 
 def _threshold(populations: Populations, gate: Gate) -> float:
@@ -115,7 +71,7 @@ def _threshold(populations: Populations, gate: Gate) -> float:
     return min(above_noise, HIGHEST_OPEN_DB)
 
 
-def passages(key: Key, open_db: float, shut_db: float) -> Iterator[Span]:
+def _passages(key: Key, open_db: float, shut_db: float) -> Iterator[Span]:
     """(on_s, off_s) of every passage.
 
     It starts when the level reaches `open_db`. It stops when a hand damps the strings (the level falls suddenly,
@@ -176,3 +132,28 @@ def _sounding(part: FloatArray) -> BoolArray:
     """Where an edge is high: `EDGE_DB` below its top, or half-way down where it is smaller than that."""
     top, bottom = float(part.max()), float(part.min())
     return part >= max(top - EDGE_DB, (top + bottom) / 2.0)
+
+
+def riff_findings(riff: Riff, song_s: float) -> Iterator[Finding]:
+    """What is worth knowing of the riff that opens a performance's rooms. song_s: length of the song."""
+
+    def tell(slug: str, severity: Severity, message: str) -> Finding:
+        return Finding(slug, severity, riff.performance, message)
+
+    played_s = sum(off - on for on, off in riff.spans)
+    if riff.key == "none":
+        yield tell("gate-no-key", "warning", "no close mic is in the sum; its room stays open")
+    elif riff.key == "silent":
+        yield tell("gate-key-silent", "warning", "its close mics are silent; the room stays open")
+    elif played_s < LITTLE_S and played_s < LITTLE_SHARE * song_s:
+        yield tell("gate-hardly-plays", "info", f"plays for {played_s:.1f} s of {song_s:.1f} s")
+    elif len(riff.spans) == 1 and played_s > LONG_SHARE * song_s:
+        on, off = riff.spans[0]
+        message = f"no stop was found from {on:.1f} s to {off:.1f} s; its room stays open there"
+        yield tell("gate-no-stops", "info", message)
+    elif riff.auto and riff.sudden < SUDDEN_SHARE * riff.falls:
+        message = (
+            f"only {riff.sudden} of the {riff.falls} falls of the key through {riff.split_db:.1f} dB are as sudden as "
+            "a damped stop"
+        )
+        yield tell("gate-stops-uncertain", "info", message)

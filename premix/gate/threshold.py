@@ -13,9 +13,8 @@ user.
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from premix.arrays import FloatArray
+from premix.arrays import FloatArray, IndexArray
 from premix.gate.key import QUIETEST_DB, Key
 
 STEP_DB = 0.5
@@ -45,17 +44,6 @@ FLOOR_CROWD = 3.0
 BINS = round((40.0 - QUIETEST_DB) / STEP_DB)
 LEVELS_DB: FloatArray = np.linspace(QUIETEST_DB, 40.0, BINS, endpoint=False)
 
-BinArray = npt.NDArray[np.int64]
-
-
-@dataclass(frozen=True, slots=True)
-class LevelStatistics:
-    """Counts for each of LEVELS_DB: frames whose level it is, falls through it, sudden falls through it."""
-
-    frames: FloatArray
-    falls: FloatArray
-    sudden: FloatArray
-
 
 @dataclass(frozen=True, slots=True)
 class Populations:
@@ -80,25 +68,25 @@ NOTHING = Populations(QUIETEST_DB, DEEPEST_DB, DEEPEST_DB, silent=True)
 
 def find_populations(key: Key) -> Populations:
     """Tell playing from not playing in one performance's key; where nothing tells them apart, all is playing."""
-    counted = count_levels(key)
-    if counted.frames[1:].sum() * key.frame_s < SHORTEST_RIFF_S:
+    frames, falls, sudden = _count_levels(key)
+    if frames[1:].sum() * key.frame_s < SHORTEST_RIFF_S:
         return NOTHING
-    loud = _loud_above(counted.frames, SHORTEST_RIFF_S / key.frame_s)
-    lowest = np.maximum(loud + DEEPEST_DB, noise_floor_db(counted.frames))
+    loud = _loud_above(frames, SHORTEST_RIFF_S / key.frame_s)
+    lowest = np.maximum(loud + DEEPEST_DB, _noise_floor_db(frames))
     allowed = (lowest <= LEVELS_DB) & (loud + HIGHEST_DB >= LEVELS_DB)
     if not allowed.any():
         return Populations(float(loud[0]), DEEPEST_DB, DEEPEST_DB)
-    balance = counted.sudden - SLOW_WEIGHT * (counted.falls - counted.sudden)
+    balance = sudden - SLOW_WEIGHT * (falls - sudden)
     score = np.where(allowed, _mean_above(balance, BAND_DB), -np.inf)
     split = int(np.argmax(score >= score.max() - TIE * abs(score.max())))
-    lost = np.flatnonzero(~allowed[:split] | (counted.sudden[:split] < REACH * counted.sudden[split]))
+    lost = np.flatnonzero(~allowed[:split] | (sudden[:split] < REACH * sudden[split]))
     shut = int(lost[-1]) + 1 if lost.size else 0
     split_db, shut_db = (float(LEVELS_DB[i] - loud[split]) for i in (split, shut))
-    return Populations(float(loud[split]), split_db, shut_db, int(counted.falls[split]), int(counted.sudden[split]))
+    return Populations(float(loud[split]), split_db, shut_db, int(falls[split]), int(sudden[split]))
 
 
-def count_levels(key: Key) -> LevelStatistics:
-    """Count the levels of the whole song, in one pass over the envelopes."""
+def _count_levels(key: Key) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Of each of LEVELS_DB, in one pass over the song: frames whose level it is, falls through it, sudden falls."""
     frames, falls, sudden = np.zeros(BINS), np.zeros(BINS + 1), np.zeros(BINS + 1)
     reach = key.span(SUDDEN_MS)
     for _, level in key.chunks(before=reach, after=reach + 1):
@@ -109,10 +97,10 @@ def count_levels(key: Key) -> LevelStatistics:
         falls += _steps(top, bottom)
         earlier, later = level[k] - ABOVE_DB, level[k + 2 * reach + 1] + BELOW_DB
         sudden += _steps(np.minimum(top, earlier), np.maximum(bottom, later))
-    return LevelStatistics(frames, np.cumsum(falls[:-1]), np.cumsum(sudden[:-1]))
+    return frames, np.cumsum(falls[:-1]), np.cumsum(sudden[:-1])
 
 
-def noise_floor_db(frames: FloatArray) -> float:
+def _noise_floor_db(frames: FloatArray) -> float:
     """Upper edge of a steady noise floor in the counts of levels; -inf where the song shows none.
 
     A floor is a crowd at the lowest levels. Where the lowest levels are decays or quiet notes there is none:
@@ -126,7 +114,7 @@ def noise_floor_db(frames: FloatArray) -> float:
     return float(LEVELS_DB[lowest]) + FLOOR_WIDTH_DB if crowd > FLOOR_CROWD * above else -np.inf
 
 
-def _bin(level_db: FloatArray) -> BinArray:
+def _bin(level_db: FloatArray) -> IndexArray:
     """Index of the highest of LEVELS_DB that the level reaches."""
     return np.clip((level_db - QUIETEST_DB) / STEP_DB, 0, BINS - 1).astype(np.int64)
 
@@ -148,7 +136,7 @@ def _mean_above(values: FloatArray, reach_db: float) -> FloatArray:
 def _loud_above(frames: FloatArray, fewest: float) -> FloatArray:
     """For every level, the loud level of all frames that reach it; -inf where they are too few."""
     reach = np.cumsum(frames[::-1])[::-1]
-    # reach falls from bin to bin: the highest bin that still holds the loudest 5 % of the frames counted.
+    # reach falls from bin to bin: the highest bin that still holds the loudest 5 % of the frames
     loudest = (1.0 - LOUD_PERCENTILE / 100.0) * reach
     index = np.searchsorted(-reach, -loudest, side="right") - 1
     return np.where(reach >= fewest, LEVELS_DB[index], -np.inf)

@@ -1,16 +1,16 @@
-"""Onset spread of doubled performances: how far apart the same onsets were played. Measured, never moved.
+"""Doubled performances: how far apart the same onsets were played, and pairs of stems that are one take, twice.
 
-Same take on both sides: performances whose stems correlate as no two performances can.
+Measured, never moved.
 """
 
 from collections.abc import Sequence
+from itertools import combinations
 
 import numpy as np
-import numpy.typing as npt
 
-from premix.arrays import FloatArray
-from premix.measures.frames import SparseFrames
-from premix.model.finding import Finding
+from premix.arrays import FloatArray, IndexArray
+from premix.errors import Finding
+from premix.measures.frames import SparseSpectra
 from premix.model.mix import OnsetSpread, TakePair
 from premix.units import ms_to_samples, samples_to_ms
 
@@ -59,35 +59,31 @@ def onset_spread(
 SEARCH_MS = 30.0
 SAME_TAKE = 0.9
 """A copy is near 1, two performances of a part far below (experience, no source)."""
-MOST_FRAMES = 64
 HIGHEST_HZ = 5000.0
 
 
 class TakeCorrelation:
     """Cross-correlation of every pair of stems, searched over +-30 ms, up to 5 kHz.
 
-    Cross-spectra are averaged over few frames (`SparseFrames`), so it costs little and its memory is fixed.
+    Cross-spectra are averaged over few frames (`SparseSpectra`), so it costs little and its memory is fixed.
     """
 
     def __init__(self, performances: Sequence[str], rate: int) -> None:
         self._performances = tuple(performances)
         self._rate = rate
-        self._size = 1 << int(np.ceil(np.log2(8.0 * ms_to_samples(SEARCH_MS, rate))))
-        self._frames = SparseFrames(len(performances), self._size, MOST_FRAMES)
-        self._window = np.hanning(self._size + 1)[:-1]
-        bins = np.count_nonzero(np.fft.rfftfreq(self._size, 1.0 / rate) <= HIGHEST_HZ)
+        self._spectra = SparseSpectra(len(performances), 8.0 * ms_to_samples(SEARCH_MS, rate))
+        bins = np.count_nonzero(np.fft.rfftfreq(self._spectra.size, 1.0 / rate) <= HIGHEST_HZ)
         self._cross = np.zeros((bins, len(performances), len(performances)), np.complex128)
 
     def feed(self, block: FloatArray) -> None:
         """Take the next block of all stems, shape (performances, frames)."""
-        for weight, frame in self._frames.feed(block):
-            spectra = np.fft.rfft(frame * self._window)[:, : len(self._cross)].T
+        for weight, whole in self._spectra.feed(block):
+            spectra = whole[:, : len(self._cross)].T
             self._cross += weight * spectra[:, :, None] * spectra[:, None, :].conj()
 
     def pairs(self) -> tuple[TakePair, ...]:
         """Every pair of performances that both hold sound."""
-        count = len(self._performances)
-        found = (self._pair(a, b) for a in range(count) for b in range(a + 1, count))
+        found = (self._pair(a, b) for a, b in combinations(range(len(self._performances)), 2))
         return tuple(pair for pair in found if pair is not None)
 
     def _pair(self, a: int, b: int) -> TakePair | None:
@@ -103,10 +99,11 @@ class TakeCorrelation:
         names = self._performances
         return TakePair(names[a], names[b], rho, lag_ms, abs(rho) > SAME_TAKE)
 
-    def _correlate(self, a: int, b: int, lags: npt.NDArray[np.int64]) -> FloatArray:
+    def _correlate(self, a: int, b: int, lags: IndexArray) -> FloatArray:
         """Cross-correlation at lags in samples (positive: b late), the window's overlap divided out."""
-        values = np.fft.irfft(self._cross[:, a, b].conj(), self._size)
-        fading = np.fft.irfft(np.abs(np.fft.rfft(self._window, 2 * self._size)) ** 2)
+        size = self._spectra.size
+        values = np.fft.irfft(self._cross[:, a, b].conj(), size)
+        fading = np.fft.irfft(np.abs(np.fft.rfft(self._spectra.window, 2 * size)) ** 2)
         correlation: FloatArray = values[lags] * (fading[0] / fading[lags])
         return correlation
 

@@ -1,16 +1,16 @@
 """The limits of a recipe, held against what was decided and measured: one finding for each that is broken."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from premix.model.alignment import Alignment, MicDecision
-from premix.model.finding import Finding
+from premix.errors import Finding
 from premix.model.mix import Rendering
-from premix.model.recipe import Limits
+from premix.model.song import Song
 
 Reading = tuple[str, float | None]
 """What was measured: its subject, and the figure; None where it has none, as silence has no correlation."""
+Readings = Callable[[Song, Rendering], list[Reading]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,21 +22,7 @@ class Check:
     what: str
     unit: str
     allowed: Literal["at least", "at most"]
-    readings: Callable[[Alignment, Rendering], list[Reading]]
-
-
-def check_limits(limits: Limits, alignment: Alignment, rendering: Rendering) -> tuple[Finding, ...]:
-    """The broken limits, one finding of severity error each, which names the worst offender.
-
-    A figure on the limit is inside. A limit that cannot be measured (silence, or an output that is not delivered)
-    is broken too: nobody can say that it holds.
-    """
-    found = []
-    for check in CHECKS:
-        finding = _finding(check, getattr(limits, check.field), check.readings(alignment, rendering))
-        if finding is not None:
-            found.append(finding)
-    return tuple(found)
+    readings: Readings
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +34,26 @@ class Judged:
     holds: bool
 
 
-def judge(check: Check, limit: float, readings: list[Reading]) -> Judged:
+def check_limits(song: Song, rendering: Rendering) -> tuple[Finding, ...]:
+    """The broken limits, one finding of severity error each, which names the worst offender.
+
+    A figure on the limit is inside. A limit that cannot be measured (silence, or an output that is not delivered)
+    is broken too: nobody can say that it holds.
+    """
+    return tuple(
+        _finding(check, limit, judged) for check, limit, judged in judged_limits(song, rendering) if not judged.holds
+    )
+
+
+def judged_limits(song: Song, rendering: Rendering) -> Iterator[tuple[Check, float, Judged]]:
+    """Every limit that the recipe sets: (check, limit, how it was held)."""
+    for check in CHECKS:
+        limit = getattr(song.limits, check.field)
+        if limit is not None:
+            yield check, limit, _judge(check, limit, check.readings(song, rendering))
+
+
+def _judge(check: Check, limit: float, readings: list[Reading]) -> Judged:
     """The worst figure beyond the limit; else whatever has none; else the figure nearest to the limit."""
     sign = 1.0 if check.allowed == "at least" else -1.0
     measured = [(subject, figure) for subject, figure in readings if figure is not None]
@@ -60,14 +65,10 @@ def judge(check: Check, limit: float, readings: list[Reading]) -> Judged:
     return Judged(", ".join(subject for subject, figure in readings if figure is None), None, False)
 
 
-def _finding(check: Check, limit: float | None, readings: list[Reading]) -> Finding | None:
-    judged = judge(check, limit, readings) if limit is not None else None
-    if limit is None or judged is None or judged.holds:
-        return None
+def _finding(check: Check, limit: float, judged: Judged) -> Finding:
     if (worst := judged.worst) is None:
-        slug, message = "limit-not-measured", f"{check.what} cannot be measured"
-        message += f": {judged.subject}" if judged.subject else ""
-        return Finding(slug, "error", f"limits.{check.field}", message)
+        message = f"{check.what} cannot be measured" + (f": {judged.subject}" if judged.subject else "")
+        return Finding("limit-not-measured", "error", f"limits.{check.field}", message)
     message = f"{check.what} is {_digits(worst, limit)} {check.unit}".rstrip()
     message += f", allowed is {check.allowed} {limit:g} {check.unit}".rstrip()
     return Finding(check.slug, "error", judged.subject, message)
@@ -81,27 +82,23 @@ def _digits(value: float, limit: float) -> str:
     return next((text for text in texts if float(text) != limit), repr(value))
 
 
-def _efficiencies(alignment: Alignment, rendering: Rendering) -> list[Reading]:
+def _efficiencies(song: Song, rendering: Rendering) -> list[Reading]:
     """Of every performance with a mic in its sum; one without sound has no band to measure in."""
-    summed = {d.performance for d in alignment.decisions if d.summed}
-    return [(e.performance, e.after_db if e.bands else None) for e in alignment.efficiencies if e.performance in summed]
+    summed = [p for p in song.performances if any(mic.decision.summed for mic in p.mics)]
+    return [(p.name, p.efficiency.after_db if p.efficiency.bands else None) for p in summed]
 
 
-def _folds(alignment: Alignment, rendering: Rendering) -> list[Reading]:
-    return [("guitar bus", rendering.stereo.fold_db if rendering.stereo else None)]
+def _of_guitar_bus(field: str) -> Readings:
+    """A figure of its stereo picture, of the whole song."""
+    return lambda song, rendering: [("guitar bus", getattr(rendering.stereo, field) if rendering.stereo else None)]
 
 
-def _correlations(alignment: Alignment, rendering: Rendering) -> list[Reading]:
-    return [("guitar bus", rendering.stereo.correlation if rendering.stereo else None)]
-
-
-def _true_peaks(alignment: Alignment, rendering: Rendering) -> list[Reading]:
+def _true_peaks(song: Song, rendering: Rendering) -> list[Reading]:
     """Of every file that holds sound: silence is below any peak."""
-    peaks = ((file.part.part, file.measures.true_peak_dbtp) for file in rendering.files)
-    return [(part, peak) for part, peak in peaks if peak is not None]
+    return [(f.part.part, peak) for f in rendering.files if (peak := f.measures.true_peak_dbtp) is not None]
 
 
-def _spreads(alignment: Alignment, rendering: Rendering) -> list[Reading]:
+def _spreads(song: Song, rendering: Rendering) -> list[Reading]:
     """Loudness of the loudest stem of each bus against its softest; 0 LU where a bus has one stem."""
     buses: dict[str, list[float | None]] = {}
     for file in rendering.files:
@@ -118,26 +115,23 @@ def _spread(stems: list[float | None]) -> float | None:
     return max(found) - min(found) if len(found) == len(stems) else None
 
 
-def _refused(alignment: Alignment, rendering: Rendering) -> list[Reading]:
-    return _count(d for d in alignment.decisions if d.refusal is not None)
+def _mics_with(field: str) -> Readings:
+    """The number of mics whose decision has this field, and which they are."""
 
+    def readings(song: Song, rendering: Rendering) -> list[Reading]:
+        names = [mic.label for mic in song.judged if getattr(mic.decision, field) is not None]
+        return [(", ".join(names), float(len(names)))]
 
-def _moved(alignment: Alignment, rendering: Rendering) -> list[Reading]:
-    return _count(d for d in alignment.decisions if d.moved_samples is not None)
-
-
-def _count(decisions: Iterable[MicDecision]) -> list[Reading]:
-    names = [decision.name for decision in decisions]
-    return [(", ".join(names), float(len(names)))]
+    return readings
 
 
 CHECKS = (
     Check("sum_efficiency_db", "limit-sum-efficiency", "sum efficiency", "dB", "at least", _efficiencies),
-    Check("mono_fold_db", "limit-mono-fold", "mono fold", "dB", "at least", _folds),
-    Check("correlation", "limit-correlation", "correlation", "", "at least", _correlations),
+    Check("mono_fold_db", "limit-mono-fold", "mono fold", "dB", "at least", _of_guitar_bus("fold_db")),
+    Check("correlation", "limit-correlation", "correlation", "", "at least", _of_guitar_bus("correlation")),
     Check("true_peak_dbtp", "limit-true-peak", "true peak", "dBTP", "at most", _true_peaks),
     Check("stem_spread_lu", "limit-stem-spread", "loudness spread of the stems", "LU", "at most", _spreads),
-    Check("refused_mics", "limit-refused-mics", "number of refused mics", "", "at most", _refused),
-    Check("moved_mics", "limit-moved-mics", "number of moved mics", "", "at most", _moved),
+    Check("refused_mics", "limit-refused-mics", "number of refused mics", "", "at most", _mics_with("refusal")),
+    Check("moved_mics", "limit-moved-mics", "number of moved mics", "", "at most", _mics_with("moved_samples")),
 )
-"""Every limit of the recipe; mono fold and correlation are those of the whole song."""
+"""Every limit of the recipe."""

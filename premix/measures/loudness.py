@@ -1,19 +1,15 @@
-"""K-weighting (ITU-R BS.1770-5, annex 1): the shelf and the high-pass in front of every loudness measure.
-
-Loudness of a stream: ITU-R BS.1770-5 gated loudness, EBU Tech 3341 maxima, EBU Tech 3342 loudness range.
+"""Loudness of a stream: ITU-R BS.1770-5 gated loudness, EBU Tech 3341 maxima, EBU Tech 3342 loudness range.
 
 Conventions. Every channel has weight 1 (left, right, centre). A mono file is ONE channel, so it reads 3.01 LU
 below the same audio played as dual mono; a full-scale 997 Hz sine in one channel reads -3.01 LUFS.
 Only complete windows count, so up to 20 ms at the end of a stream are not seen, and what is shorter than a
 window (0.4 s, or 3 s for short-term loudness and range) has no loudness.
 
-Loudness of many sums of few signals: the signals are K-weighted once, the sums are never filtered.
-
-K-weighting is linear, so the weighted power of a channel sum_n c_n x_n is c' G c, with G the Gram matrix of
-the weighted signals. Each step's Gram matrix is projected onto the outputs at once and dropped.
+Many sums of few signals: K-weighting (annex 1: a shelf and a high-pass) is linear, so the signals are weighted once
+and the sums are never filtered. The weighted power of a channel sum_n c_n x_n is c' G c, with G the Gram matrix of
+the weighted signals; each step's Gram matrix is projected onto the outputs at once and dropped.
 """
 
-import math
 from array import array
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -22,7 +18,7 @@ from functools import cache
 import numpy as np
 
 from premix.arrays import FloatArray
-from premix.audio.filters import SectionFilter
+from premix.audio.filters import SectionFilter, bilinear, warped
 from premix.measures.frames import StepGram
 from premix.units import db_to_power, power_to_db
 
@@ -35,23 +31,11 @@ HIGH_PASS_HZ, HIGH_PASS_Q = 38.13547087613982, 0.5003270373253953
 
 @cache
 def _sections(rate: int) -> FloatArray:
-    k = math.tan(math.pi * SHELF_HZ / rate)
     top = 10.0 ** (SHELF_DB / 20.0)
     middle = top**SHELF_MIDDLE
-    norm = 1.0 + k / SHELF_Q + k * k
-    shelf = [
-        (top + middle * k / SHELF_Q + k * k) / norm,
-        2.0 * (k * k - top) / norm,
-        (top - middle * k / SHELF_Q + k * k) / norm,
-        *_poles(k, SHELF_Q),
-    ]
-    k = math.tan(math.pi * HIGH_PASS_HZ / rate)
-    return np.array([shelf, [1.0, -2.0, 1.0, *_poles(k, HIGH_PASS_Q)]])
-
-
-def _poles(k: float, q: float) -> list[float]:
-    norm = 1.0 + k / q + k * k
-    return [1.0, 2.0 * (k * k - 1.0) / norm, (1.0 - k / q + k * k) / norm]
+    shelf = bilinear((top, middle / SHELF_Q, 1.0), (1.0, 1.0 / SHELF_Q, 1.0), warped(SHELF_HZ, rate))
+    poles = bilinear((1.0, 0.0, 0.0), (1.0, 1.0 / HIGH_PASS_Q, 1.0), warped(HIGH_PASS_HZ, rate))[3:]
+    return np.array([shelf, [1.0, -2.0, 1.0, *poles]])
 
 
 def _gain_at_nyquist(section: FloatArray) -> float:
@@ -71,20 +55,22 @@ def k_weighting_sections(rate: int) -> FloatArray:
     return sections
 
 
-class KWeighting:
-    """The K-weighting of a stream: `filter(block)` gives the weighted block, shape (channels, frames)."""
+class _WeightedSteps:
+    """Gram matrices of the K-weighted signals of a stream, one every 20 ms, the time grid of every loudness window."""
 
-    def __init__(self, rate: int, channels: int) -> None:
-        self._filter = SectionFilter(k_weighting_sections(rate), channels)
-        self._weighted = np.empty((channels, 0))
+    def __init__(self, rate: int, signals: int) -> None:
+        self._filter = SectionFilter(k_weighting_sections(rate), signals)
+        self._weighted = np.empty((signals, 0))
+        self.length = max(1, round(STEP_S * rate))
+        self._gram = StepGram(self.length, signals)
 
-    def filter(self, block: FloatArray) -> FloatArray:
-        """The K-weighted block, valid until the next one; the filter's state runs on from the block before."""
+    def feed(self, block: FloatArray) -> FloatArray:
+        """Those (steps, signals, signals) that this block completes; sums over their `length` samples."""
         if self._weighted.shape != block.shape:
             self._weighted = np.empty(block.shape)
         self._weighted[:] = block
         self._filter.run(self._weighted)
-        return self._weighted
+        return self._gram.feed(self._weighted)
 
 
 OFFSET_LUFS = -0.691
@@ -99,27 +85,8 @@ HOPS_MOMENTARY = 4
 HOPS_SHORT_TERM = 30
 
 
-@dataclass(frozen=True, slots=True)
-class Loudness:
-    """Integrated and maximum loudness in LUFS, range in LU; None: silence, or shorter than the window."""
-
-    integrated_lufs: float | None
-    momentary_max_lufs: float | None
-    short_term_max_lufs: float | None
-    range_lu: float | None
-
-
-def loudness_step(rate: int) -> int:
-    """Samples in a step of 20 ms, the time grid of every loudness window."""
-    return max(1, round(STEP_S * rate))
-
-
 def _to_lufs(power: float) -> float | None:
     return OFFSET_LUFS + power_to_db(power) if power > 0.0 else None
-
-
-def _from_lufs(lufs: float) -> float:
-    return db_to_power(lufs - OFFSET_LUFS)
 
 
 def _sliding_mean(values: FloatArray, length: int) -> FloatArray:
@@ -128,18 +95,19 @@ def _sliding_mean(values: FloatArray, length: int) -> FloatArray:
     return np.convolve(values, np.full(length, 1.0 / length), "valid")
 
 
+def gated_loudness(powers: FloatArray) -> float | None:
+    """Integrated loudness in LUFS of the mean powers of blocks of 400 ms (BS.1770-5, eq. 5-7); None in silence."""
+    gated = _gated(powers, RELATIVE_GATE_LU)
+    return _to_lufs(float(gated.mean())) if len(gated) else None
+
+
 def _gated(powers: FloatArray, relative_gate_lu: float) -> FloatArray:
-    """Powers above the absolute gate and above the relative gate under their mean (BS.1770-5, eq. 5-7)."""
-    loud = powers[powers > _from_lufs(ABSOLUTE_GATE_LUFS)]
+    """Powers above the absolute gate and above the relative gate under their mean."""
+    loud = powers[powers > db_to_power(ABSOLUTE_GATE_LUFS - OFFSET_LUFS)]
     if not len(loud):
         return loud
     gated: FloatArray = loud[loud > loud.mean() * db_to_power(relative_gate_lu)]
     return gated
-
-
-def _integrated(hops: FloatArray) -> float | None:
-    gated = _gated(_sliding_mean(hops, HOPS_MOMENTARY), RELATIVE_GATE_LU)
-    return _to_lufs(float(gated.mean())) if len(gated) else None
 
 
 def _range(short_term: FloatArray) -> float | None:
@@ -178,25 +146,16 @@ class PowerLog:
         """Mean power of each 3 s window, every 100 ms: -0.691 + 10 log10 of it is the short-term loudness."""
         return _sliding_mean(np.array(self._hops) * gain**2, HOPS_SHORT_TERM)
 
-    def result(self, gain: float = 1.0) -> Loudness:
-        """The loudness so far, as if a linear gain had been applied to the whole stream."""
+    def values(self, gain: float = 1.0) -> dict[str, float | None]:
+        """Integrated and maximum loudness in LUFS and the range in LU so far, as if a linear gain had been applied to
+        the whole stream, under the names of `PartMeasures`. None: silence, or shorter than the window."""
         hops = np.array(self._hops) * gain**2
         short_term = self.short_term_powers(gain)
-        return Loudness(
-            integrated_lufs=_integrated(hops),
-            momentary_max_lufs=_to_lufs(self._momentary_max * gain**2),
-            short_term_max_lufs=_to_lufs(float(short_term.max(initial=0.0))),
-            range_lu=_range(short_term),
-        )
-
-    def values(self, gain: float = 1.0) -> dict[str, float | None]:
-        """`result` under the names of `PartMeasures`."""
-        loudness = self.result(gain)
         return {
-            "loudness_lufs": loudness.integrated_lufs,
-            "momentary_max_lufs": loudness.momentary_max_lufs,
-            "short_term_max_lufs": loudness.short_term_max_lufs,
-            "loudness_range_lu": loudness.range_lu,
+            "loudness_lufs": gated_loudness(_sliding_mean(hops, HOPS_MOMENTARY)),
+            "momentary_max_lufs": _to_lufs(self._momentary_max * gain**2),
+            "short_term_max_lufs": _to_lufs(float(short_term.max(initial=0.0))),
+            "loudness_range_lu": _range(short_term),
         }
 
 
@@ -205,14 +164,10 @@ class LoudnessMeter(PowerLog):
 
     def __init__(self, rate: int, channels: int) -> None:
         super().__init__()
-        self._weighting = KWeighting(rate, channels)
-        self._step = loudness_step(rate)
-        self._gram = StepGram(self._step, channels)
+        self._steps = _WeightedSteps(rate, channels)
 
     def feed(self, block: FloatArray) -> None:
-        """Measure the next block."""
-        grams = self._gram.feed(self._weighting.filter(block))
-        self.add(np.trace(grams, axis1=1, axis2=2) / self._step)
+        self.add(np.trace(self._steps.feed(block), axis1=1, axis2=2) / self._steps.length)
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,16 +190,14 @@ class LoudnessGram:
         for name, gains in coefficients.items():
             if np.ndim(gains) != 2 or np.shape(gains)[1] != signals:
                 raise ValueError(f"{name}: gains have shape {np.shape(gains)}, not (channels, {signals})")
-        self._weighting = KWeighting(rate, signals)
-        self._step = loudness_step(rate)
-        self._gram = StepGram(self._step, signals)
+        self._steps = _WeightedSteps(rate, signals)
         squares = [(gains.T @ gains).ravel() for gains in coefficients.values()]
         self._squares = np.array(squares).reshape(len(coefficients), signals**2)
         self.outputs: dict[str, PowerLog] = {name: PowerLog() for name in coefficients}
 
     def feed(self, block: FloatArray) -> None:
         """Measure the next block of all signals, shape (signals, frames)."""
-        grams = self._gram.feed(self._weighting.filter(block))
-        powers = self._squares @ grams.reshape(len(grams), self._squares.shape[1]).T / self._step
+        grams = self._steps.feed(block)
+        powers = self._squares @ grams.reshape(len(grams), self._squares.shape[1]).T / self._steps.length
         for output, power in zip(self.outputs.values(), powers, strict=True):
             output.add(np.maximum(power, 0.0))  # a sum that cancels may round to below zero

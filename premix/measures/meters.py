@@ -1,10 +1,7 @@
-"""The measures of every output, one line a measure.
+"""Every measure of an output, one line a measure, and every measure of a render.
 
-To add one: a file in this room, a line in `PART_MEASURES`, a field in the record. `PartMeter` measures any
-output file, `StereoMeter` the guitar bus as a stereo picture. Both take blocks of any size; another blocking
-changes results by rounding only (1e-12 relative).
-
-Every measure of one render, fed with the blocks of its parts.
+To add one of an output: a file in this room, a line in `PART_MEASURES`, a field in the record. All take blocks of any
+size; another blocking changes results by rounding only (1e-12 relative).
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -16,7 +13,7 @@ from premix.arrays import FloatArray
 from premix.measures.doubling import TakeCorrelation
 from premix.measures.loudness import LoudnessGram, LoudnessMeter, Sums
 from premix.measures.peaks import LevelMeter, TruePeakMeter
-from premix.measures.stereo import CorrelationMeter, FoldBandsMeter
+from premix.measures.stereo import StereoMeter
 from premix.model.mix import Part, PartMeasures, StereoMeasures, TakePair
 
 
@@ -66,31 +63,6 @@ class PartMeter:
         return PartMeasures(part=self._part, **values)
 
 
-class StereoMeter:
-    """The stereo picture of one output of two channels. No gain changes it."""
-
-    def __init__(self, rate: int) -> None:
-        self._correlation = CorrelationMeter(rate)
-        self._fold_bands = FoldBandsMeter(rate)
-
-    def feed(self, block: FloatArray) -> None:
-        """Measure the next block, shape (2, frames)."""
-        self._correlation.feed(block)
-        self._fold_bands.feed(block)
-
-    def result(self) -> StereoMeasures:
-        """The figures so far."""
-        whole = self._correlation.whole()
-        return StereoMeasures(
-            correlation=whole.correlation(),
-            correlation_min=self._correlation.minimum(),
-            fold_db=whole.fold_db(),
-            side_mid_db=whole.side_mid_db(),
-            bands=self._fold_bands.bands(),
-            windows=self._correlation.windows(),
-        )
-
-
 GUITARS = "guitars"
 WITHOUT_CENTRE = "guitars_without_centre"
 
@@ -107,20 +79,16 @@ class RenderMeters:
         self._gram = LoudnessGram(rate, len(sums.signals), sums.gains) if sums is not None else None
         loudness = self._gram.outputs if self._gram is not None else {}
         self.parts = {p.part: PartMeter(p.part, rate, p.channels, loudness.get(p.part)) for p in parts}
-        self.stereo = StereoMeter(rate)
-        self.without_centre = StereoMeter(rate)
+        self._stereo = {GUITARS: StereoMeter(rate), WITHOUT_CENTRE: StereoMeter(rate)}
         self._stems = [f"stem_{name}" for name in stems]
-        self.channels = {GUITARS: 2, WITHOUT_CENTRE: 2, **dict.fromkeys(self._stems, 1)}
+        self.channels = {**dict.fromkeys(self._stereo, 2), **dict.fromkeys(self._stems, 1)}
         self._takes = TakeCorrelation(stems, rate) if len(stems) > 1 else None
 
     def feed_part(self, part: str, block: FloatArray) -> None:
         """Measure one block (channels, n) of one part."""
-        if part in self.parts:
-            self.parts[part].feed(block)
-        if part == GUITARS:
-            self.stereo.feed(block)
-        elif part == WITHOUT_CENTRE:
-            self.without_centre.feed(block)
+        for meters in (self.parts, self._stereo):
+            if part in meters:
+                meters[part].feed(block)
 
     def feed_together(self, blocks: Mapping[str, FloatArray]) -> None:
         """Measure what needs several parts at once: loudness of sums, stems against each other.
@@ -146,4 +114,4 @@ class RenderMeters:
 
     def stereo_measures(self) -> tuple[StereoMeasures, StereoMeasures]:
         """The guitar bus's stereo picture with and without the centre."""
-        return self.stereo.result(), self.without_centre.result()
+        return self._stereo[GUITARS].result(), self._stereo[WITHOUT_CENTRE].result()

@@ -1,14 +1,13 @@
-"""Plain levels of a stream: sample peak, rms, crest factor, DC.
+"""Levels of a stream: sample peak, rms, crest factor, DC, and the true peak (ITU-R BS.1770-5, annex 2).
 
 Conventions. Peaks: 0 dBFS is a sample at full scale (|x| = 1). RMS levels follow AES17: 0 dBFS is the rms of
 a full-scale sine, so such a sine reads 0.00 dBFS rms and a full-scale square wave +3.01. The crest factor is
 peak over plain rms and knows no convention: 3.01 dB for a sine, 0 dB for a square wave.
 
-True peak: the largest value between the samples too (ITU-R BS.1770-5, annex 2).
-
-The signal is interpolated to 352.8 kHz or more: 8 times at 44.1 and 48 kHz (the standard asks for at least
-4), 4 times at 88.2 and 96, twice from 176.4 on. What lies between the points of that grid reads at most
-0.14 dB low (20 log10 cos(pi 0.45 / 8) at 0.45 of 48 kHz). Before and after the stream the signal is zero.
+True peak: the largest value between the samples too. The signal is interpolated to 352.8 kHz or more: 8 times at
+44.1 and 48 kHz (the standard asks for at least 4), 4 times at 88.2 and 96, twice from 176.4 on. What lies between the
+points of that grid reads at most 0.14 dB low (20 log10 cos(pi 0.45 / 8) at 0.45 of 48 kHz). Before and after the
+stream the signal is zero.
 
 Few points are computed. Between two samples the interpolated value is the straight line between them plus a
 short sum over second differences x[k-1] - 2 x[k] + x[k+1] of the samples around, because the interpolation
@@ -25,12 +24,10 @@ import numpy as np
 from premix.arrays import FloatArray
 from premix.units import gain_to_db, power_to_db
 
-SINE_RMS = math.sqrt(0.5)
-
 
 def rms_to_dbfs(rms: float) -> float:
     """Level in dBFS (AES17) of an rms value >= 0."""
-    return gain_to_db(rms / SINE_RMS)
+    return gain_to_db(rms / math.sqrt(0.5))
 
 
 class LevelMeter:
@@ -43,7 +40,6 @@ class LevelMeter:
         self._frames = 0
 
     def feed(self, block: FloatArray) -> None:
-        """Measure the next block."""
         if not block.size:
             return
         self._peak = max(self._peak, float(block.max()), -float(block.min()))
@@ -192,7 +188,6 @@ class TruePeakMeter:
         self._channels = [_ChannelTruePeak(oversampling(rate)) for _ in range(channels)]
 
     def feed(self, block: FloatArray) -> None:
-        """Measure the next block."""
         for channel, samples in zip(self._channels, block, strict=True):
             channel.feed(samples)
 

@@ -6,13 +6,13 @@ from itertools import cycle
 import numpy as np
 
 from premix.arrays import FloatArray
-from premix.audio.delays import DelayLine
+from premix.audio.filters import DelayLine
 from premix.audio.gains import apply_width
 from premix.mixdown.inserts import Inserts, Late
 from premix.mixdown.mic_sum import HOP
 from premix.mixdown.performance import PerformanceBlock
 from premix.model.mix import MixPlan
-from premix.model.recipe import CENTRE_BUS
+from premix.model.settings import CENTRE_BUS
 
 
 class BusMixer:
@@ -27,7 +27,7 @@ class BusMixer:
         self._chains = {bus.name: inserts.make(bus.chain, f"buses.{bus.name}.chain") for bus in plan.buses}
         names = {"guitars": None, "guitars_without_centre": CENTRE_BUS}
         self._guitars = {
-            name: (without, inserts.make(plan.guitar_chain, "guitar_bus.chain", 2))
+            name: (without, inserts.make(plan.guitar_bus.chain, "guitar_bus.chain", 2))
             for name, without in names.items()
             if name in wanted
         }
@@ -75,8 +75,8 @@ class BusMixer:
             stereo = self._stereo(name, without, count)
             if chain.active:
                 stereo[:] = chain.process(stereo)
-            if self._plan.guitar_gain != 1.0:
-                stereo *= self._plan.guitar_gain
+            if self._plan.guitar_bus.gain != 1.0:
+                stereo *= self._plan.guitar_bus.gain
             made[name] = self._out.of(name, stereo)
         return made
 
@@ -92,5 +92,5 @@ class BusMixer:
                     np.multiply(block, gain, out=out)
                 else:
                     out += np.multiply(block, gain, out=panned)
-        apply_width(stereo, self._plan.width)
+        apply_width(stereo, self._plan.guitar_bus.width)
         return stereo

@@ -1,7 +1,4 @@
-"""Parts on their way out: held back until the chains after them have caught up, and trimmed.
-
-Chains in the mix: made for their place, given their keys, and closed together.
-"""
+"""Chains in the mix: made for their place, given their keys, closed together; and parts held back for them."""
 
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -10,14 +7,13 @@ from dataclasses import replace
 import numpy as np
 
 from premix.arrays import FloatArray
-from premix.audio.delays import DelayLine
-from premix.errors import Problem, RecipeError
+from premix.audio.filters import DelayLine
+from premix.errors import Finding, Problem, RecipeError
 from premix.mixdown.mic_sum import HOP, MicSum, Workspace
-from premix.model.finding import Finding
 from premix.model.mix import MicPath, MixPlan, PerformancePlan
-from premix.model.recipe import Chain
+from premix.model.settings import Chain
 from premix.processors.base import KeySource, Setting
-from premix.processors.running import RunningChain
+from premix.processors.chains import RunningChain
 
 
 class Late:
@@ -106,9 +102,9 @@ class Inserts:
 
     def _key_paths(self, name: str, performance: PerformancePlan | None) -> list[MicPath]:
         if performance is not None:
-            for path in (*performance.close, *performance.rooms, *performance.unheard):
+            for path in (*performance.mics, *performance.unheard):
                 if path.track.mic == name:
-                    return [replace(path, gain=1.0)]
+                    return [replace(path, gain=1.0, polarity=1)]
         return [path for other in self._plan.performances if other.performance == name for path in other.close]
 
 

@@ -1,9 +1,7 @@
-"""One track on its way into the sum: read ahead by its delay, filtered, handed on block by block.
+"""Mics to one signal: each read ahead by its delay, filtered, and summed, block by block.
 
-Mics to one signal: delays and gains as one FIR a mic in overlap-save, spectra summed, one inverse FFT.
-
-Summing spectra before the inverse transform costs one inverse a stem instead of one a mic. Rows of the transform
-lie at fixed places of the time line, so the result does not depend on the block size.
+Delays and gains are one FIR a mic in overlap-save; the spectra are summed, so that a stem costs one inverse FFT instead
+of one a mic. Rows of the transform lie at fixed places of the time line: the result does not depend on the block size.
 """
 
 import threading
@@ -14,8 +12,7 @@ from typing import Protocol
 import numpy as np
 
 from premix.arrays import ComplexArray, FloatArray
-from premix.audio.delays import TAPS, advance_fir, split_delay
-from premix.audio.filters import SectionFilter, mic_sections
+from premix.audio.filters import TAPS, SectionFilter, advance_fir, mic_sections, split_delay
 from premix.audio.reader import TrackReader
 from premix.model.mix import MicPath
 
@@ -24,6 +21,9 @@ HOP = 1920
 HISTORY = FFT - HOP
 """Samples before each row that the FIR may reach back into; more than its TAPS - 1."""
 _WARM_UP = 65536
+RUN_IN = 1 << 18
+"""Samples that filters and chains are fed at most before the first that counts, 5 s at 48 kHz: what a filter still
+knows of earlier sound is below any sample's last bit."""
 
 
 class Workspace(threading.local):
@@ -64,11 +64,11 @@ class MicStream:
     """
 
     def __init__(self, path: MicPath, rate: int, start: int = 0, insert: MakeInsert | None = None) -> None:
-        self.gain = path.gain
+        self.gain = path.polarity * path.gain
         whole, rest = split_delay(path.delay_samples)
         self.response: ComplexArray | None = None
         if rest != 0.0:
-            self.response = np.fft.rfft(advance_fir(rest) * path.gain, FFT)
+            self.response = np.fft.rfft(advance_fir(rest) * self.gain, FFT)
             whole += TAPS // 2 - 1
         self._insert = insert(path) if insert is not None and path.chain else None
         self._reader = TrackReader(path.track)
@@ -107,7 +107,7 @@ class MicStream:
         """Let filter, chain and FIR see what lies before the first block: an advanced mic has sound there."""
         start = self._position - HISTORY
         if self._filter is not None or self._insert is not None:
-            start = min(start, 0)
+            start = max(min(start, 0), start - RUN_IN)
         if self._insert is not None:
             self._insert.first = start - delay
             self._position += self._insert.latency_samples  # read ahead, so that it comes out in time

@@ -1,9 +1,6 @@
-"""How much quieter the gate made a room mic in the stops: levels before and after, frame by frame, streamed.
+"""One performance in the mix: close mics to the stem, room mics through their gates, and how quiet these make them."""
 
-One performance in the mix: close mics to the stem, room mics through their gates.
-"""
-
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from itertools import chain
@@ -15,7 +12,7 @@ from premix.arrays import FloatArray
 from premix.audio.gains import curve_gain
 from premix.mixdown.inserts import Insert, Inserts, Late
 from premix.mixdown.mic_sum import HOP, MicSum, Workspace
-from premix.model.gate import Gating
+from premix.model.gate import Span
 from premix.model.mix import MicPath, MixPlan, PerformancePlan, RoomQuiet
 from premix.units import s_to_samples
 
@@ -80,7 +77,6 @@ class PerformanceMixer:
         self,
         plan: MixPlan,
         performance: PerformancePlan,
-        gating: Gating,
         wanted: set[str],
         *,
         rows: int,
@@ -92,7 +88,7 @@ class PerformanceMixer:
     ) -> None:
         self._performance, self._wanted, self._ahead = performance, wanted, ahead
         self._size = rows * HOP
-        self.tracks = len(performance.close) + len(performance.rooms)
+        self.tracks = len(performance.mics)
         name = performance.performance
 
         def mic_insert(path: MicPath) -> Insert:
@@ -109,7 +105,9 @@ class PerformanceMixer:
         self._chain.first = first + ahead + self._chain.latency_samples - lead
         before_chain = 1.0 if self._chain.active else performance.gain
         self._close = mics(performance.close, self._chain.first, before_chain)
-        self._rooms = [_Room(path, gating, plan.rate, mics((path,), first + ahead), work) for path in performance.rooms]
+        self._rooms = [
+            _Room(path, performance.riff, plan.rate, mics((path,), first + ahead), work) for path in performance.rooms
+        ]
         self._single = {
             f"mic_{name}_{path.track.mic}": mics((path,), first + ahead)
             for path in performance.close
@@ -150,7 +148,7 @@ class PerformanceMixer:
         name = self._performance.performance
         yield f"stem_{name}", made.sum if self._room_in_stem else made.stem
         for room, before, after in zip(self._rooms, made.open, made.gated, strict=True):
-            label = name if len(self._rooms) == 1 else f"{name}_{room.mic}"
+            label = self._performance.room_label(room.mic)
             yield f"room_{label}", after
             yield f"room_ungated_{label}", before
             yield f"mic_{name}_{room.mic}", before
@@ -168,12 +166,12 @@ class PerformanceMixer:
 class _Room:
     """One room mic of a performance: its stream, its gate, how quiet it gets in the stops."""
 
-    def __init__(self, path: MicPath, gating: Gating, rate: int, mics: MicSum, work: Workspace) -> None:
+    def __init__(self, path: MicPath, riff: Sequence[Span], rate: int, mics: MicSum, work: Workspace) -> None:
         assert path.curve is not None
         self.mic = path.track.mic
         self._curve = path.curve
         self._mics, self._work = mics, work
-        edges_s = list(chain.from_iterable(gating.riff_of(path.track.performance).spans))[1:-1]
+        edges_s = list(chain.from_iterable(riff))[1:-1]
         stops = np.fromiter((round(s_to_samples(edge_s, rate)) for edge_s in edges_s), np.int64).reshape(-1, 2)
         self.meter = QuietMeter(stops)
         self.stops = len(stops)

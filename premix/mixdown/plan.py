@@ -1,78 +1,103 @@
-"""The recipe's mix with all decisions filled in: what the render pass needs and nothing else.
+"""The mix as a plan: what the render pass needs and nothing else, the files it gives, and how it may be switched."""
 
-Which delivered files are plain sums of other delivered files, and with what gains.
-"""
-
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 
 from premix.arrays import FloatArray
-from premix.audio.gains import apply_width, pan_gains
+from premix.audio.gains import apply_width
 from premix.measures.loudness import Sums
-from premix.model.alignment import Alignment
-from premix.model.gate import Gating
-from premix.model.mix import BusPlan, MicPath, MixPlan, Part, PerformancePlan
-from premix.model.recipe import CENTRE_BUS, Deliver, Recipe
-from premix.model.tracks import Track, TrackSet
-from premix.processors.check import chain_files
-from premix.units import db_to_gain
+from premix.model.gate import OPEN
+from premix.model.mix import MicPath, MixPlan, Part, PerformancePlan
+from premix.model.settings import CENTRE_BUS, Deliver
+from premix.model.song import Mic, Performance, Song
+from premix.processors.chains import chain_files
 
 
-def plan_mix(recipe: Recipe, tracks: TrackSet, alignment: Alignment, gating: Gating) -> MixPlan:
-    """Resolve every gain, delay and gate; muted mics, performances and buses are left out."""
-    performances = tuple(
-        _performance(recipe, tracks, alignment, gating, name)
-        for name in tracks.performances()
-        if not recipe.performances[name].mute and not recipe.buses[recipe.performances[name].bus].mute
-    )
-    used = {p.bus for p in performances}
-    buses = []
-    for name, bus in recipe.buses.items():
-        if name in used:
-            left, right = pan_gains(bus.pan, recipe.guitar_bus.pan_law_db)
-            buses.append(BusPlan(name, db_to_gain(bus.gain_db), bus.pan, left, right, bus.chain))
+@dataclass(frozen=True, slots=True)
+class Switches:
+    """How a mix differs from the delivered one, for what is compared by ear or drawn.
+
+    recorded: no mic is turned over, delayed or rotated. rooms: through their gates, open, or left out. gains: other
+    linear gains by mic name, 0 leaves the mic out. without_bus: a bus that is left out.
+    """
+
+    recorded: bool = False
+    rooms: Literal["gated", "open", "off"] = "gated"
+    gains: Mapping[str, float] = field(default_factory=dict)
+    without_bus: str | None = None
+
+
+def plan_mix(song: Song) -> MixPlan:
+    """The song's mix, every gain, delay and gate in place; muted mics, performances and buses are left out."""
+    performances = tuple(_performance(performance) for performance in song.performances if performance.heard)
+    used = {performance.bus for performance in performances}
     return MixPlan(
-        song=tracks.song,
-        rate=tracks.rate,
-        frames=tracks.frames,
+        song=song.name,
+        rate=song.rate,
+        frames=song.frames,
         performances=performances,
-        buses=tuple(buses),
-        width=recipe.guitar_bus.width,
-        guitar_gain=db_to_gain(recipe.guitar_bus.gain_db),
-        guitar_chain=recipe.guitar_bus.chain,
-        room_in_stem=recipe.deliver.room in ("stem", "both"),
-        chain_files=chain_files(recipe),
+        buses=tuple(bus for bus in song.buses if bus.name in used),
+        guitar_bus=song.guitar_bus,
+        room_in_stem=song.deliver.room in ("stem", "both"),
+        chain_files=chain_files(song),
     )
 
 
-def _performance(recipe: Recipe, tracks: TrackSet, alignment: Alignment, gating: Gating, name: str) -> PerformancePlan:
-    close: list[MicPath] = []
-    rooms: list[MicPath] = []
-    unheard: list[MicPath] = []
-    for track in tracks.of(name):
-        decision = alignment.of(name, track.mic)
-        path = _path(recipe, alignment, gating, track)
-        (unheard if not decision.summed else rooms if decision.role == "room" else close).append(path)
-    settings = recipe.performances[name]
+def switched(plan: MixPlan, switches: Switches) -> MixPlan:
+    """The same mix with some of it switched; what is left out may still be the key of a processor."""
+    performances = tuple(
+        replace(
+            p,
+            close=tuple(_switched(p.close, switches)),
+            rooms=tuple(_switched(p.rooms, switches)),
+            unheard=(*p.unheard, *(path for path in p.mics if not any(_switched([path], switches)))),
+        )
+        for p in plan.performances
+    )
+    buses = tuple(bus for bus in plan.buses if bus.name != switches.without_bus)
+    return replace(plan, performances=performances, buses=buses)
+
+
+def _switched(paths: Sequence[MicPath], switches: Switches) -> Iterator[MicPath]:
+    for path in paths:
+        gain = switches.gains.get(path.track.mic, path.gain)
+        if gain == 0.0 or (path.curve is not None and switches.rooms == "off"):
+            continue
+        path = replace(path, gain=gain)
+        if switches.recorded:
+            path = replace(path, polarity=1, delay_samples=0.0, rotation=None)
+        yield replace(path, curve=OPEN) if path.curve is not None and switches.rooms == "open" else path
+
+
+def _performance(performance: Performance) -> PerformancePlan:
+    summed = [mic for mic in performance.mics if mic.decision.summed]
+    paths = {mic.name: _path(mic) for mic in performance.mics}
     return PerformancePlan(
-        name, settings.bus, db_to_gain(settings.gain_db), tuple(close), tuple(rooms), settings.chain, tuple(unheard)
+        performance.name,
+        performance.bus,
+        performance.gain,
+        close=tuple(paths[mic.name] for mic in summed if not mic.is_room),
+        rooms=tuple(paths[mic.name] for mic in summed if mic.is_room),
+        chain=performance.chain,
+        unheard=tuple(paths[mic.name] for mic in performance.mics if not mic.decision.summed),
+        riff=performance.riff.spans,
     )
 
 
-def _path(recipe: Recipe, alignment: Alignment, gating: Gating, track: Track) -> MicPath:
-    decision = alignment.of(track.performance, track.mic)
-    mic = recipe.mic_in(track.performance, track.mic)
-    is_room = decision.role == "room"
+def _path(mic: Mic) -> MicPath:
     return MicPath(
-        track=track,
-        gain=decision.polarity * db_to_gain(mic.gain_db),
-        delay_samples=decision.delay_samples,
+        track=mic.track,
+        gain=mic.gain,
+        polarity=mic.decision.polarity,
+        delay_samples=mic.decision.delay_samples,
         high_pass_hz=mic.high_pass_hz,
         low_pass_hz=mic.low_pass_hz,
-        rotation=decision.rotation,
+        rotation=mic.decision.rotation,
         chain=mic.chain,
-        curve=gating.room_of(track.performance, track.mic).curve if is_room and decision.summed else None,
+        curve=mic.room.curve if mic.is_room and mic.decision.summed else None,
     )
 
 
@@ -86,14 +111,14 @@ def parts_of(plan: MixPlan, deliver: Deliver) -> tuple[Part, ...]:
             parts.append(Part(f"stem_{name}", "stem", 1, name, None, performance.bus, gain))
         for path in performance.rooms:
             mic = path.track.mic
-            label = name if len(performance.rooms) == 1 else f"{name}_{mic}"
+            label = performance.room_label(mic)
             if "rooms" in wanted and deliver.room in ("own", "both"):
                 counted = 0.0 if plan.room_in_stem else gain
                 parts.append(Part(f"room_{label}", "room", 1, name, mic, performance.bus, counted))
             if "rooms_ungated" in wanted:
                 parts.append(Part(f"room_ungated_{label}", "room", 1, name, mic, performance.bus, 0.0))
         if "aligned_mics" in wanted:
-            for path in (*performance.close, *performance.rooms):
+            for path in performance.mics:
                 mic = path.track.mic
                 parts.append(Part(f"mic_{name}_{mic}", "aligned_mic", 1, name, mic, performance.bus, 0.0))
     if "buses" in wanted:
@@ -113,7 +138,7 @@ def linear_sums(plan: MixPlan, parts: Sequence[Part]) -> Sums | None:
     """
     signals = [part for part in parts if part.kind in ("stem", "room") and part.gain_to_bus != 0.0]
     needed = sum(1 if plan.room_in_stem else 1 + len(p.rooms) for p in plan.performances)
-    if len(signals) != needed or plan.guitar_chain or any(bus.chain for bus in plan.buses):
+    if len(signals) != needed or plan.guitar_bus.chain or any(bus.chain for bus in plan.buses):
         return None
     gains: dict[str, FloatArray] = {s.part: row[None] for s, row in zip(signals, np.eye(needed), strict=True)}
     buses = {bus.name: np.array([[s.gain_to_bus if s.bus == bus.name else 0.0 for s in signals]]) for bus in plan.buses}
@@ -122,14 +147,15 @@ def linear_sums(plan: MixPlan, parts: Sequence[Part]) -> Sums | None:
             gains[part.part] = buses[part.bus]
         elif part.kind == "guitar_bus":
             without = None if part.part == "guitars" else CENTRE_BUS
-            gains[part.part] = _stereo(plan, {n: row for n, row in buses.items() if n != without}, needed)
+            gains[part.part] = stereo_gains(plan, {n: row for n, row in buses.items() if n != without}, needed)
     return Sums(tuple(signal.part for signal in signals), gains)
 
 
-def _stereo(plan: MixPlan, buses: dict[str, FloatArray], signals: int) -> FloatArray:
+def stereo_gains(plan: MixPlan, buses: dict[str, FloatArray], signals: int) -> FloatArray:
+    """The guitar bus, but for its chain, as gains of signals (2, signals); buses: each as such gains (1, signals)."""
     stereo = np.zeros((2, signals))
     for bus in plan.buses:
         if bus.name in buses:
             stereo += np.array([[bus.left], [bus.right]]) * buses[bus.name]
-    apply_width(stereo, plan.width)
-    return stereo * plan.guitar_gain
+    apply_width(stereo, plan.guitar_bus.width)
+    return stereo * plan.guitar_bus.gain

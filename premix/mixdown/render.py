@@ -1,22 +1,28 @@
-"""The render pass: every block of every mic to stems, rooms, buses and the guitar bus, read once, in order."""
+"""The mix, written once: every block of every mic to stems, rooms, buses and the guitar bus, read once, in order.
+
+The render pass runs all of it through a sink; an excerpt gives any stretch of it, switched or not, chains and gates
+included, for players, pictures and comparisons.
+"""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import partial
-from itertools import cycle
+from itertools import count, cycle
 from typing import Protocol
 
+import numpy as np
+
 from premix.arrays import FloatArray
+from premix.errors import Finding
 from premix.mixdown.buses import BusMixer
 from premix.mixdown.inserts import Inserts
 from premix.mixdown.mic_sum import HOP, Workspace
 from premix.mixdown.performance import PerformanceBlock, PerformanceMixer
-from premix.model.finding import Finding
-from premix.model.gate import Gating
-from premix.model.mix import MixPlan, RoomQuiet
+from premix.model.mix import MixPlan, PerformancePlan, RoomQuiet
 from premix.threads import Begun, SideBySide
+from premix.units import s_to_samples
 
 ROWS = 60
 """Rows of HOP samples a block (115,200 samples): twice as long is no faster."""
@@ -40,80 +46,157 @@ class Mixed:
     findings: tuple[Finding, ...]
 
 
+class Mix:
+    """The mix of a plan, block by block from one time on; a context manager that closes its tracks and chains.
+
+    parts: names of the parts that are wanted, as `parts_of` names them. begin: time of the first sample, a multiple of
+    HOP. rows: of HOP samples a block; the samples do not depend on them, nor on the threads of `pool`.
+    """
+
+    def __init__(
+        self, plan: MixPlan, parts: Sequence[str], *, begin: int = 0, rows: int = ROWS, pool: Executor | None = None
+    ) -> None:
+        wanted = set(parts)
+        self._begin, self._size = begin, rows * HOP
+        with ExitStack() as stack:
+            self._inserts = stack.enter_context(Inserts(plan))
+            self._buses = BusMixer(plan, wanted, rows, self._inserts, 2 if pool else 1)
+            # What the chains delay is read ahead, so that every part keeps its time.
+            self._first = begin + -self._buses.ahead // HOP * HOP
+            self._buses.begin(self._first)
+            work = Workspace(rows)
+
+            def mixer(performance: PerformancePlan) -> PerformanceMixer:
+                return PerformanceMixer(
+                    plan,
+                    performance,
+                    wanted,
+                    rows=rows,
+                    work=work,
+                    first=self._first,
+                    ahead=self._buses.ahead,
+                    inserts=self._inserts,
+                    stack=stack,
+                )
+
+            heard = {bus.name for bus in plan.buses}
+            self._mixers = [mixer(p) for p in plan.performances if p.bus in heard]
+            self._work = stack.enter_context(SideBySide(pool))
+            self._stack = stack.pop_all()
+        self.tracks = sum(mixer.tracks for mixer in self._mixers)
+        self.threaded = self._work.threaded
+
+    def __enter__(self) -> "Mix":
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._stack.close()
+
+    def blocks(self, end: int | None = None) -> Iterator[tuple[int, dict[str, FloatArray]]]:
+        """(length, parts) of every block in order, to `end` (None: as long as they are asked for).
+
+        With threads, a block may be used until the next is asked for and has come, and the one after that is being
+        mixed already; else the next one takes its place.
+        """
+        sets = cycle([mixer.block() for mixer in self._mixers] for _ in range(3 if self.threaded else 1))
+        spans = self._spans(end)
+        span, shares = next(spans, None), next(sets)
+        mixed = self._start(span, shares)
+        while span is not None:
+            made = {part: block for parts in mixed() for part, block in parts.items()}
+            following, filling = next(spans, None), next(sets)
+            mixed = self._start(following, filling)
+            made.update(self._buses.next(shares, span[1]))
+            if span[0] >= self._begin:
+                yield span[1], made
+            span, shares = following, filling
+
+    def _start(self, span: tuple[int, int] | None, into: Sequence[PerformanceBlock]) -> Begun[dict[str, FloatArray]]:
+        mixers = zip(self._mixers, into, strict=True)
+        return self._work.begin([partial(mixer.next, *span, block) for mixer, block in mixers] if span else [])
+
+    def _spans(self, end: int | None) -> Iterator[tuple[int, int]]:
+        """Start and length of every block: those before the first one that counts only fill the chains of the buses."""
+        for start in range(self._first, self._begin, self._size):
+            yield start, min(self._size, self._begin - start)
+        for start in count(self._begin, self._size) if end is None else range(self._begin, end, self._size):
+            yield start, self._size if end is None else min(self._size, end - start)
+
+    def mixed(self) -> Mixed:
+        """What else the mix leaves, once its blocks are through."""
+        return Mixed(tuple(quiet for mixer in self._mixers for quiet in mixer.quiet()), self._inserts.findings())
+
+
 def render(
     plan: MixPlan,
     parts: Sequence[str],
-    gating: Gating,
     sink: Sink,
     *,
     pool: Executor | None = None,
     rows: int = ROWS,
     progress: Progress = lambda samples: None,
 ) -> Mixed:
-    """Run the mix through `sink` in blocks; the samples do not depend on `rows` or on the threads of `pool`.
-
-    parts: names of the parts the sink wants, as `parts_of` names them. progress: told how many samples of tracks
-    were mixed since the last call. What the chains delay is read ahead, so that every part keeps its time: the
-    blocks before time zero only fill the chains of the buses.
-    """
-    wanted = set(parts)
-    with ExitStack() as stack, Inserts(plan) as inserts:
-        buses = BusMixer(plan, wanted, rows, inserts, 2 if pool else 1)
-        first = -buses.ahead // HOP * HOP
-        buses.begin(first)
-        work = Workspace(rows)
-        mixers = [
-            PerformanceMixer(
-                plan,
-                p,
-                gating,
-                wanted,
-                rows=rows,
-                work=work,
-                first=first,
-                ahead=buses.ahead,
-                inserts=inserts,
-                stack=stack,
-            )
-            for p in plan.performances
-        ]
-        jobs = stack.enter_context(SideBySide(pool))
-        tracks = sum(mixer.tracks for mixer in mixers)
+    """Run the whole mix through `sink`. progress: told how many samples of tracks were mixed since the last call."""
+    with Mix(plan, parts, rows=rows, pool=pool) as mix:
         taken: Callable[[], object] = list
-        for start, count, blocks in _mixed(mixers, buses, _spans(first, plan.frames, rows * HOP), jobs):
-            if start >= 0:
+        for length, blocks in mix.blocks(plan.frames):
+            taken()
+            taken = sink.take(blocks)
+            if not mix.threaded:  # the next block takes the place of this one
                 taken()
-                taken = sink.take(blocks)
-                if not jobs.threaded:  # the next block takes the place of this one
-                    taken()
-                    taken = list
-                progress(count * tracks)
+                taken = list
+            progress(length * mix.tracks)
         taken()
-        return Mixed(tuple(quiet for mixer in mixers for quiet in mixer.quiet()), inserts.findings())
+        return mix.mixed()
 
 
-def _spans(first: int, frames: int, size: int) -> Iterator[tuple[int, int]]:
-    """Start and length of every block: from `first` to zero, then of the song."""
-    for start, stop in ((first, 0), (0, frames)):
-        yield from ((at, min(size, stop - at)) for at in range(start, stop, size))
+CHAIN_RUN_IN_S = 10.0
+"""So long before the stretch its chains begin to run: compressors and gates have forgotten what came before."""
+_ROWS = 6
 
 
-def _mixed(
-    mixers: Sequence[PerformanceMixer], buses: BusMixer, spans: Iterator[tuple[int, int]], work: SideBySide
-) -> Iterator[tuple[int, int, dict[str, FloatArray]]]:
-    """Start, length and parts of every block. With threads, this one is being used until the next is asked for and
-    has come, and the one after that is being mixed already."""
-    sets = cycle([mixer.block() for mixer in mixers] for _ in range(3 if work.threaded else 1))
+class Excerpt:
+    """Parts of a mix from `start` (a sample of the common time line) on; a context manager.
 
-    def begin(span: tuple[int, int] | None, into: Sequence[PerformanceBlock]) -> Begun[dict[str, FloatArray]]:
-        return work.begin([partial(m.next, *span, i) for m, i in zip(mixers, into, strict=True)] if span else [])
+    What is read nulls against the files that a render of the same plan writes: rows of the transforms lie at the same
+    places of the time line, and filters and chains run in before the stretch. Only the stretch and the run-in are read.
+    """
 
-    span, shares = next(spans, None), next(sets)
-    mixed = begin(span, shares)
-    while span is not None:
-        blocks = {part: block for made in mixed() for part, block in made.items()}
-        following, filling = next(spans, None), next(sets)
-        mixed = begin(following, filling)
-        blocks.update(buses.next(shares, span[1]))
-        yield *span, blocks
-        span, shares = following, filling
+    def __init__(self, plan: MixPlan, parts: Sequence[str], start: int) -> None:
+        run_in = round(s_to_samples(CHAIN_RUN_IN_S, plan.rate)) if plan.has_chain else 0
+        begin = max(0, start - run_in) // HOP * HOP
+        self._parts, self._skip = tuple(parts), start - begin
+        self._mix = Mix(plan, parts, begin=begin, rows=_ROWS)
+        self._blocks = self._mix.blocks()
+        self._rest: dict[str, FloatArray] = {}
+
+    def __enter__(self) -> "Excerpt":
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._mix.close()
+
+    def next(self, count: int) -> dict[str, FloatArray]:
+        """The next `count` samples of every part, (channels, count)."""
+        pieces: dict[str, list[FloatArray]] = {part: [] for part in self._parts}
+        missing = count
+        while missing:
+            if not self._rest:
+                _, blocks = next(self._blocks)
+                self._rest = {part: blocks[part] for part in self._parts}
+            held = next(iter(self._rest.values())).shape[1]
+            skipped = min(self._skip, held)
+            taken = min(missing, held - skipped)
+            for part, block in self._rest.items():
+                pieces[part].append(block[:, skipped : skipped + taken].copy())
+            left = skipped + taken < held
+            self._rest = {part: block[:, skipped + taken :] for part, block in self._rest.items()} if left else {}
+            self._skip -= skipped
+            missing -= taken
+        return {part: np.concatenate(piece, axis=1) for part, piece in pieces.items()}

@@ -1,7 +1,4 @@
-"""Decisions of the alignment: polarity and delay of each mic, the evidence, or a refusal.
-
-The alignment sheet: decisions as a file that people read, edit and approve, and a render repeats.
-"""
+"""Decisions of the alignment, and the sheet in which people read, edit and approve them."""
 
 import hashlib
 from dataclasses import dataclass
@@ -9,8 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from premix.model.finding import Finding
-from premix.model.recipe import Name, Section
+from premix.model.settings import Name, Role, Samples, Section
 
 Origin = Literal["auto", "recipe", "sheet", "refused"]
 Outcome = Literal["aligned", "as_recorded", "muted", "refused"]
@@ -33,6 +29,7 @@ class MicDecision:
     origin: who decided. summed: whether the mic is part of the sum (False: muted, by recipe or by refusal).
     arrival_samples: when the mic hears the guitar after the reference, as found, whether or not it is applied
     (None where it could not be found). margin_db: sum efficiency lost by the best answer of the other polarity.
+    polarity_clear: of a mic outside the sum, whether the other polarity is clearly worse (None: not judged).
     coherence: with the rest of the set-up, averaged over the mic's own band, 0 to 1; chance: what unrelated
     audio would show. halves_samples: difference between the answers of the two halves of the take.
     spread_samples: standard deviation of the estimate. moved_samples: how far this performance is from the
@@ -41,7 +38,7 @@ class MicDecision:
 
     performance: str
     mic: str
-    role: Literal["close", "sub", "room"]
+    role: Role
     reference: str
     delay_samples: float
     polarity: int
@@ -49,6 +46,7 @@ class MicDecision:
     summed: bool = True
     arrival_samples: float | None = None
     margin_db: float | None = None
+    polarity_clear: bool | None = None
     coherence: float | None = None
     chance: float | None = None
     halves_samples: float | None = None
@@ -56,10 +54,6 @@ class MicDecision:
     moved_samples: float | None = None
     rotation: AllPass | None = None
     refusal: str | None = None
-
-    @property
-    def name(self) -> str:
-        return f"{self.performance}/{self.mic}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,32 +83,12 @@ class Efficiency:
     without: tuple[tuple[str, float], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Alignment:
-    """All decisions of a song."""
-
-    rate: int
-    reference: str
-    decisions: tuple[MicDecision, ...]
-    efficiencies: tuple[Efficiency, ...]
-    findings: tuple[Finding, ...] = ()
-
-    def of(self, performance: str, mic: str) -> MicDecision:
-        return next(d for d in self.decisions if (d.performance, d.mic) == (performance, mic))
-
-    def refused(self) -> tuple[MicDecision, ...]:
-        return tuple(d for d in self.decisions if d.refusal is not None)
-
-
-Samples = Annotated[float, Field(ge=-400_000, le=400_000, allow_inf_nan=False)]
-
-
 class SheetRotation(Section):
     """One all-pass: magnitude flat, phase turned around the corner."""
 
     order: Literal[1, 2] = Field(description="1: half a turn, 2: a whole turn.")
-    corner_hz: Annotated[float, Field(gt=0, le=20_000, allow_inf_nan=False)] = Field(description="Corner in Hz.")
-    q: Annotated[float, Field(gt=0, le=20, allow_inf_nan=False)] = Field(0.7071, description="Width, order 2 only.")
+    corner_hz: Annotated[float, Field(gt=0, le=20_000)] = Field(description="Corner in Hz.")
+    q: Annotated[float, Field(gt=0, le=20)] = Field(0.7071, description="Width, order 2 only.")
 
 
 class SheetEntry(Section):

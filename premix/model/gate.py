@@ -1,12 +1,10 @@
 """When the guitar plays, and the gain curve of each room mic."""
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
-
-from premix.model.finding import Finding
 
 Span = tuple[float, float]
 
@@ -40,6 +38,10 @@ class GateCurve:
         return self
 
 
+OPEN = GateCurve(np.zeros(1, np.int64), np.zeros(1))
+"""A gate that never shuts."""
+
+
 @dataclass(frozen=True, slots=True)
 class Riff:
     """When the guitar plays in one performance, as detected in its key.
@@ -47,7 +49,9 @@ class Riff:
     spans: (on_s, off_s) of every played passage. loud_db: the key's loud level (dB re full scale).
     threshold_db: opening threshold relative to the loud level; auto: it was found, not given.
     shut_db: level, relative to the loud level, down to which a dying note belongs to its passage.
-    stops: number of gaps between passages.
+    stops: number of gaps between passages. key: whether any close mic is in the sum, and holds sound. split_db: the
+    level, against the loud one, that tells playing from not playing; falls, sudden: falls of the key through it, and
+    how many of them were as sudden as a damped stop.
     """
 
     performance: str
@@ -55,8 +59,11 @@ class Riff:
     loud_db: float
     threshold_db: float
     auto: bool
-    findings: tuple[Finding, ...] = ()
+    key: Literal["heard", "silent", "none"] = "heard"
     shut_db: float | None = None
+    split_db: float = 0.0
+    falls: int = 0
+    sudden: int = 0
 
     @property
     def stops(self) -> int:
@@ -73,18 +80,3 @@ class RoomGate:
     threshold_db: float
     open: tuple[Span, ...]
     curve: Curve
-
-
-@dataclass(frozen=True, slots=True)
-class Gating:
-    """Riffs and room gates of a song."""
-
-    riffs: tuple[Riff, ...]
-    rooms: tuple[RoomGate, ...]
-    findings: tuple[Finding, ...] = ()
-
-    def riff_of(self, performance: str) -> Riff:
-        return next(r for r in self.riffs if r.performance == performance)
-
-    def room_of(self, performance: str, mic: str) -> RoomGate:
-        return next(r for r in self.rooms if (r.performance, r.mic) == (performance, mic))

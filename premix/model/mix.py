@@ -1,15 +1,14 @@
-"""How two performances of the same part relate: the spread of their onsets, and whether they are one take.
+"""The mix as a plan, what was measured of it, and the finished run."""
 
-The mix as a plan, and what was measured of it.
-"""
-
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from premix.model.alignment import AllPass
-from premix.model.finding import Finding
-from premix.model.gate import Curve
-from premix.model.recipe import Chain
+from premix.errors import Finding
+from premix.model.alignment import AllPass, Sheet
+from premix.model.gate import Curve, Span
+from premix.model.settings import Chain
+from premix.model.song import Bus, GuitarBus, Song, Variant
 from premix.model.tracks import Track
 
 
@@ -52,12 +51,15 @@ PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic"]
 
 @dataclass(frozen=True, slots=True)
 class MicPath:
-    """How one track gets into its stem (or room): gain is linear and carries the polarity's sign;
-    delay_samples > 0 advances the track."""
+    """How one track gets into its stem (or room): gain is linear, polarity 1 or -1; delay_samples > 0 advances it.
+
+    curve: the gate of a room mic.
+    """
 
     track: Track
     gain: float
-    delay_samples: float
+    polarity: int = 1
+    delay_samples: float = 0.0
     high_pass_hz: float | None = None
     low_pass_hz: float | None = None
     rotation: AllPass | None = None
@@ -69,7 +71,7 @@ class MicPath:
 class PerformancePlan:
     """One performance: its close mics, its rooms, its gain (linear) and the bus it goes to.
 
-    unheard: its other mics; they may still be the key of a processor.
+    unheard: its other mics; they may still be the key of a processor. riff: when it plays, (on_s, off_s).
     """
 
     performance: str
@@ -79,18 +81,19 @@ class PerformancePlan:
     rooms: tuple[MicPath, ...]
     chain: Chain = ()
     unheard: tuple[MicPath, ...] = ()
+    riff: tuple[Span, ...] = ()
 
+    @property
+    def mics(self) -> tuple[MicPath, ...]:
+        """Every mic that is heard."""
+        return self.close + self.rooms
 
-@dataclass(frozen=True, slots=True)
-class BusPlan:
-    """One bus: linear gain, and the linear pan gains of left and right."""
-
-    name: str
-    gain: float
-    pan: float
-    left: float
-    right: float
-    chain: Chain = ()
+    def room_label(self, mic: str) -> str:
+        """What the parts of a room mic are called: the performance's name, and the mic's where it has several."""
+        rooms = sum(
+            path.curve is not None for path in (*self.rooms, *self.unheard)
+        )  # those that a switch left out, too
+        return self.performance if rooms == 1 else f"{self.performance}_{mic}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,13 +116,18 @@ class MixPlan:
     rate: int
     frames: int
     performances: tuple[PerformancePlan, ...]
-    buses: tuple[BusPlan, ...]
-    width: float
-    guitar_gain: float
-    guitar_chain: Chain
+    buses: tuple[Bus, ...]
+    guitar_bus: GuitarBus
     room_in_stem: bool
     trim: float = 1.0
     chain_files: tuple[ChainFile, ...] = ()
+
+    @property
+    def has_chain(self) -> bool:
+        """Whether any processor is in the mix."""
+        chains = [path.chain for p in self.performances for path in p.mics]
+        chains += [p.chain for p in self.performances] + [bus.chain for bus in self.buses] + [self.guitar_bus.chain]
+        return any(chains)
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,19 +177,25 @@ class BandFold:
 
 
 @dataclass(frozen=True, slots=True)
-class StereoMeasures:
-    """The guitar bus as a stereo picture.
+class MonoEntry:
+    """The guitar bus as a stereo picture and in mono, in all and by third octave; None: nothing to measure.
 
-    correlation: zero-lag, whole song. correlation_min: lowest of the windows that hold sound. fold_db: level of
-    (L+R)/2 against the mean channel energy, 10 log10((1+rho)/2) at equal levels. side_mid_db: energy of
-    (L-R)/sqrt2 against (L+R)/sqrt2. windows: (time_s, correlation).
+    correlation: zero-lag, whole song; correlation_min: lowest of the windows that hold sound. fold_db: level of
+    (L+R)/2 against the mean channel energy, 10 log10((1+rho)/2) at equal levels. side_mid_db: energy of (L-R)/sqrt2
+    against (L+R)/sqrt2.
     """
 
-    correlation: float | None
-    correlation_min: float | None
-    fold_db: float | None
-    side_mid_db: float | None
+    correlation: float | None = None
+    correlation_min: float | None = None
+    fold_db: float | None = None
+    side_mid_db: float | None = None
     bands: tuple[BandFold, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class StereoMeasures(MonoEntry):
+    """The same with the windows, (time_s, correlation), which the report draws."""
+
     windows: tuple[tuple[float, float], ...] = ()
 
 
@@ -221,9 +235,42 @@ class Rendering:
     stereo: StereoMeasures | None
     stereo_without_centre: StereoMeasures | None
     room_quiet: tuple[RoomQuiet, ...]
-    trim_db: float
-    input_sha256: tuple[tuple[str, str, str], ...] = ()
+    trim_db: float = 0.0
     onset_spread: tuple[OnsetSpread, ...] = ()
     takes: tuple[TakePair, ...] = ()
-    findings: tuple[Finding, ...] = ()
     extra_trim_db: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Rendered:
+    """A finished run: the song with all that its stages found, the plan as it was mixed, and what came out."""
+
+    song: Song
+    plan: MixPlan
+    rendering: Rendering
+    sheet: Sheet | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MatchedTake:
+    """A variant as it was written: its file, its gain, and its loudness before (None: too soft to be measured)."""
+
+    variant: Variant
+    file: WrittenFile
+    gain_db: float
+    loudness_before_lufs: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Matched:
+    """All variants, and the loudness that each of them got; None where none could be measured."""
+
+    takes: tuple[MatchedTake, ...]
+    level_lufs: float | None
+
+    def findings(self) -> Iterator[Finding]:
+        """A word on each that could not be matched."""
+        what = "nothing in it is loud enough to be measured; it is not matched"
+        for take in self.takes:
+            if take.loudness_before_lufs is None:
+                yield Finding("comparison-silent", "warning", f"variant {take.variant.name}", what)

@@ -1,36 +1,22 @@
-"""The kinds of values that stand in a recipe, with their ranges, and the base of all its sections.
+"""What a recipe says and stages go by: kinds of values with their ranges, and the sections that are handed on.
 
-Sections of a recipe about how the stages work: alignment and gate.
-
-Sections of a recipe about what comes out: buses, delivery, variants, limits.
+Descriptions, ranges, defaults and examples here and in `premix.recipe.record` are the one source of the JSON Schema, of
+the messages' "allowed" and of the recipe reference.
 """
 
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
+from pydantic import BaseModel, ConfigDict, Field
 
-FORMAT = 1
-PAN_LAWS_DB = (0.0, -3.0, -4.5, -6.0)
-
-
-def _a_pan_law(value: float) -> float:
-    if value not in PAN_LAWS_DB:
-        raise ValueError("no pan law")
-    return value
-
-
-FormatNumber = Annotated[int, Field(ge=FORMAT, le=FORMAT), WithJsonSchema({"const": FORMAT, "type": "integer"})]
-"""A bounded int rather than a Literal: `true` equals 1, and a Literal would let it pass."""
-GainDb = Annotated[float, Field(ge=-120.0, le=40.0, allow_inf_nan=False)]
-TimeMs = Annotated[float, Field(ge=0.0, le=10_000.0, allow_inf_nan=False)]
-LookaheadMs = Annotated[float, Field(ge=0, le=200, allow_inf_nan=False)]
-Hz = Annotated[float, Field(gt=0.0, le=192_000.0, allow_inf_nan=False)]
-ThresholdDb = Annotated[float, Field(ge=-120, le=0, allow_inf_nan=False)]
-HysteresisDb = Annotated[float, Field(ge=0, le=40, allow_inf_nan=False)]
-RangeDb = Annotated[float, Field(ge=0, le=140, allow_inf_nan=False)]
-Ratio = Annotated[float, Field(ge=1, le=100, allow_inf_nan=False)]
-Width = Annotated[float, Field(ge=0, le=2, allow_inf_nan=False)]
-PanLawDb = Annotated[float, AfterValidator(_a_pan_law), WithJsonSchema({"enum": [0, -3, -4.5, -6], "type": "number"})]
+GainDb = Annotated[float, Field(ge=-120.0, le=40.0)]
+TimeMs = Annotated[float, Field(ge=0.0, le=10_000.0)]
+LookaheadMs = Annotated[float, Field(ge=0, le=200)]
+Samples = Annotated[float, Field(ge=-400_000, le=400_000)]
+Hz = Annotated[float, Field(gt=0.0, le=192_000.0)]
+ThresholdDb = Annotated[float, Field(ge=-120, le=0)]
+HysteresisDb = Annotated[float, Field(ge=0, le=40)]
+RangeDb = Annotated[float, Field(ge=0, le=140)]
+Ratio = Annotated[float, Field(ge=1, le=100)]
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]*$", max_length=64)]
 Alias = Annotated[str, Field(min_length=1, max_length=200)]
 
@@ -45,21 +31,21 @@ FileKind = Literal[
 
 
 class Section(BaseModel):
-    """Base of all recipe sections: unknown keys refused, values never coerced, instances frozen."""
+    """Base of all recipe sections: unknown keys and infinities refused, values never coerced, instances frozen."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, defer_build=True)
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class DelayByHand(Section):
     """A delay given by hand: exactly one unit. Positive: the mic is LATE and is advanced by that much."""
 
-    ms: Annotated[float, Field(ge=-2000, le=2000, allow_inf_nan=False)] | None = Field(
+    ms: Annotated[float, Field(ge=-2000, le=2000)] | None = Field(
         None, description="Delay in milliseconds.", examples=[0.35]
     )
-    samples: Annotated[float, Field(ge=-400_000, le=400_000, allow_inf_nan=False)] | None = Field(
+    samples: Samples | None = Field(
         None, description="Delay in samples at the tracks' rate; fractions are allowed.", examples=[16.8]
     )
-    cm: Annotated[float, Field(ge=-70_000, le=70_000, allow_inf_nan=False)] | None = Field(
+    cm: Annotated[float, Field(ge=-70_000, le=70_000)] | None = Field(
         None, description="Delay as the distance that sound travels in it, at the recipe's temperature.", examples=[12]
     )
 
@@ -86,13 +72,13 @@ class AlignmentSettings(Section):
         "the others move to it. Default: the first close mic.",
         examples=["dynamic"],
     )
-    search_ms: Annotated[float, Field(gt=0, le=2000, allow_inf_nan=False)] = Field(
+    search_ms: Annotated[float, Field(gt=0, le=2000)] = Field(
         4.0,
         description="How far a close mic may be from the reference, either way. Above 20 ms a coarse search "
         "for odd file starts comes first.",
         examples=[4],
     )
-    room_search_ms: Annotated[float, Field(gt=0, le=200, allow_inf_nan=False)] = Field(
+    room_search_ms: Annotated[float, Field(gt=0, le=200)] = Field(
         40.0, description="How far a room mic's first sound may be from the close mics.", examples=[40]
     )
     pool: bool = Field(
@@ -109,7 +95,7 @@ class AlignmentSettings(Section):
         "at least 0.1 dB of sum efficiency; the level of every frequency stays.",
         examples=["auto"],
     )
-    temperature_c: Annotated[float, Field(ge=-20, le=50, allow_inf_nan=False)] = Field(
+    temperature_c: Annotated[float, Field(ge=-20, le=50)] = Field(
         20.0,
         description="Air temperature; sets the speed of sound for distances in cm, never the sound.",
         examples=[22],
@@ -172,67 +158,8 @@ class Gate(Section):
     invert: bool = Field(False, description="The room is heard only in the stops, as an effect.", examples=[True])
 
 
-class GateOverrides(Section):
-    """Gate settings of one room mic; what is absent is taken from the recipe's `gate:`."""
-
-    mode: GateMode | None = Field(None, description="As gate.mode.", examples=["off"])
-    key: GateKey | None = Field(None, description="As gate.key.", examples=["all"])
-    threshold_db: Auto | ThresholdDb | None = Field(None, description="As gate.threshold_db.", examples=[-30])
-    hysteresis_db: HysteresisDb | None = Field(None, description="As gate.hysteresis_db.", examples=[6])
-    attack_ms: TimeMs | None = Field(None, description="As gate.attack_ms.", examples=[2])
-    hold_ms: TimeMs | None = Field(None, description="As gate.hold_ms.", examples=[80])
-    release_ms: TimeMs | None = Field(None, description="As gate.release_ms.", examples=[120])
-    range_db: RangeDb | None = Field(None, description="As gate.range_db.", examples=[24])
-    lookahead_ms: LookaheadMs | None = Field(None, description="As gate.lookahead_ms.", examples=[5])
-    ratio: Ratio | None = Field(None, description="As gate.ratio.", examples=[3])
-    invert: bool | None = Field(None, description="As gate.invert.", examples=[True])
-
-
 CENTRE_BUS = "centre"
 """The bus that `guitar_bus_without_centre` leaves out, and that measures with/without centre name."""
-STANDING_BUSES: dict[str, dict[str, float]] = {
-    "left": {"pan": -1.0},
-    "right": {"pan": 1.0},
-    CENTRE_BUS: {"pan": 0.0, "gain_db": -12.0},
-}
-"""Buses that stand ready: what a recipe says of them is merged over this."""
-
-_CHAIN_EXAMPLE = [{"high_pass": {"cutoff_hz": 80}}]
-
-
-class Bus(Section):
-    """Stems summed by side."""
-
-    pan: Annotated[float, Field(ge=-1, le=1, allow_inf_nan=False)] = Field(
-        0.0,
-        description="-1: hard left, 0: centre, 1: hard right. Common practice: the sides are panned hard.",
-        examples=[-1],
-    )
-    gain_db: GainDb = Field(
-        0.0,
-        description="Level of the bus in the guitar bus. Common practice: the centre sits about 12 dB under the sides.",
-        examples=[-12],
-    )
-    mute: bool = Field(False, description="Leave this bus out of the guitar bus; it is not rendered.", examples=[True])
-    chain: Chain = Field((), description="Processors on the bus, in order.", examples=[_CHAIN_EXAMPLE])
-
-
-class GuitarBus(Section):
-    """All buses, stereo."""
-
-    pan_law_db: PanLawDb = Field(
-        -3.0,
-        description="Level at the centre of a panned mono signal: -3 constant power (sin/cos, -3.01 dB), "
-        "-6 linear, -4.5 the compromise between both, 0 no loss at the centre.",
-        examples=[-3],
-    )
-    width: Width = Field(
-        1.0,
-        description="Gain of the side signal: 0 is mono, above 1 is wider; the mono sum never changes.",
-        examples=[1.2],
-    )
-    gain_db: GainDb = Field(0.0, description="Level of the guitar bus.", examples=[-3])
-    chain: Chain = Field((), description="Processors on the guitar bus, in order.", examples=[_CHAIN_EXAMPLE])
 
 
 class Deliver(Section):
@@ -262,7 +189,7 @@ class Deliver(Section):
         description="auto: TPDF at 16 bits, none at 24 (the mics' own noise is far above its step). Never on float.",
         examples=["tpdf"],
     )
-    ceiling_dbtp: Annotated[float, Field(ge=-60, le=0, allow_inf_nan=False)] = Field(
+    ceiling_dbtp: Annotated[float, Field(ge=-60, le=0)] = Field(
         -1.0, description="True-peak ceiling of every file.", examples=[-1]
     )
     trim: Literal["auto", "none"] = Field(
@@ -280,55 +207,24 @@ class Deliver(Section):
     )
 
 
-class VariantMic(Section):
-    """What a variant changes of a mic."""
-
-    gain_db: GainDb | None = Field(None, description="Level of the mic in its stem.", examples=[-6])
-    mute: bool | None = Field(None, description="Leave the mic out.", examples=[True])
-    polarity: Polarity | None = Field(None, description="As the mic's polarity.", examples=["inverted"])
-    delay: Delay | None = Field(None, description="As the mic's delay.", examples=["none"])
-
-
-class VariantPart(Section):
-    """What a variant changes of a performance or a bus."""
-
-    gain_db: GainDb | None = Field(None, description="Level.", examples=[-3])
-    mute: bool | None = Field(None, description="Leave it out.", examples=[True])
-
-
-class Variant(Section):
-    """Another blend to compare."""
-
-    mics: dict[Name, VariantMic] = Field(
-        default_factory=dict, description="Changes by mic.", examples=[{"ribbon": {"mute": True}}]
-    )
-    performances: dict[Name, VariantPart] = Field(
-        default_factory=dict, description="Changes by performance.", examples=[{"left_b": {"mute": True}}]
-    )
-    buses: dict[Name, VariantPart] = Field(
-        default_factory=dict, description="Changes by bus.", examples=[{"centre": {"gain_db": -9}}]
-    )
-    width: Width | None = Field(None, description="Width of the guitar bus.", examples=[1.2])
-
-
 class Limits(Section):
     """What a CI run must hold; a limit broken or not measurable gives exit code 4, and the files are still written."""
 
-    sum_efficiency_db: Annotated[float, Field(ge=-60, le=0, allow_inf_nan=False)] | None = Field(
+    sum_efficiency_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(
         None,
         description="Lowest sum efficiency of any performance; 0 is every band of every mic in phase.",
         examples=[-1.5],
     )
-    mono_fold_db: Annotated[float, Field(ge=-60, le=0, allow_inf_nan=False)] | None = Field(
+    mono_fold_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(
         None, description="Lowest mono fold of the guitar bus: what mono playback loses.", examples=[-4.5]
     )
-    correlation: Annotated[float, Field(ge=-1, le=1, allow_inf_nan=False)] | None = Field(
+    correlation: Annotated[float, Field(ge=-1, le=1)] | None = Field(
         None, description="Lowest correlation of the guitar bus's channels.", examples=[-0.2]
     )
-    true_peak_dbtp: Annotated[float, Field(ge=-60, le=6, allow_inf_nan=False)] | None = Field(
+    true_peak_dbtp: Annotated[float, Field(ge=-60, le=6)] | None = Field(
         None, description="Highest true peak of any file.", examples=[-1]
     )
-    stem_spread_lu: Annotated[float, Field(ge=0, le=60, allow_inf_nan=False)] | None = Field(
+    stem_spread_lu: Annotated[float, Field(ge=0, le=60)] | None = Field(
         None, description="Largest loudness difference between the stems of one bus.", examples=[3]
     )
     refused_mics: Annotated[int, Field(ge=0, le=10_000)] | None = Field(

@@ -1,13 +1,16 @@
-"""Tracks: the recorded files of a song on one time line.
+"""Tracks: recorded files, what they say of themselves, and what is found in them.
 
-What a first look at the tracks found, before any work is done.
+A look finds levels, loudness and noise floor; the one pass over all tracks finds levels, cross-spectra, key envelopes
+and the hashes of the samples.
 """
 
 from dataclasses import dataclass
 from pathlib import Path
 
-from premix.model.analysis import TrackLevels
-from premix.model.finding import Finding
+import numpy as np
+import numpy.typing as npt
+
+from premix.arrays import ComplexArray, FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,32 +63,44 @@ class Track:
     channel: int = 0
 
     @property
+    def end(self) -> int:
+        """The sample after its last one on the common time line."""
+        return self.start + self.header.frames
+
+    @property
     def name(self) -> str:
         return f"{self.performance}/{self.mic}"
 
 
 @dataclass(frozen=True, slots=True)
-class TrackSet:
-    """All tracks of a song: same rate; `frames` is the common length every output gets.
+class Hum:
+    """Mains hum of one track while nobody plays. mains_hz: 50 or 60. rms: of all its lines together, full scale 1."""
 
-    time_reference: BWF start of the common time line, None where no file has one.
+    mains_hz: float
+    rms: float
+
+
+@dataclass(frozen=True, slots=True)
+class TrackLevels:
+    """Levels of one track over its whole length.
+
+    sample_peak: largest |x|. rms: over all samples. dc: mean. nonfinite: NaN or infinite samples.
+    clipped: (start_sample, length) of runs at full scale. zero_runs: (start_sample, length) of runs of exact
+    zeros inside sound. sha256: of the samples as little-endian bytes at the file's own bit depth, interleaved.
+    hum: in the stops; None where none stands out, or where there are no stops.
     """
 
-    song: str
-    folder: Path
-    rate: int
+    performance: str
+    mic: str
     frames: int
-    tracks: tuple[Track, ...]
-    time_reference: int | None = None
-    findings: tuple[Finding, ...] = ()
-
-    def of(self, performance: str) -> tuple[Track, ...]:
-        """The tracks of one performance, in recipe order of the mics."""
-        return tuple(t for t in self.tracks if t.performance == performance)
-
-    def performances(self) -> tuple[str, ...]:
-        """Names of the performances that have tracks, in order."""
-        return tuple(dict.fromkeys(t.performance for t in self.tracks))
+    sample_peak: float
+    rms: float
+    dc: float
+    nonfinite: int
+    clipped: tuple[tuple[int, int], ...]
+    zero_runs: tuple[tuple[int, int], ...]
+    sha256: str
+    hum: Hum | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,3 +113,53 @@ class TrackLook:
     levels: TrackLevels
     loudness_lufs: float | None
     noise_floor_dbfs: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Spectra:
+    """Cross-spectral matrices of one performance, as recorded (no gain, polarity or delay applied).
+
+    mics: (M) names, close and sub mics first, then rooms. freqs_hz: (F).
+    active: (2, M, M, F) sums over the active frames, in two interleaved halves of the take; entry [h, m, n, f]
+    is the sum of X_m(f) conj(X_n(f)). n_active: frames in each half.
+    quiet: (M, M, F), n_quiet: the same over frames where nothing plays.
+    offsets: (M) whole samples by which each mic was already advanced when read (0 but for odd file starts).
+    softest: (M, F) sums of |X_m(f)|^2 over the softest tenth of the frames, whatever their level; n_softest of them.
+    """
+
+    performance: str
+    mics: tuple[str, ...]
+    freqs_hz: FloatArray
+    active: ComplexArray
+    n_active: tuple[int, int]
+    quiet: ComplexArray
+    n_quiet: int
+    frame: int
+    hop: int
+    offsets: tuple[int, ...]
+    softest: FloatArray | None = None
+    n_softest: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class KeyEnvelopes:
+    """Short-time power of the close mics of one performance at the control rate, kept on disk.
+
+    Frame k covers samples k*hop to (k+1)*hop of the common time line. The file holds float32 mean squares of
+    the key band, shape (frames, M) row after row, with M = len(mics). It lives as long as the run's scratch folder.
+    """
+
+    performance: str
+    mics: tuple[str, ...]
+    rate: int
+    hop: int
+    frames: int
+    path: Path
+
+    def read(self, start: int, stop: int) -> npt.NDArray[np.float32]:
+        """Mean squares of control frames start to stop (clipped to what is there), shape (M, frames)."""
+        start, stop = max(0, start), min(self.frames, stop)
+        width = len(self.mics)
+        count = max(0, stop - start) * width
+        data = np.fromfile(self.path, np.float32, count, offset=4 * start * width) if count else np.zeros(0, np.float32)
+        return data.reshape(-1, width).T

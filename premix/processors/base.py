@@ -1,27 +1,37 @@
 """What a processor is: typed parameters in units, and an instance that takes a signal block by block.
 
-Rows of fixed length at fixed places of the signal: what works on them cannot depend on the block size.
-
-Second-order sections at work in a chain.
+Most instances are one of two kinds: second-order sections (`Filtered`), or work on rows of samples (`InRows`), which
+may be that of an effect of the library (`library_effect`).
 """
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal, get_args
 
 import numpy as np
+from pydantic import Field
 
-from premix.arrays import ComplexArray, FloatArray
-from premix.audio.filters import section_loop
-from premix.model.finding import Finding
-from premix.model.recipe import Section
+from premix.arrays import ComplexArray, FloatArray, SingleArray
+from premix.audio.filters import SectionFilter
+from premix.errors import Finding
+from premix.model.settings import Section
 
 Place = Literal["mic", "performance", "bus", "guitar_bus"]
-PLACES: tuple[Place, ...] = ("mic", "performance", "bus", "guitar_bus")
+PLACES: tuple[Place, ...] = get_args(Place)
 HIGHEST = 0.45
 """Part of the sample rate that a frequency may reach: above, the bilinear transform bends every curve."""
+
+
+def between(low: float, high: float) -> Any:
+    """The range of a parameter that is a finite number."""
+    return Field(ge=low, le=high, allow_inf_nan=False)
+
+
+AudioHz = Annotated[float, between(10.0, 86_400.0)]
+Part = Annotated[float, between(0.0, 1.0)]
+FilePath = Annotated[str, Field(min_length=1, max_length=400)]
 
 KeySource = Callable[[int], FloatArray]
 """Gives the next n samples (n,) of a key, each time it is asked."""
@@ -52,6 +62,13 @@ class Unfit:
     slug: str = "chain-range"
 
 
+def too_high(key: str, frequency_hz: float, rate: int) -> Iterator[Unfit]:
+    """What there is to say of a frequency that tracks at this rate cannot hold; else nothing."""
+    highest = HIGHEST * rate
+    if frequency_hz > highest:
+        yield Unfit(key, f"{frequency_hz:g} Hz is too high for tracks at {rate} Hz", f"at most {highest:g} Hz")
+
+
 class Running(ABC):
     """A processor at work. Blocks come in order; the samples must not depend on how the signal is cut.
 
@@ -75,8 +92,8 @@ class Running(ABC):
 class Processor(Section, ABC):
     """Base of all processors: the typed parameters of one step of a chain.
 
-    kind: its name in the recipe. places: where it may stand. A subclass is one file; its fields (with unit, range,
-    description and example) are its keys in the recipe, in the schema and in the reference.
+    kind: its name in the recipe. places: where it may stand. A subclass's fields (with unit, range, description and
+    example) are its keys in the recipe, in the schema and in the reference.
     """
 
     kind: ClassVar[str]
@@ -86,11 +103,10 @@ class Processor(Section, ABC):
 
     def problems(self, setting: Setting) -> Iterator[Unfit]:
         """What cannot be used at this rate and place, or is not there; subclasses add to it."""
-        highest = HIGHEST * setting.rate
         for key in type(self).model_fields:
             value = getattr(self, key)
-            if key.endswith("_hz") and isinstance(value, float) and value > highest:
-                yield Unfit(key, f"{value:g} Hz is too high for tracks at {setting.rate} Hz", f"at most {highest:g} Hz")
+            if key.endswith("_hz") and isinstance(value, float):
+                yield from too_high(key, value, setting.rate)
             if key in self.files and value is not None and not Path(value).exists():
                 allowed = "a path from the folder of the recipe that names it"
                 yield Unfit(key, f"there is no file '{value}'", allowed, "chain-no-file")
@@ -104,23 +120,31 @@ class Processor(Section, ABC):
         return None
 
 
-RowWork = Callable[[FloatArray], FloatArray]
-"""(channels, row) -> (channels, row); the argument must be left as it is, and the result be an array of its own."""
+class Filtered(SectionFilter, Running):
+    """Second-order sections at work in a chain."""
+
+    def process(self, block: FloatArray) -> FloatArray:
+        self.run(block)
+        return block
 
 
 class InRows(Running):
-    """Gathers blocks of any size into rows for `work`; that delays the signal by one row.
+    """Gathers blocks of any size into rows at fixed places of the signal: what works on them cannot depend on the
+    block size. That delays the signal by one row.
 
-    latency_samples: the row and what `work` itself delays.
+    channels, row: shape of a row. latency_samples: the row, and what `work` itself delays.
     """
 
-    def __init__(self, work: RowWork, channels: int, row: int, work_latency: int = 0) -> None:
+    def __init__(self, channels: int, row: int, work_latency: int = 0) -> None:
         self.latency_samples = row + work_latency
-        self._work = work
         self._row = row
         self._gathered = np.zeros((channels, row))
         self._made = np.zeros((channels, row))
         self._filled = 0
+
+    @abstractmethod
+    def work(self, row: FloatArray) -> FloatArray:
+        """(channels, row) -> (channels, row); `row` must be left as it is, and the result be an array of its own."""
 
     def process(self, block: FloatArray) -> FloatArray:
         done, count = 0, block.shape[1]
@@ -133,34 +157,19 @@ class InRows(Running):
             self._filled += size
             done += size
             if self._filled == self._row:
-                self._made = self._work(self._gathered)
+                self._made = self.work(self._gathered)
                 self._filled = 0
         return block
 
 
-_TINY = 1e-30
-_STRETCH = 16384
+def library_effect(kind: str, rate: int, **settings: float) -> Callable[[FloatArray], SingleArray]:
+    """One of pedalboard's effects at work in 32 bits: a function of rows (channels, n), whose state goes on."""
+    import pedalboard  # slow to import
 
+    effect: Any = getattr(pedalboard, kind)(**settings)
 
-class SectionFilter(Running):
-    """Filters blocks through sections (n, 6) in series, with state; rows as in scipy.signal."""
+    def work(row: FloatArray) -> SingleArray:
+        made: SingleArray = effect.process(row.astype(np.float32), rate, buffer_size=row.shape[1], reset=False)
+        return made
 
-    def __init__(self, sections: FloatArray, channels: int) -> None:
-        self._sections = np.ascontiguousarray(sections, np.float64)
-        self._state = np.zeros((channels, len(sections), 2))
-        self._position = 0
-
-    def process(self, block: FloatArray) -> FloatArray:
-        done, count = 0, block.shape[1]
-        while done < count:
-            stop = min(count, done + _STRETCH - self._position % _STRETCH)
-            piece = np.ascontiguousarray(block[:, done:stop])
-            section_loop()(self._sections, piece, self._state)
-            block[:, done:stop] = piece
-            self._position += stop - done
-            done = stop
-            if self._position % _STRETCH == 0:
-                # In digital silence the state would sink into denormal numbers, which are slow; this is -600 dB.
-                # It is done at fixed places, so that the block size stays without effect.
-                self._state[np.abs(self._state) < _TINY] = 0.0
-        return block
+    return work

@@ -1,12 +1,6 @@
-"""gain: a level inside a chain.
+"""Level, polarity, stereo width and saturation: gain, polarity, mid_side, saturation."""
 
-polarity: turns the signal over.
-
-mid_side: shapes the side signal of the guitar bus; the mono sum never changes.
-
-saturation: a soft curve, run at eight times the rate so that its overtones do not fold back.
-"""
-
+from abc import abstractmethod
 from functools import cache
 from typing import Annotated, ClassVar
 
@@ -14,31 +8,29 @@ import numpy as np
 from pydantic import Field
 
 from premix.arrays import ComplexArray, FloatArray
-from premix.audio import filters as butterworth
+from premix.audio.filters import high_pass
 from premix.audio.gains import add_to_side
 from premix.model.settings import GainDb
-from premix.processors.base import InRows, Place, Processor, Running, SectionFilter, Setting
-from premix.processors.filters import AudioHz, SlopeDbOct
+from premix.processors.base import AudioHz, Filtered, InRows, Place, Processor, Running, Setting, between
+from premix.processors.equalisers import SlopeDbOct
 from premix.units import db_to_gain
 
 
-class Gain(Processor):
-    """A level inside a chain: how hard the next processor is driven."""
+class _Level(Processor):
+    """Base of the processors that multiply every sample by one factor."""
 
-    kind: ClassVar[str] = "gain"
-
-    gain_db: GainDb = Field(description="Gain.", examples=[-6])
+    @abstractmethod
+    def factor(self) -> float:
+        """The linear gain."""
 
     def make(self, setting: Setting) -> Running:
-        return Times(db_to_gain(self.gain_db))
+        return _Times(self.factor())
 
     def response(self, freqs_hz: FloatArray, setting: Setting) -> ComplexArray | None:
-        return np.full(len(freqs_hz), db_to_gain(self.gain_db), np.complex128)
+        return np.full(len(freqs_hz), self.factor(), np.complex128)
 
 
-class Times(Running):
-    """Multiplies every sample by one factor."""
-
+class _Times(Running):
     def __init__(self, factor: float) -> None:
         self._factor = factor
 
@@ -47,16 +39,24 @@ class Times(Running):
         return block
 
 
-class Polarity(Processor):
+class Gain(_Level):
+    """A level inside a chain: how hard the next processor is driven."""
+
+    kind: ClassVar[str] = "gain"
+
+    gain_db: GainDb = Field(description="Gain.", examples=[-6])
+
+    def factor(self) -> float:
+        return db_to_gain(self.gain_db)
+
+
+class Polarity(_Level):
     """Turns the signal over. On a mic, `polarity: inverted` says the same."""
 
     kind: ClassVar[str] = "polarity"
 
-    def make(self, setting: Setting) -> Running:
-        return Times(-1.0)
-
-    def response(self, freqs_hz: FloatArray, setting: Setting) -> ComplexArray | None:
-        return np.full(len(freqs_hz), -1.0, np.complex128)
+    def factor(self) -> float:
+        return -1.0
 
 
 class MidSide(Processor):
@@ -65,7 +65,7 @@ class MidSide(Processor):
     kind: ClassVar[str] = "mid_side"
     places: ClassVar[tuple[Place, ...]] = ("guitar_bus",)
 
-    side_gain_db: Annotated[float, Field(ge=-120.0, le=12.0, allow_inf_nan=False)] = Field(
+    side_gain_db: Annotated[float, between(-120.0, 12.0)] = Field(
         0.0, description="Gain of the side signal.", examples=[2]
     )
     side_high_pass_hz: AudioHz | None = Field(
@@ -74,23 +74,21 @@ class MidSide(Processor):
     side_slope_db_oct: SlopeDbOct = Field(12, description="Slope of that high-pass.", examples=[12])
 
     def make(self, setting: Setting) -> Running:
-        high_pass = None
+        sections = np.zeros((0, 6))
         if self.side_high_pass_hz is not None:
-            sections = butterworth.high_pass(self.side_high_pass_hz, self.side_slope_db_oct // 6, setting.rate)
-            high_pass = SectionFilter(sections, 1)
-        return _Side(db_to_gain(self.side_gain_db), high_pass)
+            sections = high_pass(self.side_high_pass_hz, self.side_slope_db_oct // 6, setting.rate)
+        return _Side(db_to_gain(self.side_gain_db), Filtered(sections))
 
 
 class _Side(Running):
     """Adds to left, and takes from right, what the side signal changes by."""
 
-    def __init__(self, gain: float, high_pass: SectionFilter | None) -> None:
-        self._gain = gain
-        self._high_pass = high_pass
+    def __init__(self, gain: float, high_pass: Filtered) -> None:
+        self._gain, self._high_pass = gain, high_pass
 
     def process(self, block: FloatArray) -> FloatArray:
         side = 0.5 * (block[:1] - block[1:])
-        wanted = side.copy() if self._high_pass is None else self._high_pass.process(side.copy())
+        wanted = self._high_pass.process(side.copy())
         wanted *= self._gain
         add_to_side(block, (wanted - side)[0])
         return block
@@ -112,20 +110,21 @@ class Saturation(Processor):
 
     kind: ClassVar[str] = "saturation"
 
-    drive_db: Annotated[float, Field(ge=0.0, le=20.0, allow_inf_nan=False)] = Field(
+    drive_db: Annotated[float, between(0.0, 20.0)] = Field(
         description="How far a full-scale peak is driven into the curve; the ceiling falls by as much.", examples=[6]
     )
     gain_db: GainDb = Field(0.0, description="Gain after the curve.", examples=[3])
 
     def make(self, setting: Setting) -> Running:
-        work = _Curve(db_to_gain(self.drive_db), db_to_gain(self.gain_db), setting.channels).work
-        return InRows(work, setting.channels, _ROW, 2 * _HALF)
+        return _Curve(db_to_gain(self.drive_db), db_to_gain(self.gain_db), setting.channels)
 
 
-class _Curve:
-    """y = tanh(drive x) / drive, between an interpolation and a decimation in overlap-save."""
+class _Curve(InRows):
+    """y = tanh(drive x) / drive, between an interpolation and a decimation in overlap-save, run at eight times the
+    rate so that its overtones do not fold back."""
 
     def __init__(self, drive: float, gain: float, channels: int) -> None:
+        super().__init__(channels, _ROW, 2 * _HALF)
         self._drive, self._gain = drive, gain
         self._history = np.zeros((channels, _HISTORY))
 

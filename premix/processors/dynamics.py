@@ -1,20 +1,19 @@
-"""compressor: pedalboard's detector and curve, fed by the linked level, turn our own 64-bit signal down.
+"""Gain that follows the level: compressor, expander, limiter.
 
-expander: lowers what is soft, heard in the signal itself or in another mic or performance.
-
-limiter: pedalboard's brickwall limiter; below the ceiling the 64-bit signal passes untouched.
+Compressor and limiter are pedalboard's, in 32 bits, but what they decide is done to the 64-bit signal.
 """
 
 import math
-from typing import Annotated, Any, ClassVar
+from functools import partial
+from typing import Annotated, ClassVar
 
 import numpy as np
 from pydantic import Field
 
 from premix.arrays import FloatArray
-from premix.audio.delays import DelayLine
+from premix.audio.filters import DelayLine
 from premix.model.settings import GainDb, LookaheadMs, Name, RangeDb, Ratio, ThresholdDb, TimeMs
-from premix.processors.base import InRows, KeySource, Processor, Running, Setting
+from premix.processors.base import InRows, KeySource, Processor, Running, Setting, between, library_effect
 from premix.units import db_to_gain, gain_to_db, ms_to_samples
 
 _ROW = 1024
@@ -22,7 +21,7 @@ _FLOOR = 1e-6
 """Added to the level (-120 dB), so that the gain can be read off where the signal is silent."""
 _TIME = 2.0 * math.pi
 """pedalboard means 2 pi time constants by its times; ours are those of 63 %."""
-BallisticsMs = Annotated[float, Field(ge=0.0, le=5000.0, allow_inf_nan=False)]
+BallisticsMs = Annotated[float, between(0.0, 5000.0)]
 
 
 class Compressor(Processor):
@@ -37,18 +36,18 @@ class Compressor(Processor):
     gain_db: GainDb = Field(0.0, description="Gain after it; nothing is made up by itself.", examples=[2])
 
     def make(self, setting: Setting) -> Running:
-        return InRows(_Linked(self, setting.rate).work, setting.channels, _ROW)
+        return _Linked(self, setting)
 
 
-class _Linked:
-    """One gain for all channels, from the larger of their levels."""
+class _Linked(InRows):
+    """pedalboard's detector and curve, fed by the larger of the channels' levels: one gain for all."""
 
-    def __init__(self, settings: Compressor, rate: int) -> None:
-        import pedalboard  # slow to import
-
-        self._rate = rate
+    def __init__(self, settings: Compressor, setting: Setting) -> None:
+        super().__init__(setting.channels, _ROW)
         self._gain = db_to_gain(settings.gain_db)
-        self._detector: Any = pedalboard.Compressor(
+        self._detect = library_effect(
+            "Compressor",
+            setting.rate,
             threshold_db=settings.threshold_db,
             ratio=settings.ratio,
             attack_ms=settings.attack_ms * _TIME,
@@ -56,9 +55,8 @@ class _Linked:
         )
 
     def work(self, row: FloatArray) -> FloatArray:
-        level = (np.abs(row).max(axis=0, keepdims=True) + _FLOOR).astype(np.float32)
-        turned_down = self._detector.process(level, self._rate, buffer_size=_ROW, reset=False)
-        made: FloatArray = row * (turned_down.astype(np.float64) / level * self._gain)
+        level = (np.abs(row).max(axis=0, keepdims=True) + _FLOOR).astype(np.float32).astype(np.float64)
+        made: FloatArray = row * (self._detect(level) / level * self._gain)
         return made
 
 
@@ -92,24 +90,24 @@ class Expander(Processor):
     )
 
     def make(self, setting: Setting) -> Running:
-        source = None
-        if self.key is not None and setting.key is not None:
-            source = setting.key(self.key, setting.lag)
-        expansion = _Expansion(self, setting.rate, setting.channels, source)
-        return InRows(expansion.work, setting.channels, _ROW, expansion.lookahead)
+        return _Expansion(self, setting)
 
 
-class _Expansion:
+class _Expansion(InRows):
     """Gain computer, hold, and smoothing in dB with separate times, looked at every _STEP samples.
 
     Gain computer and branching smoothing: Giannoulis, Massberg & Reiss, Digital Dynamic Range Compressor Design,
     JAES 60(6), 2012, for an expander.
     """
 
-    def __init__(self, settings: Expander, rate: int, channels: int, source: KeySource | None) -> None:
-        self._settings, self._source = settings, source
-        self.lookahead = round(ms_to_samples(settings.lookahead_ms, rate))
-        self._line = DelayLine(channels, self.lookahead)
+    def __init__(self, settings: Expander, setting: Setting) -> None:
+        rate, lookahead = setting.rate, round(ms_to_samples(settings.lookahead_ms, setting.rate))
+        super().__init__(setting.channels, _ROW, lookahead)
+        self._settings = settings
+        self._source: KeySource | None = None
+        if settings.key is not None and setting.key is not None:
+            self._source = setting.key(settings.key, setting.lag)
+        self._line = DelayLine(setting.channels, lookahead)
         self._attack = _smoothing(settings.attack_ms, rate)
         self._release = _smoothing(settings.release_ms, rate)
         # What opens early must not close early, too.
@@ -153,41 +151,33 @@ class Limiter(Processor):
 
     kind: ClassVar[str] = "limiter"
 
-    ceiling_db: Annotated[float, Field(ge=-60.0, le=0.0, allow_inf_nan=False)] = Field(
+    ceiling_db: Annotated[float, between(-60.0, 0.0)] = Field(
         -1.0, description="Highest sample, in dBFS, before the gains that follow.", examples=[-3]
     )
-    release_ms: Annotated[float, Field(ge=1.0, le=5000.0, allow_inf_nan=False)] = Field(
-        100.0, description="Time to let go.", examples=[100]
-    )
-    lookahead_ms: Annotated[float, Field(ge=0.1, le=20.0, allow_inf_nan=False)] = Field(
+    release_ms: Annotated[float, between(1.0, 5000.0)] = Field(100.0, description="Time to let go.", examples=[100])
+    lookahead_ms: Annotated[float, between(0.1, 20.0)] = Field(
         5.0, description="How early it sees a peak; compensated.", examples=[5]
     )
 
     def make(self, setting: Setting) -> Running:
-        wall = _Wall(self, setting.rate, setting.channels)
-        return InRows(wall.work, setting.channels, _LIMITER_ROW, wall.lookahead)
+        return _Wall(self, setting)
 
 
-class _Wall:
-    """What the library changes is added to the 64-bit signal, so that where it changes nothing, nothing changes."""
+class _Wall(InRows):
+    """pedalboard's brickwall limiter. What it changes is added to the 64-bit signal, so that below the ceiling
+    nothing changes."""
 
-    def __init__(self, settings: Limiter, rate: int, channels: int) -> None:
-        import pedalboard  # slow to import
-
-        self._rate = rate
-        self._limiter: Any = pedalboard.BrickwallLimiter(
-            ceiling_db=settings.ceiling_db, release_ms=settings.release_ms, lookahead_ms=settings.lookahead_ms
-        )
-        silence = np.zeros((channels, _LIMITER_ROW), np.float32)
-        trial = self._limiter.process(silence, rate, buffer_size=_LIMITER_ROW, reset=False)
-        self.lookahead = _LIMITER_ROW - trial.shape[1]  # the library keeps back what it looks ahead
-        self._limiter.reset()
-        self._late = np.zeros((channels, self.lookahead))
-        self._line = DelayLine(channels, self.lookahead)
+    def __init__(self, settings: Limiter, setting: Setting) -> None:
+        limiter = partial(library_effect, "BrickwallLimiter", setting.rate, **settings.model_dump())
+        trial = limiter()(np.zeros((setting.channels, _LIMITER_ROW)))
+        lookahead = _LIMITER_ROW - trial.shape[1]  # the library keeps back what it looks ahead
+        super().__init__(setting.channels, _LIMITER_ROW, lookahead)
+        self._limit = limiter()
+        self._late = np.zeros((setting.channels, lookahead))
+        self._line = DelayLine(setting.channels, lookahead)
 
     def work(self, row: FloatArray) -> FloatArray:
-        came = self._limiter.process(row.astype(np.float32), self._rate, buffer_size=_LIMITER_ROW, reset=False)
-        limited = np.concatenate([self._late, came], axis=1)  # starts with zeros: the first call keeps some back
+        limited = np.concatenate([self._late, self._limit(row)], axis=1)  # the first call keeps some back: zeros
         self._late = limited[:, _LIMITER_ROW:]
         signal = self._line.process(row)
         made: FloatArray = signal + (limited[:, :_LIMITER_ROW] - signal.astype(np.float32))

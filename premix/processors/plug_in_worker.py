@@ -7,13 +7,13 @@ channel. Every answer has the same form. What the plug-in itself prints goes to 
 import json
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
 
 import numpy as np
-import numpy.typing as npt
 
-Samples = npt.NDArray[np.float32]
+from premix.arrays import SingleArray
 
 
 class Effect(Protocol):
@@ -21,29 +21,11 @@ class Effect(Protocol):
 
     latency: int
 
-    def process(self, block: Samples) -> Samples: ...
+    def process(self, block: SingleArray) -> SingleArray: ...
 
 
-def serve(orders: BinaryIO, answers: BinaryIO, load: "Loader") -> None:
-    """Load what the first order names, then answer block after block until the orders end."""
-    first = json.loads(orders.readline())
-    try:
-        effect = load(first)
-    except Exception as error:
-        _answer(answers, {"error": " ".join(str(error).split())[:300] or type(error).__name__})
-        return
-    _answer(answers, {"latency": effect.latency})
-    while line := orders.readline():
-        channels, count = json.loads(line)["shape"]
-        block = np.frombuffer(orders.read(4 * channels * count), "<f4").reshape(channels, count)
-        made = np.ascontiguousarray(effect.process(block.copy()), "<f4")
-        _answer(answers, {"shape": made.shape}, made.tobytes())
-
-
-class Loader(Protocol):
-    """Makes the effect that an order names: file, name, state, rate, channels."""
-
-    def __call__(self, order: dict[str, Any]) -> Effect: ...
+Loader = Callable[[dict[str, Any]], Effect]
+"""Makes the effect that an order names: file, name, state, rate, channels."""
 
 
 class _Loaded:
@@ -57,7 +39,7 @@ class _Loaded:
         self._waiting = np.zeros((shape[0], self.latency), np.float32)
         self._plug_in = _load(order)  # a fresh one: not every plug-in forgets when it is told to
 
-    def process(self, block: Samples) -> Samples:
+    def process(self, block: SingleArray) -> SingleArray:
         came = self._plug_in.process(block, self._rate, buffer_size=block.shape[1], reset=False)
         both = np.concatenate([self._waiting, came], axis=1)
         self._waiting = both[:, block.shape[1] :]
@@ -85,10 +67,21 @@ def _answer(answers: BinaryIO, head: dict[str, Any], samples: bytes = b"") -> No
 
 
 def run(load: Loader = _Loaded) -> None:
-    """Serve on this process's own pipes; standard output is left to whatever the plug-in prints."""
-    answers = os.fdopen(os.dup(1), "wb")
+    """Load what the first order names, then answer block after block until the orders end, on this process's own pipes;
+    standard output is left to whatever the plug-in prints."""
+    orders, answers = sys.stdin.buffer, os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
-    serve(sys.stdin.buffer, answers, load)
+    try:
+        effect = load(json.loads(orders.readline()))
+    except Exception as error:
+        _answer(answers, {"error": " ".join(str(error).split())[:300] or type(error).__name__})
+        return
+    _answer(answers, {"latency": effect.latency})
+    while line := orders.readline():
+        channels, count = json.loads(line)["shape"]
+        block = np.frombuffer(orders.read(4 * channels * count), "<f4").reshape(channels, count)
+        made = np.ascontiguousarray(effect.process(block.copy()), "<f4")
+        _answer(answers, {"shape": made.shape}, made.tobytes())
 
 
 if __name__ == "__main__":

@@ -1,32 +1,29 @@
-"""What may stand at a place of the recipe, read off the schema and said in words.
+"""Checking values against a record, and saying in the recipe's own words what is wrong and what may stand there.
 
-Checking every value against the recipe's records, and saying what is wrong in the recipe's own words.
+What may stand at a place is read off the schema.
 """
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from premix.model.recipe import Recipe
-from premix.recipe.faults import Fault, Guess, KeyPath, Mark, shown
-from premix.recipe.schema import TABLES, recipe_schema
+from premix.recipe.faults import Fault, KeyPath, shown
+from premix.recipe.schema import TABLES, Schema, recipe_schema
 from premix.recipe.yaml import Node
 
-Schema = dict[str, Any]
-
-_UNITS = {
-    "db": "dB",
-    "ms": "ms",
-    "hz": "Hz",
-    "dbtp": "dBTP",
-    "lu": "LU",
-    "c": "degrees Celsius",
-    "cm": "cm",
-    "samples": "samples",
+_UNITS = {"db": "dB", "hz": "Hz", "dbtp": "dBTP", "lu": "LU", "c": "degrees Celsius"} | {
+    unit: unit for unit in ("ms", "cm", "samples")
 }
 _NAME = "a name of letters, digits, _ and - (at most 64, a letter or digit first)"
+_NAME_RULES = "letters, digits, _ and -, at most 64, a letter or digit first"
+_OWN = ("missing", "extra_forbidden", "too_long", "too_short")
+"""Errors that stand by themselves, whatever else is wrong further down."""
+_RANGES = {"greater_than", "greater_than_equal", "less_than", "less_than_equal"}
+_SWITCHES = {"yes": "true", "on": "true", "no": "false", "off": "false"}
+_MOST_READ = 500
+Validated = TypeVar("Validated", bound=BaseModel)
 
 
 class Schemas:
@@ -62,7 +59,7 @@ class Schemas:
         if key in self.root["properties"] and path:
             return f"'{key}:' belongs at the left margin"
         sections = [name for name in self.root["properties"] if key in self.keys((name,))]
-        in_entries = any(key in self.keys((table, "x")) for table in TABLES)
+        in_entries = any(key in self.keys((table, "<name>")) for table in TABLES)
         return f"it belongs under '{sections[0]}:'" if len(sections) == 1 and not in_entries else ""
 
     def words(self, path: KeyPath) -> list[str]:
@@ -75,9 +72,8 @@ class Schemas:
 
     def allowed(self, path: KeyPath) -> str:
         """What may stand at `path`, in words."""
-        unit = _UNITS.get(str(path[-1]).rpartition("_")[2], "") if path else ""
-        if path and isinstance(path[-1], int) and len(path) > 1:
-            unit = _UNITS.get(str(path[-2]).rpartition("_")[2], "")
+        key = next((step for step in reversed(path) if isinstance(step, str)), "")
+        unit = _UNITS.get(key.rpartition("_")[2], "")
         return listed(dict.fromkeys(self._said(schema, unit) for schema in self.at(path)), ", or ")
 
     def _said(self, schema: Schema, unit: str) -> str:
@@ -93,7 +89,9 @@ class Schemas:
             return self._array(schema, unit)
         if kind == "object":
             return self._object(schema)
-        return _NAME if "pattern" in schema else _text(schema)
+        if "pattern" in schema:
+            return _NAME
+        return f"text of 1 to {schema['maxLength']} characters" if "maxLength" in schema else "text"
 
     def _array(self, schema: Schema, unit: str) -> str:
         if "prefixItems" in schema:
@@ -134,17 +132,9 @@ def _number(schema: Schema, unit: str) -> str:
     kind = "a whole number" if schema["type"] == "integer" else "a number"
     low, above, high = (schema.get(key) for key in ("minimum", "exclusiveMinimum", "maximum"))
     start = f" from {spoken(low)}" if low is not None else f" above {spoken(above)}" if above is not None else ""
-    end = (
-        (f" to {spoken(high)}" if start.startswith(" from") else f", at most {spoken(high)}")
-        if high is not None
-        else ""
-    )
-    return f"{kind}{start}{end}{f' {unit}' if unit else ''}"
-
-
-def _text(schema: Schema) -> str:
-    most = schema.get("maxLength")
-    return f"text of 1 to {most} characters" if most else "text"
+    if high is not None:
+        start += f" to {spoken(high)}" if low is not None else f", at most {spoken(high)}"
+    return f"{kind}{start}{f' {unit}' if unit else ''}"
 
 
 def spoken(value: Any) -> str:
@@ -160,24 +150,13 @@ def listed(parts: Sequence[str] | dict[str, None], last: str) -> str:
     return last.join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else "".join(words)
 
 
-_COUNTS = ("too_long", "too_short")
-_RANGES = ("greater_than", "greater_than_equal", "less_than", "less_than_equal")
-_OWN = ("missing", "extra_forbidden", *_COUNTS)
-"""Errors that stand by themselves, whatever else is wrong further down."""
-_SWITCHES = {"yes": "true", "on": "true", "no": "false", "off": "false"}
-_MOST_READ = 500
-Validated = TypeVar("Validated", bound=BaseModel)
-
-
-def validate(data: dict[str, Any], root: Node, faults: list[Fault]) -> Recipe | None:
-    """The recipe of plain data (lists as tuples); every fault goes to `faults`. `root` knows the places."""
-    return validate_as(Recipe, data, root, faults)
-
-
-def validate_as(
+def validate(
     record: type[Validated], data: dict[str, Any], root: Node, faults: list[Fault], schemas: Schemas | None = None
 ) -> Validated | None:
-    """`validate` for any record; `schemas` is of the record's own schema (None: the recipe's)."""
+    """The record of plain data (lists as tuples); every fault goes to `faults`. `root` knows the places.
+
+    schemas: of the record's own schema (None: the recipe's).
+    """
     try:
         return record.model_validate(data)
     except ValidationError as error:
@@ -188,24 +167,24 @@ def validate_as(
     return None
 
 
-def _faults(errors: Iterable[Any], data: dict[str, Any], root: Node, schemas: Schemas) -> Iterable[Fault]:
+def _faults(errors: Sequence[Any], data: dict[str, Any], root: Node, schemas: Schemas) -> Iterator[Fault]:
     by_path: dict[tuple[KeyPath, str], set[str]] = {}
-    for error in list(errors)[:_MOST_READ]:
-        kind = error["type"]
-        if error["loc"][-1:] == ("[key]",):
-            kind = "name"
-        path = _path_in(data, error["loc"])
-        group = kind if kind in _OWN or kind == "name" else "value"
+    for error in errors[:_MOST_READ]:
+        kind = "name" if error["loc"][-1:] == ("[key]",) else error["type"]
+        group = kind if kind in (*_OWN, "name") else "value"
         detail = str(error["loc"][-1]) if kind == "missing" else kind
-        by_path.setdefault((path, group), set()).add(detail)
+        by_path.setdefault((_path_in(data, error["loc"]), group), set()).add(detail)
     deeper = {path[:n] for path, _ in by_path for n in range(len(path))}
     for (path, group), details in by_path.items():
-        if group == "value" and path in deeper:
-            continue  # one branch of an alternative; the fault further down says what is wrong
         if group == "missing":
-            yield from (_missing(path, key, root, schemas) for key in sorted(details))
-        else:
-            yield _fault(path, group, details, root, schemas)
+            for key in sorted(details):
+                allowed = schemas.allowed((*path, key))
+                mark = root.place(path, key=True)
+                yield Fault(mark, (*path, key), "recipe-missing-key", f"'{key}' is missing", allowed)
+        elif group != "value":
+            yield _own_fault(path, group, root, schemas)
+        elif path not in deeper:  # else one branch of an alternative; the fault further down says what is wrong
+            yield _value_fault(path, bool(details & _RANGES), root, schemas)
 
 
 def _path_in(data: Any, loc: tuple[Any, ...]) -> KeyPath:
@@ -219,68 +198,34 @@ def _path_in(data: Any, loc: tuple[Any, ...]) -> KeyPath:
     return tuple(path)
 
 
-def place(root: Node, path: KeyPath, key: bool = False) -> Mark:
-    """Where the value at `path` stands (or its key), or the nearest thing above it that has a place."""
-    node, mark = root, root.mark
-    for step in path:
-        child = node.child(step)
-        if child is None:
-            return mark
-        mark = node.keys[step] if isinstance(step, str) else child.mark
-        node = child
-    return mark if key else node.mark
-
-
-def _missing(path: KeyPath, key: str, root: Node, schemas: Schemas) -> Fault:
-    allowed = schemas.allowed((*path, key))
-    return Fault(place(root, path, key=True), (*path, key), "recipe-missing-key", f"'{key}' is missing", allowed)
-
-
-def _fault(path: KeyPath, group: str, details: set[str], root: Node, schemas: Schemas) -> Fault:
+def _own_fault(path: KeyPath, group: str, root: Node, schemas: Schemas) -> Fault:
     if group == "name":
-        name = shown(str(path[-1]))
-        return Fault(
-            place(root, path, key=True),
-            path,
-            "recipe-bad-name",
-            f"'{name}' cannot be a name",
-            "letters, digits, _ and -, at most 64, a letter or digit first",
-        )
+        what, allowed = f"'{shown(str(path[-1]))}' cannot be a name", _NAME_RULES
+        return root.fault(path, "recipe-bad-name", what, allowed, key=True)
     if group == "extra_forbidden":
-        keys = schemas.keys(path[:-1])
-        home = schemas.home(str(path[-1]), path[:-1])
-        return Fault(
-            place(root, path, key=True),
-            path,
-            "recipe-unknown-key",
-            f"unknown key '{shown(str(path[-1]))}'",
-            ", ".join(keys),
-            home or Guess(str(path[-1]), keys),
-        )
-    value = value_at(root, path)
-    if group in _COUNTS:
-        count = len(value) if isinstance(value, Mapping | tuple | str) else 0
-        what = f"{count} entries are too {'many' if group == 'too_long' else 'few'}"
-        return Fault(place(root, path), path, "recipe-count", what, schemas.allowed(path))
-    if isinstance(value, int | float) and not isinstance(value, bool) and details & set(_RANGES):
-        return Fault(
-            place(root, path),
-            path,
-            "recipe-out-of-range",
-            f"{shown(spoken(value))} is out of range",
-            schemas.allowed(path),
-        )
-    return Fault(
-        place(root, path),
-        path,
-        "recipe-wrong-value",
-        f"{_called(value)} cannot stand here",
-        schemas.allowed(path),
-        _remedy(value, path, schemas),
-    )
+        key, keys = str(path[-1]), schemas.keys(path[:-1])
+        home = schemas.home(key, path[:-1])
+        what, meant = f"unknown key '{shown(key)}'", None if home else (key, keys)
+        return root.fault(path, "recipe-unknown-key", what, ", ".join(keys), home, key=True, meant=meant)
+    value = _value_at(root, path)
+    count = len(value) if isinstance(value, Mapping | tuple | str) else 0
+    what = f"{count} entries are too {'many' if group == 'too_long' else 'few'}"
+    return root.fault(path, "recipe-count", what, schemas.allowed(path))
 
 
-def value_at(root: Node, path: KeyPath) -> Any:
+def _value_fault(path: KeyPath, out_of_range: bool, root: Node, schemas: Schemas) -> Fault:
+    value, allowed = _value_at(root, path), schemas.allowed(path)
+    if out_of_range and isinstance(value, int | float) and not isinstance(value, bool):
+        return root.fault(path, "recipe-out-of-range", f"{shown(spoken(value))} is out of range", allowed)
+    called = f"'{shown(value)}'" if isinstance(value, str) else shown(spoken(value))
+    if isinstance(value, Mapping | tuple):
+        called = "a mapping" if isinstance(value, Mapping) else "a list"
+    remedy = _remedy(value, path, schemas)
+    meant = (value, schemas.words(path)) if isinstance(value, str) and not remedy else None
+    return root.fault(path, "recipe-wrong-value", f"{called} cannot stand here", allowed, remedy, meant=meant)
+
+
+def _value_at(root: Node, path: KeyPath) -> Any:
     """The value of the node at `path`; None where the record's form of the data has no node of its own."""
     node: Node | None = root
     for step in path:
@@ -288,22 +233,14 @@ def value_at(root: Node, path: KeyPath) -> Any:
     return node.value if node else None
 
 
-def _called(value: Any) -> str:
-    if isinstance(value, Mapping):
-        return "a mapping"
-    if isinstance(value, tuple):
-        return "a list"
-    return f"'{shown(value)}'" if isinstance(value, str) else shown(spoken(value))
-
-
-def _remedy(value: Any, path: KeyPath, schemas: Schemas) -> str | Guess:
+def _remedy(value: Any, path: KeyPath, schemas: Schemas) -> str:
+    """How a value of the wrong type was perhaps meant: a text, a switch, a number; '' where nothing can be told."""
     if not isinstance(value, str):
         texts = schemas.takes(path, "string") and not schemas.words(path)
         return f"write it in quotes: '{spoken(value)}'" if texts and isinstance(value, int | float) else ""
     if schemas.takes(path, "boolean") and value.casefold() in _SWITCHES:
         return f"write {_SWITCHES[value.casefold()]}"
-    if schemas.takes(path, "number") or schemas.takes(path, "integer"):
-        number = re.fullmatch(r"\s*([-+]?[0-9]+(?:[.,][0-9]+)?)\s*[A-Za-z]*\s*", value)
-        if number:
-            return f"write the number alone: {number[1].replace(',', '.')}"
-    return Guess(value, schemas.words(path))
+    number = re.fullmatch(r"\s*([-+]?[0-9]+(?:[.,][0-9]+)?)\s*[A-Za-z]*\s*", value)
+    if number and (schemas.takes(path, "number") or schemas.takes(path, "integer")):
+        return f"write the number alone: {number[1].replace(',', '.')}"
+    return ""

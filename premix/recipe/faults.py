@@ -7,13 +7,15 @@ from itertools import islice
 from typing import NamedTuple
 
 from premix.errors import Problem, RecipeError
+from premix.messages import FROM_TABLE, REMEDIES
 
 MOST_TOLD = 50
 """So many faults are told in one go."""
-MOST_COMPARED = 1_000
-"""So many known words are compared when a similar one is looked for."""
 LONGEST_SHOWN = 60
 """Longest piece of the user's own text that a message repeats."""
+
+DATA_NAME = "recipe"
+"""What a recipe that is plain data and no file is called."""
 
 KeyPath = tuple[str | int, ...]
 
@@ -22,41 +24,37 @@ class Mark(NamedTuple):
     """A place in a file; line and column count from 1. Line 0: all of `file` (which may be a --set value)."""
 
     file: str
-    line: int
-    column: int
+    line: int = 0
+    column: int = 0
 
     def __str__(self) -> str:
         return f"{self.file}:{self.line}:{self.column}" if self.line else self.file
 
 
 @dataclass(frozen=True, slots=True)
-class Guess:
-    """The known word that was perhaps meant; looked for only when the fault is told: that is slow."""
-
-    word: str
-    known: Collection[str]
-    otherwise: str = ""
-
-    def words(self) -> str:
-        """ "did you mean 'x'?", or `otherwise` where no known word is similar."""
-        return nearest(self.word, self.known) or self.otherwise
-
-
-@dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing wrong: where, at which key, and the parts of an `errors.Problem`."""
+    """One thing wrong: where, at which key, and the parts of an `errors.Problem`.
+
+    remedy: '' for none, FROM_TABLE for the one in the table of messages. meant: a word and the known ones; that of
+    them which was perhaps meant is the remedy, and looked for only when the fault is told: that is slow.
+    """
 
     mark: Mark
     path: KeyPath
     slug: str
     what: str
     allowed: str = ""
-    remedy: "str | Guess" = ""
+    remedy: str = ""
+    meant: tuple[str, Collection[str]] | None = None
 
     def problem(self) -> Problem:
         """The fault as the user sees it, with `file:line:column path` as its place."""
-        where = f"{self.mark} {dotted(self.path)}" if self.path and self.mark.line else str(self.mark)
-        remedy = self.remedy if isinstance(self.remedy, str) else self.remedy.words()
+        placed = self.mark.line or self.mark.file == DATA_NAME
+        where = f"{self.mark} {dotted(self.path)}" if self.path and placed else str(self.mark)
+        remedy = (nearest(*self.meant) if self.meant else "") or self.remedy
+        if remedy == FROM_TABLE:  # as the last part of a line: no capital, no stop
+            sentence = REMEDIES[self.slug]
+            remedy = sentence[:1].lower() + sentence[1:].removesuffix(".")
         return Problem(self.slug, where, self.what, self.allowed, remedy)
 
 
@@ -81,7 +79,7 @@ def shown(text: str, longest: int = LONGEST_SHOWN) -> str:
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """ "did you mean 'x'?" for the known word most like `word`; '' where none is."""
-    by_folded = {k.casefold(): k for k in islice(known, MOST_COMPARED)}
+    by_folded = {k.casefold(): k for k in islice(known, 1_000)}  # comparing is slow
     found = difflib.get_close_matches(shown(word).casefold(), by_folded, n=1, cutoff=0.6)
     return f"did you mean '{by_folded[found[0]]}'?" if found else ""
 
@@ -98,14 +96,8 @@ def tell(faults: Iterable[Fault], files: Sequence[str]) -> None:
     ranked = sorted(first.values(), key=lambda f: (order.get(f.mark.file, len(order)), f.mark.line, f.mark.column))
     if not ranked:
         return
-    problems = [fault.problem() for fault in ranked[:MOST_TOLD]]
+    told = ranked[:MOST_TOLD]
     if len(ranked) > MOST_TOLD:
-        problems.append(
-            Problem(
-                "recipe-more-problems",
-                ranked[-1].mark.file,
-                "there are more problems than these",
-                remedy="mend these first",
-            )
-        )
-    raise RecipeError(problems)
+        what = "there are more problems than these"
+        told.append(Fault(Mark(ranked[-1].mark.file), (), "recipe-more-problems", what, remedy=FROM_TABLE))
+    raise RecipeError(fault.problem() for fault in told)

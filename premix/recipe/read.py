@@ -1,65 +1,152 @@
 """Reading a recipe: files -> layers -> merged nodes -> checked values -> a record, or every fault at once.
 
-Reading an alignment sheet: YAML by the recipe's rules, every fault at once with its place.
+The record holds a chain's steps as {kind, params}, where the YAML writes a bare name or a one-key mapping. Alignment
+sheets are read by the recipe's rules, too.
 """
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from premix.model.alignment import Sheet
-from premix.model.recipe import MergedRecipe, Recipe
-from premix.recipe import faults as told
-from premix.recipe.chain_form import for_record, with_absolute_files
-from premix.recipe.check import check
-from premix.recipe.explain import Schemas, validate, validate_as
-from premix.recipe.faults import Fault, Mark
-from premix.recipe.layers import Layer, load_file, load_layers
-from premix.recipe.merge import merge, with_standing_buses
-from premix.recipe.yaml import Node, plain, positions
+from premix.model.song import RecipeEntry
+from premix.processors.chains import PROCESSORS
+from premix.recipe.cross_checks import check
+from premix.recipe.explain import Schemas, validate
+from premix.recipe.faults import Fault, KeyPath, dotted, shown, tell
+from premix.recipe.layers import Layer, load_layers, merge
+from premix.recipe.record import STANDING_BUSES, MergedRecipe, Recipe
+from premix.recipe.schema import CHAINS, kinds_at, parameters
+from premix.recipe.yaml import Node, load_file, plain
+
+_UNREADABLE = {"kind": "unreadable"}
+"""Stands in for a step that was refused, so that the checks can go on."""
 
 
-def read_recipe(path: Path, *, song_folder: Path | None = None, settings: Sequence[str] = ()) -> MergedRecipe:
-    """The recipe at `path`, over all that it extends, under the song folder's `song.yaml` and the settings.
+def read_recipe(
+    recipe: Path | Mapping[str, Any], *, song_folder: Path | None = None, settings: Sequence[str] = ()
+) -> MergedRecipe:
+    """A recipe, over all that it extends, under the song folder's `song.yaml` and the settings.
 
-    settings: 'key=value' with a dotted key, the value in YAML (from --set). Raises RecipeError with every
-    problem of every file, in file order.
+    recipe: a file, or plain data of the same keys. settings: 'key=value' with a dotted key, the value in YAML. Raises
+    RecipeError with every problem of every file, in file order.
     """
     faults: list[Fault] = []
-    layers, whole = load_layers(path, song_folder, settings, faults)
+    layers, whole = load_layers(recipe, song_folder, settings, faults)
     files = [layer.shown for layer in layers]
     if not whole:
-        told.tell(faults, files)
+        tell(faults, files)
     merged = merge(None, layers[0].root, faults)
     for layer in layers[1:]:
         merged = merge(merged, layer.root, faults)
     source = plain(merged)
     source.pop("extends", None)
     data = with_standing_buses(source)
-    recipe = validate(for_record(data, merged, faults), merged, faults)
+    record = validate(Recipe, for_record(data, merged, faults), merged, faults)
     faults.extend(check(data, merged))
-    told.tell(faults, files)
-    assert recipe is not None, "a recipe without faults is valid"
+    tell(faults, files)
+    assert record is not None, "a recipe without faults is valid"
+    folder = recipe.parent if isinstance(recipe, Path) else Path()
     return MergedRecipe(
-        recipe=with_absolute_files(recipe, merged, path.parent),
-        source=source,
-        origins=_origins(merged, layers),
-        sha256=_sha256(recipe),
+        recipe=_with_absolute_files(record, merged, folder),
+        text=RecipeEntry(source, _origins(merged, layers), _sha256(record)),
     )
 
 
-def read_yaml(path: Path) -> tuple[Any, dict[told.KeyPath, Mark]]:
-    """The plain data of any other YAML file, by the recipe's rules, and where each value stands.
-
-    Raises RecipeError with every problem of the file.
-    """
+def read_sheet(path: Path) -> Sheet:
+    """The alignment sheet at `path`. Raises RecipeError with every problem of the file."""
     faults: list[Fault] = []
     root = load_file(path, str(path), faults)
-    told.tell(faults, [str(path)])
+    tell(faults, [str(path)])
     assert root is not None, "a file without faults has content"
-    return plain(root), dict(positions(root))
+    sheet = validate(Sheet, plain(root, tuple), root, faults, Schemas(Sheet.model_json_schema()))
+    tell(faults, [str(path)])
+    assert sheet is not None, "a sheet without faults is valid"
+    return sheet
+
+
+def with_standing_buses(data: Mapping[str, Any]) -> dict[str, Any]:
+    """Plain recipe data with the standing buses laid under those that it names or sends to."""
+    buses, performances = data.get("buses", {}), data.get("performances")
+    if not isinstance(buses, dict):
+        return dict(data)
+    entries = performances.values() if isinstance(performances, dict) else ()
+    used = {str(entry.get("bus")) for entry in entries if isinstance(entry, dict)}
+    standing: dict[str, Any] = {n: dict(bus) for n, bus in STANDING_BUSES.items() if n in buses or n in used}
+    for name, bus in buses.items():
+        standing[name] = standing.get(name, {}) | bus if isinstance(bus, dict) else bus
+    return {**data, "buses": standing} if standing or "buses" in data else dict(data)
+
+
+def for_record(data: Any, root: Node, faults: list[Fault], path: KeyPath = ()) -> Any:
+    """Plain recipe data as the record takes it: lists as tuples, chain steps as {kind, params}."""
+    if isinstance(data, dict):
+        return {key: for_record(child, root, faults, (*path, key)) for key, child in data.items()}
+    if not isinstance(data, list):
+        return data
+    is_chain = path[-1] == "chain" and path[0] in CHAINS and len(path) == (2 if path[0] == "guitar_bus" else 3)
+    below = _step if is_chain else for_record
+    return tuple(below(child, root, faults, (*path, index)) for index, child in enumerate(data))
+
+
+def _step(step: Any, root: Node, faults: list[Fault], path: KeyPath) -> dict[str, Any]:
+    """One step of a chain, checked; a bare name stands for itself with no parameters."""
+    kind, params, below = step, None, path
+    if isinstance(step, dict) and len(step) == 1:
+        ((kind, params),) = step.items()
+        below = (*path, kind)
+    params = {} if params is None else params
+    if not isinstance(kind, str) or not isinstance(params, dict):
+        allowed = "a name, or one name with its parameters, as in {high_pass: {cutoff_hz: 80}}"
+        faults.append(root.fault(path, "recipe-chain-step", "this is no processor", allowed))
+        return _UNREADABLE
+    known = kinds_at(CHAINS[str(path[0])][1])
+    if kind not in known:
+        what = f"there is no processor '{shown(kind)}'"
+        if kind in PROCESSORS:
+            what = f"'{kind}' stands on the {' or '.join(PROCESSORS[kind].places)} only"
+        is_key, meant = below != path, (kind, known)
+        faults.append(root.fault(below, "recipe-unknown-processor", what, ", ".join(known), key=is_key, meant=meant))
+        return _UNREADABLE
+    node = root
+    for part in below:
+        node = node.child(part) or node
+    found: list[Fault] = []
+    # A fault of the parameters is told by its place in the whole recipe.
+    validate(PROCESSORS[kind], params, replace(node, mark=root.place(below)), found, Schemas(parameters(kind)))
+    faults += [replace(fault, path=(*below, *fault.path)) for fault in found]
+    return {"kind": kind, "params": params} if params else {"kind": kind}
+
+
+def _with_absolute_files(recipe: Recipe, root: Node, folder: Path) -> Recipe:
+    """The recipe with the files of its chains named absolutely.
+
+    A file is named from the folder of the recipe file that says so; in a --set value, from `folder`.
+    """
+
+    def absolute(section: Any, path: KeyPath) -> Any:
+        steps = []
+        for index, step in enumerate(section.chain):
+            params = dict(step.params)
+            for key in PROCESSORS[step.kind].files:
+                if params.get(key) is not None:
+                    mark = root.place((*path, "chain", index, step.kind, key))
+                    start = Path(mark.file).parent if mark.line else folder
+                    params[key] = str((start / params[key]).absolute())
+            steps.append(step.model_copy(update={"params": params}))
+        return section.model_copy(update={"chain": tuple(steps)})
+
+    changed: dict[str, Any] = {}
+    for key in CHAINS:
+        below = getattr(recipe, key)
+        if isinstance(below, dict):
+            changed[key] = {name: absolute(section, (key, name)) for name, section in below.items()}
+        else:
+            changed[key] = absolute(below, (key,))
+    return recipe.model_copy(update=changed)
 
 
 def _origins(merged: Node, layers: Sequence[Layer]) -> dict[str, str]:
@@ -67,13 +154,12 @@ def _origins(merged: Node, layers: Sequence[Layer]) -> dict[str, str]:
     short = {layer.shown: layer.short for layer in layers}
     found: dict[str, str] = {}
 
-    def walk(node: Node, path: told.KeyPath) -> None:
+    def walk(node: Node, path: KeyPath) -> None:
         if node.mapping:
             for key, child in node.mapping.items():
                 walk(child, (*path, key))
-            return
-        name = short.get(node.mark.file, node.mark.file)
-        found[told.dotted(path)] = f"{name}:{node.mark.line}:{node.mark.column}" if node.mark.line else name
+        else:
+            found[dotted(path)] = str(node.mark._replace(file=short.get(node.mark.file, node.mark.file)))
 
     walk(merged, ())
     found.pop("extends", None)
@@ -84,15 +170,3 @@ def _sha256(recipe: Recipe) -> str:
     """Of the record as JSON in the record's own order: the order of the mics says which is the reference."""
     text = json.dumps(recipe.model_dump(mode="json"), separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
-
-
-def read_sheet(path: Path) -> Sheet:
-    """The sheet at `path`. Raises RecipeError with every problem of the file."""
-    faults: list[Fault] = []
-    root = load_file(path, str(path), faults)
-    told.tell(faults, [str(path)])
-    assert root is not None, "a file without faults has content"
-    sheet = validate_as(Sheet, plain(root, tuple), root, faults, Schemas(Sheet.model_json_schema()))
-    told.tell(faults, [str(path)])
-    assert sheet is not None, "a sheet without faults is valid"
-    return sheet

@@ -12,32 +12,31 @@ from typing import Any
 
 from premix.messages import STAGES
 from premix.processors.base import PLACES
-from premix.processors.table import PROCESSORS
-from premix.recipe.explain import Schema, Schemas, spoken
-from premix.recipe.faults import KeyPath as KeyPath
-from premix.recipe.layers import LARGEST_BYTES
-from premix.recipe.schema import TABLES, parameters, recipe_schema
-from premix.recipe.yaml import DEEPEST, MOST_NODES
+from premix.processors.chains import PROCESSORS
+from premix.recipe.explain import Schemas, spoken
+from premix.recipe.faults import KeyPath
+from premix.recipe.schema import TABLES, Schema, parameters, recipe_schema
+from premix.recipe.yaml import DEEPEST, LARGEST_BYTES, MOST_NODES
 
 FOLDER = Path(__file__).parents[2] / "recipes"
 _PROSE = Path(__file__).with_name("reference.md")
-_WHOLE = "The whole recipe"
-_NEEDED = {_WHOLE: ("mics", "performances")}
-"""Keys that are needed unless a recipe extends another: the schema cannot mark them."""
-_PLACES: tuple[tuple[KeyPath, str], ...] = (
-    ((), _WHOLE),
-    (("tracks",), "`tracks`"),
-    (("mics", "x"), "`mics.<name>`"),
-    (("performances", "x"), "`performances.<name>`"),
-    (("performances", "x", "mics", "x"), "`performances.<name>.mics.<name>`"),
-    (("alignment",), "`alignment`"),
-    (("gate",), "`gate`"),
-    (("buses", "x"), "`buses.<name>`"),
-    (("guitar_bus",), "`guitar_bus`"),
-    (("groups", "x"), "`groups.<name>`"),
-    (("deliver",), "`deliver`"),
-    (("variants", "x"), "`variants.<name>`"),
-    (("limits",), "`limits`"),
+_NEEDED = ("mics", "performances")
+"""Keys of the whole recipe that are needed unless it extends another: the schema cannot mark them."""
+_NAME = "<name>"
+_PLACES: tuple[tuple[str, ...], ...] = (
+    (),
+    ("tracks",),
+    ("mics", _NAME),
+    ("performances", _NAME),
+    ("performances", _NAME, "mics", _NAME),
+    ("alignment",),
+    ("gate",),
+    ("buses", _NAME),
+    ("guitar_bus",),
+    ("groups", _NAME),
+    ("deliver",),
+    ("variants", _NAME),
+    ("limits",),
 )
 
 
@@ -71,8 +70,8 @@ def _recipes() -> Iterator[str]:
 
 def _keys() -> Iterator[str]:
     schemas = Schemas()
-    for path, title in _PLACES:
-        yield from _section(path, title, schemas)
+    for path in _PLACES:
+        yield from _section(path, f"`{'.'.join(path)}`" if path else "The whole recipe", schemas)
 
 
 def _processors() -> Iterator[str]:
@@ -93,7 +92,7 @@ def _section(path: KeyPath, title: str, schemas: Schemas) -> Iterator[str]:
     yield "| key | what it does | allowed | default | typical |"
     yield "|---|---|---|---|---|"
     for key, entry in section["properties"].items():
-        needed = key in section.get("required", ()) or key in _NEEDED.get(title, ())
+        needed = key in section.get("required", ()) or (key in _NEEDED and not path)
         yield _row(key, (*path, key), entry, needed, schemas)
     yield ""
 
@@ -103,7 +102,7 @@ def _row(key: str, path: KeyPath, entry: Schema, needed: bool, schemas: Schemas)
     what = entry.get("description") or first.get("description", "")
     default = "needed" if needed else f"`{flow(entry['default'])}`" if "default" in entry else ""
     if key in TABLES or "properties" in first:
-        allowed = "see below" if schemas.keys(path) or schemas.keys((*path, "x")) else schemas.allowed(path)
+        allowed = "see below" if schemas.keys(path) or schemas.keys((*path, _NAME)) else schemas.allowed(path)
     else:
         allowed = schemas.allowed(path)
     typical = "`" + flow(entry["examples"][0]) + "`" if entry.get("examples") else ""
@@ -113,8 +112,6 @@ def _row(key: str, path: KeyPath, entry: Schema, needed: bool, schemas: Schemas)
 
 def _messages() -> Iterator[str]:
     for stage, slugs in STAGES.items():
-        if not slugs:
-            continue
         yield f"### {stage.capitalize()}\n"
         yield "| message | what to do |"
         yield "|---|---|"

@@ -1,14 +1,10 @@
-"""Sum efficiency in third octaves, as recorded and aligned: what the close mics lose to each other, and where.
-
-Phase and coherence of the mics against the reference by frequency, as recorded and aligned.
-
-The waveforms up close: all mics of a performance over its clearest attack, as recorded and aligned.
+"""Pictures of what the alignment found and did: sum efficiency in third octaves, phase and coherence of the mics
+against the reference by frequency, and the waveforms over the clearest attack, each as recorded and aligned.
 """
 
 import math
 from collections.abc import Iterator
-from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,23 +12,34 @@ import numpy as np
 from premix.arrays import ComplexArray, FloatArray
 from premix.audio.bands import band_slices, third_octave_bands
 from premix.audio.filters import mic_sections, sections_response
+from premix.mixdown.plan import Switches, switched
+from premix.mixdown.render import Excerpt
 from premix.model.alignment import BandEfficiency, Efficiency
-from premix.model.analysis import Spectra
-from premix.model.mix import MicPath, PerformancePlan
-from premix.report.drawing import band_label, colour, frequency_axis, frequency_label, legend, panels, series, spoken
-from premix.report.excerpt import MicExcerpt, close_sum
-from premix.report.facts import NOTHING, written
-from premix.report.pictures import Material, Picture, db
-from premix.report.window import Window, attack_window, clearest_attack
+from premix.model.mix import MicPath, MixPlan, PerformancePlan, Rendered
+from premix.model.tracks import Spectra
+from premix.report.drawing import (
+    NOTHING,
+    band_label,
+    colour,
+    frequency_axis,
+    frequency_label,
+    legend,
+    panels,
+    series,
+    spoken,
+    written,
+)
+from premix.report.pictures import Picture, bare_mix, mixed_performances
+from premix.report.window import Window, attack_window, clearest_attack, reference_place
 from premix.units import samples_to_ms, samples_to_s
 
 _MOST_PANELS = 6
 _LOWEST_DB = -30.0
 
 
-def efficiency_pictures(material: Material) -> Iterator[Picture]:
+def efficiency_pictures(rendered: Rendered) -> Iterator[Picture]:
     """Pictures of up to six performances each."""
-    found = [efficiency for efficiency in material.run.alignment.efficiencies if efficiency.bands]
+    found = [performance.efficiency for performance in rendered.song.performances if performance.efficiency.bands]
     for first in range(0, len(found), _MOST_PANELS):
         yield _efficiency_picture(found[first : first + _MOST_PANELS], first // _MOST_PANELS + 1)
 
@@ -43,8 +50,8 @@ def _efficiency_picture(efficiencies: list[Efficiency], number: int) -> Picture:
     for efficiency in efficiencies:
         bands = {band.centre_hz: band for band in efficiency.bands}
         found = [bands.get(hz) for hz in centres]
-        rows.append((f"{efficiency.performance} as recorded", *(db(b.before_db if b else None) for b in found)))
-        rows.append((f"{efficiency.performance} aligned", *(db(b.after_db if b else None, 2) for b in found)))
+        rows.append((f"{efficiency.performance} as recorded", *(written(b.before_db if b else None) for b in found)))
+        rows.append((f"{efficiency.performance} aligned", *(written(b.after_db if b else None, 2) for b in found)))
     return Picture(
         name=f"efficiency_{number}",
         title="Sum efficiency by third octave",
@@ -61,7 +68,9 @@ def _worst(efficiencies: list[Efficiency], key: str) -> str:
         return float(getattr(band, key))
 
     worst = [(e.performance, min(e.bands, key=value)) for e in efficiencies]
-    return ", ".join(f"{name} {db(value(band))} dB at {spoken(band_label(band.centre_hz))}" for name, band in worst)
+    return ", ".join(
+        f"{name} {written(value(band))} dB at {spoken(band_label(band.centre_hz))}" for name, band in worst
+    )
 
 
 def _draw_efficiency(efficiencies: list[Efficiency], centres: list[float]) -> Any:
@@ -102,15 +111,12 @@ class _Against:
     coherence: FloatArray
 
 
-def phase_pictures(material: Material) -> Iterator[Picture]:
+def phase_pictures(rendered: Rendered) -> Iterator[Picture]:
     """One picture a performance with at least one mic beside its reference."""
-    run = material.run
-    for plan in run.plan.performances:
-        mics = [path.track.mic for path in plan.close]
-        if len(mics) > 1:
-            own = plan.close[mics.index(run.alignment.reference) if run.alignment.reference in mics else 0]
-            spectra = run.analysis.spectra_of(plan.performance)
-            found = [_against(spectra, p, own, run.tracks.rate) for p in plan.close if p is not own]
+    for performance, plan in mixed_performances(rendered):
+        if len(plan.close) > 1:
+            own = plan.close[reference_place(rendered.song, plan)]
+            found = [_against(performance.spectra, p, own, rendered.song.rate) for p in plan.close if p is not own]
             yield _phase_picture(plan, own.track.mic, found)
 
 
@@ -118,11 +124,11 @@ def _against(spectra: Spectra, path: MicPath, own: MicPath, rate: int) -> _Again
     """Band means of the cross-spectrum, each mic with its gain and filters as it enters the sum."""
     m, r = spectra.mics.index(path.track.mic), spectra.mics.index(own.track.mic)
     freqs, total = spectra.freqs_hz, spectra.active.sum(axis=0)
-    read_early = spectra.offsets[m] - spectra.offsets[r]
-    recorded = total[m, r] * _entry(path, freqs, rate, False) * _entry(own, freqs, rate, False).conj()
-    recorded = recorded * np.exp(-2j * np.pi * freqs / rate * read_early)
-    aligned = total[m, r] * _entry(path, freqs, rate, True) * _entry(own, freqs, rate, True).conj()
-    aligned = aligned * np.exp(-2j * np.pi * freqs / rate * read_early)
+    read_early = np.exp(-2j * np.pi * freqs / rate * (spectra.offsets[m] - spectra.offsets[r]))
+    recorded, aligned = (
+        total[m, r] * _entry(path, freqs, rate, moved) * _entry(own, freqs, rate, moved).conj() * read_early
+        for moved in (False, True)
+    )
     power = np.real(total[m, m]) * np.abs(_entry(path, freqs, rate, True)) ** 2
     reference = np.real(total[r, r]) * np.abs(_entry(own, freqs, rate, True)) ** 2
     slices = band_slices(freqs, _BANDS)
@@ -137,9 +143,9 @@ def _against(spectra: Spectra, path: MicPath, own: MicPath, rate: int) -> _Again
 def _entry(path: MicPath, freqs_hz: FloatArray, rate: int, aligned: bool) -> ComplexArray:
     """(F) what a mic's spectrum is multiplied by on its way into the sum."""
     sections = mic_sections(rate, path.high_pass_hz, path.low_pass_hz, path.rotation if aligned else None)
-    response = sections_response(sections, freqs_hz, rate) * abs(path.gain)
+    response = sections_response(sections, freqs_hz, rate) * path.gain
     if aligned:
-        response = response * np.sign(path.gain) * np.exp(2j * np.pi * freqs_hz / rate * path.delay_samples)
+        response = response * path.polarity * np.exp(2j * np.pi * freqs_hz / rate * path.delay_samples)
     return np.asarray(response, np.complex128)
 
 
@@ -191,24 +197,23 @@ class _Attack:
     sum_aligned: FloatArray
 
 
-def attack_pictures(material: Material) -> Iterator[Picture]:
-    """One picture a performance that has an attack."""
-    for plan in material.run.plan.performances:
-        begin = clearest_attack(material.run, plan)
+def attack_pictures(rendered: Rendered) -> Iterator[Picture]:
+    """One picture a performance that has an attack; before any chain, as it shows what the alignment did."""
+    song, mix = rendered.song, bare_mix(rendered.plan)
+    buses = {bus.name: bus for bus in mix.buses}
+    for performance, plan in mixed_performances(replace(rendered, plan=mix)):
+        begin = clearest_attack(song, performance, plan)
         if begin is not None:
-            yield _attack_picture(material, plan, begin)
+            alone = replace(mix, performances=(plan,), buses=(buses[plan.bus],))
+            yield _attack_picture(_read(alone, plan, begin, reference_place(song, plan)), plan, begin, song.rate)
 
 
-def _attack_picture(material: Material, plan: PerformancePlan, begin: int) -> Picture:
-    rate = material.run.tracks.rate
-    mics = [path.track.mic for path in plan.close]
-    reference = material.run.alignment.reference
-    attack = _read(plan, attack_window(begin, rate), begin, rate, mics.index(reference) if reference in mics else 0)
+def _attack_picture(attack: _Attack, plan: PerformancePlan, begin: int, rate: int) -> Picture:
     loudest = np.abs(attack.sum_aligned).max() / max(1e-9, np.abs(attack.sum_recorded).max())
     moved = [
-        f"{path.track.mic} {_advance(path, rate)} ms{' and turned over' * (path.gain < 0)}"
-        for path in (*plan.close, *plan.rooms)
-        if path.delay_samples or path.gain < 0
+        f"{path.track.mic} {_advance(path, rate)} ms{' and turned over' * (path.polarity < 0)}"
+        for path in plan.mics
+        if path.delay_samples or path.polarity < 0
     ]
     return Picture(
         name=f"attack_{plan.performance}",
@@ -223,41 +228,38 @@ def _attack_picture(material: Material, plan: PerformancePlan, begin: int) -> Pi
             f"likeness to {attack.mics[attack.reference]} as recorded",
             "likeness aligned",
         ),
-        rows=tuple(_row(plan, attack, m, rate) for m in range(len(attack.mics))),
+        rows=tuple(_row(path, attack, m, rate) for m, path in enumerate(plan.mics)),
     )
 
 
-def _read(plan: PerformancePlan, window: Window, begin: int, rate: int, reference: int) -> _Attack:
-    paths = (*plan.close, *plan.rooms)
-    sums = []
-    for aligned in (False, True):
-        with closing(close_sum(plan, rate, window.start, aligned=aligned)) as stream:
-            sums.append(stream.next(window.frames))
+def _read(mix: MixPlan, plan: PerformancePlan, begin: int, reference: int) -> _Attack:
+    window = attack_window(begin, mix.rate)
+    recorded, sum_recorded = _samples(switched(mix, Switches(recorded=True)), plan, window)
+    aligned, sum_aligned = _samples(mix, plan, window)
     return _Attack(
-        mics=tuple(path.track.mic for path in paths),
+        mics=tuple(path.track.mic for path in plan.mics),
         reference=reference,
-        times_ms=(np.arange(window.frames) + window.start - begin) * 1000.0 / rate,
-        recorded=_mics(paths, window, rate, aligned=False),
-        aligned=_mics(paths, window, rate, aligned=True),
-        sum_recorded=sums[0],
-        sum_aligned=sums[1],
+        times_ms=(np.arange(window.frames) + window.start - begin) * 1000.0 / mix.rate,
+        recorded=recorded,
+        aligned=aligned,
+        sum_recorded=sum_recorded,
+        sum_aligned=sum_aligned,
     )
 
 
-def _mics(paths: tuple[MicPath, ...], window: Window, rate: int, *, aligned: bool) -> FloatArray:
-    """Each mic scaled to its own peak: what is compared is time and sign."""
-    rows = []
-    for path in paths:
-        with closing(MicExcerpt(path, rate, window.start, aligned=aligned)) as stream:
-            samples = stream.next(window.frames)
-        rows.append(samples / max(1e-12, float(np.abs(samples).max())))
-    return np.array(rows)
+def _samples(mix: MixPlan, plan: PerformancePlan, window: Window) -> tuple[FloatArray, FloatArray]:
+    """Each mic scaled to its own peak, as what is compared is time and sign, (mics, n); and the close mics' sum (n)."""
+    mics = [f"mic_{plan.performance}_{path.track.mic}" for path in plan.mics]
+    stem = f"stem_{plan.performance}"
+    with Excerpt(mix, (*mics, stem), window.start) as excerpt:
+        made = excerpt.next(window.frames)
+    samples = np.array([made[mic][0] for mic in mics])
+    return samples / np.maximum(1e-12, np.abs(samples).max(axis=1, keepdims=True)), made[stem][0]
 
 
-def _row(plan: PerformancePlan, attack: _Attack, m: int, rate: int) -> tuple[str, ...]:
-    path = (*plan.close, *plan.rooms)[m]
+def _row(path: MicPath, attack: _Attack, m: int, rate: int) -> tuple[str, ...]:
     likeness = (_likeness(samples, attack.reference, m) for samples in (attack.recorded, attack.aligned))
-    return attack.mics[m], _advance(path, rate), "yes" if path.gain < 0 else "no", *likeness
+    return attack.mics[m], _advance(path, rate), "yes" if path.polarity < 0 else "no", *likeness
 
 
 def _advance(path: MicPath, rate: int) -> str:

@@ -1,9 +1,7 @@
-"""Colours of the page and its pictures: by name, one value on light paper and one on dark.
+"""How pages and pictures look: colours, numbers in words, one matplotlib style, the same bytes on every run.
 
-Colours that stand beside each other differ in lightness too, so that they stay apart in grey print and for
-every kind of colour vision; lines differ in their dashes as well.
-
-Drawing with matplotlib: one style for all pictures, the same bytes on every run.
+Colours go by name, one value on light paper and one on dark. Those that stand beside each other differ in lightness
+too, so that they stay apart in grey print and for every kind of colour vision; lines differ in their dashes as well.
 """
 
 import io
@@ -107,13 +105,12 @@ def style(*, text_as_paths: bool = False) -> Iterator[None]:
         yield
 
 
-def panels(heights_in: Sequence[float], *, shared_x: bool = True) -> tuple[Any, list[Any]]:
-    """A figure with panels of these heights below each other: (figure, axes)."""
+def panels(heights_in: Sequence[float]) -> tuple[Any, list[Any]]:
+    """A figure with panels of these heights below each other, on one x axis: (figure, axes)."""
     from matplotlib.figure import Figure
 
     edge = _MARGIN_IN
-    gap = edge["between"] if shared_x else edge["between"] + 0.25
-    height = sum(heights_in) + edge["top"] + edge["bottom"] + gap * (len(heights_in) - 1)
+    height = sum(heights_in) + edge["top"] + edge["bottom"] + edge["between"] * (len(heights_in) - 1)
     figure = Figure(figsize=(WIDTH_IN, height))
     axes: list[Any] = []
     top = height - edge["top"]
@@ -124,10 +121,10 @@ def panels(heights_in: Sequence[float], *, shared_x: bool = True) -> tuple[Any, 
             (WIDTH_IN - edge["left"] - edge["right"]) / WIDTH_IN,
             panel / height,
         )
-        axes.append(figure.add_axes(box, sharex=axes[0] if axes and shared_x else None))
-        if axes[1:] and shared_x:
+        axes.append(figure.add_axes(box, sharex=axes[0] if axes else None))
+        if axes[1:]:
             axes[-2].tick_params(labelbottom=False)
-        top -= panel + gap
+        top -= panel + edge["between"]
     return figure, axes
 
 
@@ -143,6 +140,19 @@ def frequency_axis(axes: Any, low_hz: float, high_hz: float) -> None:
     axes.xaxis.set_major_locator(FixedLocator(octaves))
     axes.set_xticks(octaves, [frequency_label(hz) for hz in octaves])
     axes.set_xlabel("frequency in Hz")
+
+
+NOTHING = "–"
+
+
+def written(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
+    """A number with a true minus sign, never '-0.00'; '–' for None."""
+    if value is None:
+        return NOTHING
+    text = f"{value:+.{digits}f}" if sign else f"{value:.{digits}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("+-")
+    return text.replace("-", "\N{MINUS SIGN}")
 
 
 def frequency_label(hz: float) -> str:

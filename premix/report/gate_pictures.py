@@ -1,21 +1,22 @@
 """The gate over the riff: the key's level, the threshold, the gain of each room mic, and its level before and after."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from premix.arrays import FloatArray
+from premix.gate.rooms import key_weights
 from premix.measures.peaks import rms_to_dbfs
-from premix.model.gate import Riff, RoomGate
-from premix.model.mix import MicPath
-from premix.model.run import FinishedRun
-from premix.report.drawing import colour, legend, panels
-from premix.report.excerpt import GatedExcerpt, MicExcerpt, Stream
-from premix.report.facts import NOTHING
-from premix.report.pictures import Material, Picture, db
-from premix.report.window import Window, busiest_window, key_level_db
-from premix.units import ms_to_samples
+from premix.mixdown.render import Excerpt
+from premix.model.gate import RoomGate
+from premix.model.mix import MixPlan, Rendered
+from premix.model.song import Performance, Song
+from premix.report.drawing import NOTHING, colour, legend, panels, written
+from premix.report.pictures import Picture, bare_mix, mixed_performances
+from premix.report.window import Window, busiest_window
+from premix.units import gain_to_db, ms_to_samples
 
 SECONDS = 8.0
 """So much of the song is drawn: single stops can still be told apart."""
@@ -25,18 +26,32 @@ _FLOOR_DBFS = -120.0
 _MOST_COLUMNS = 16
 
 
-def gate_pictures(material: Material) -> Iterator[Picture]:
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """What is drawn of one room mic: the stretch, and its level in dBFS before and after the gate, step by step."""
+
+    song: Song
+    performance: Performance
+    room: RoomGate
+    window: Window
+    before: FloatArray
+    after: FloatArray
+
+
+def gate_pictures(rendered: Rendered) -> Iterator[Picture]:
     """One picture a room mic that is mixed."""
-    run = material.run
-    window = busiest_window(run.gating, run.tracks.rate, run.tracks.frames, SECONDS)
-    for plan in run.plan.performances:
-        for path in plan.rooms:
-            yield _picture(run, window, path, run.gating.room_of(plan.performance, path.track.mic))
+    window = busiest_window(rendered.song, SECONDS)
+    levels = room_levels_dbfs(rendered.plan, window)
+    for performance, plan in mixed_performances(rendered):
+        mixed = [mic for mic in performance.rooms if mic.decision.summed]
+        for mic, path in zip(mixed, plan.rooms, strict=True):
+            before, after = levels[plan.room_label(path.track.mic)]
+            yield _picture(_Shown(rendered.song, performance, mic.room, window, before, after))
 
 
-def _picture(run: FinishedRun, window: Window, path: MicPath, room: RoomGate) -> Picture:
-    riff = run.gating.riff_of(room.performance)
-    begin, end = window.seconds(run.tracks.rate)
+def _picture(shown: _Shown) -> Picture:
+    room, riff = shown.room, shown.performance.riff
+    begin, end = shown.window.seconds(shown.song.rate)
     opened = [span for span in room.open if span[1] > begin and span[0] < end]
     played = [span for span in riff.spans if span[1] > begin and span[0] < end]
     more = max(0, len(opened) - _MOST_COLUMNS)
@@ -47,9 +62,9 @@ def _picture(run: FinishedRun, window: Window, path: MicPath, room: RoomGate) ->
         name=f"gate_{room.performance}_{room.mic}",
         title=f"{room.performance}: {room.mic} mic, {_mode(room)}",
         text=f"Level of the key against the loud level from {begin:.2f} to {end:.2f} s, the threshold at "
-        f"{db(room.threshold_db)} dB, the gain of the room mic, and its level before and after. It is open "
+        f"{written(room.threshold_db)} dB, the gain of the room mic, and its level before and after. It is open "
         f"{100 * share:.0f} % of this time, in {len(opened)} stretches{only}.",
-        draw=lambda: _draw(run, window, path, room, riff),
+        draw=lambda: _draw(shown),
         head=("stretch", *(str(number + 1) for number in range(len(inside)))),
         rows=(
             ("open from, s", *(f"{on:.3f}" for on, _ in opened[:_MOST_COLUMNS])),
@@ -70,30 +85,31 @@ def _played(played: list[tuple[float, float]], on: float, off: float) -> tuple[s
     return (f"{inside[0][0]:.3f}", f"{inside[-1][1]:.3f}") if inside else (NOTHING, NOTHING)
 
 
-def _draw(run: FinishedRun, window: Window, path: MicPath, room: RoomGate, riff: Riff) -> Any:
+def _draw(shown: _Shown) -> Any:
+    room, riff = shown.room, shown.performance.riff
     figure, (top, middle, bottom) = panels([1.2, 0.55, 0.9])
-    begin, end = window.seconds(run.tracks.rate)
+    begin, end = shown.window.seconds(shown.song.rate)
     for panel in (top, middle, bottom):
         for on, off in room.open:
             if off > begin and on < end:
                 panel.axvspan(max(on, begin), min(off, end), color=colour("open"), linewidth=0)
         panel.set_ylabel("dB")
-    times, level = key_level_db(run, room.performance, window, _POINTS)
+    times, level = key_level_db(shown.performance, shown.window, _POINTS)
     top.plot(times, np.maximum(level - riff.loud_db, -80.0), color=colour("plum"), linewidth=0.9, label="key")
     top.axhline(
         room.threshold_db,
         color=colour("rust"),
         linestyle=(0.0, (4.0, 2.0)),
         linewidth=1.0,
-        label=f"threshold {db(room.threshold_db)} dB",
+        label=f"threshold {written(room.threshold_db)} dB",
     )
     top.set(title="key against its loud level", ylim=(-82, 8), yticks=(-80, -60, -40, -20, 0))
     legend(top, 2)
-    _draw_gain(middle, room, window, run.tracks.rate)
-    before, after = room_levels_dbfs(path, run.tracks.rate, window)
-    steps = begin + (np.arange(len(before)) + 0.5) * _STEP_MS / 1000.0
-    bottom.plot(steps, before, color=colour("recorded"), linewidth=1.0, linestyle=(0.0, (4.0, 2.0)), label="before")
-    bottom.plot(steps, after, color=colour("aligned"), linewidth=1.0, label="after")
+    _draw_gain(middle, room, shown.window, shown.song.rate)
+    steps = begin + (np.arange(len(shown.before)) + 0.5) * _STEP_MS / 1000.0
+    dashes = (0.0, (4.0, 2.0))
+    bottom.plot(steps, shown.before, color=colour("recorded"), linewidth=1.0, linestyle=dashes, label="before")
+    bottom.plot(steps, shown.after, color=colour("aligned"), linewidth=1.0, label="after")
     bottom.set(title="room mic, dBFS", xlim=(begin, end))
     bottom.set_xlabel("time in s; shaded: open")
     legend(bottom, 2)
@@ -112,19 +128,30 @@ def _draw_gain(panel: Any, room: RoomGate, window: Window, rate: int) -> None:
     panel.set(title="gain of the room mic", ylim=(1.1 * lowest, -0.1 * lowest), yticks=(lowest, lowest / 2, 0.0))
 
 
-def room_levels_dbfs(path: MicPath, rate: int, window: Window) -> tuple[FloatArray, FloatArray]:
-    """RMS level in dBFS (AES17) of a room mic before and after its gate, in steps of 10 ms."""
-    step = round(ms_to_samples(_STEP_MS, rate))
-    return (
-        _levels_dbfs(MicExcerpt(path, rate, window.start, aligned=True), window.frames // step, step),
-        _levels_dbfs(GatedExcerpt(path, rate, window.start), window.frames // step, step),
-    )
+def key_level_db(performance: Performance, window: Window, points: int) -> tuple[FloatArray, FloatArray]:
+    """(time in s, level in dB) of a performance's key over a window: the highest level of each of `points` steps.
+
+    The key as the gate hears it but for its smoothing and the mics' delays, which are less than a step.
+    """
+    envelopes, (weights, _) = performance.envelopes, key_weights(performance)
+    first, last = window.start // envelopes.hop, (window.start + window.frames) // envelopes.hop
+    key = weights @ np.sqrt(envelopes.read(first, last), dtype=np.float64)
+    cuts = np.unique(np.linspace(0, len(key), min(points, max(1, len(key))) + 1).astype(int)[:-1])
+    highest = np.maximum.reduceat(key, cuts) if len(key) else np.zeros(0)
+    times = (first + cuts[: len(highest)]) * envelopes.hop / envelopes.rate
+    return times, np.array([gain_to_db(float(value)) for value in highest])
 
 
-def _levels_dbfs(stream: Stream, steps: int, step: int) -> FloatArray:
-    try:
-        samples = stream.next(steps * step).reshape(steps, step)
-    finally:
-        stream.close()
-    rms = np.sqrt(np.mean(samples**2, axis=1))
-    return np.array([max(_FLOOR_DBFS, rms_to_dbfs(float(value))) for value in rms])
+def room_levels_dbfs(plan: MixPlan, window: Window) -> dict[str, tuple[FloatArray, FloatArray]]:
+    """RMS level in dBFS (AES17) of every room mic, by its label, before and after its gate, in steps of 10 ms."""
+    labels = [performance.room_label(path.track.mic) for performance in plan.performances for path in performance.rooms]
+    step = round(ms_to_samples(_STEP_MS, plan.rate))
+    steps = window.frames // step
+    levels = {part: np.zeros(steps) for label in labels for part in (f"room_ungated_{label}", f"room_{label}")}
+    if labels:
+        with Excerpt(bare_mix(plan, room_chains=True), tuple(levels), window.start) as excerpt:
+            for n in range(steps):
+                for part, samples in excerpt.next(step).items():
+                    rms = float(np.sqrt(np.mean(samples**2)))
+                    levels[part][n] = max(_FLOOR_DBFS, rms_to_dbfs(rms))
+    return {label: (levels[f"room_ungated_{label}"], levels[f"room_{label}"]) for label in labels}

@@ -1,84 +1,130 @@
-"""A picture's SVG made part of the page: no inline styles, no clashing ids, colours by name.
-
-The page's content security policy forbids style attributes, so each becomes presentation attributes, which
-SVG 2 (chapter 6.6) defines for the same properties.
-
-One self-contained HTML file: template, style and script, with a policy that lets nothing else in or out.
+"""One self-contained HTML file: its template, style and script, a policy that lets nothing else in or out, and figures
+that are looked up in a manifest and marked with the place they came from.
 """
 
 import base64
+import dataclasses
 import hashlib
-import html
 import json
-import re
+import math
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from premix.report.drawing import COLOURS, style_variables
-from premix.report.facts import written
+import numpy as np
+
+from premix.audio.writer import storage_error
+from premix.model.manifest import ComparisonManifest, Manifest
+from premix.report.drawing import NOTHING, style_variables, written
 from premix.report.listening import Listening
 
-_FRAME = re.compile(r"<\?xml.*?\?>|<!DOCTYPE.*?>|<metadata>.*?</metadata>|<!--.*?-->|<style.*?</style>", re.DOTALL)
-_STYLE = re.compile(r' style="([^"]*)"')
-_ROOT = re.compile(r"<svg [^>]*>")
-_VIEW = re.compile(r'viewBox="[^"]*"')
-_FONT = re.compile(r"font-family: [^;]*(; )?")
-_ID = re.compile(r'( id="|xlink:href="#|url\(#)')
-_INKS = {pair[0]: f"var(--{name})" for name, pair in COLOURS.items()}
-_INK = re.compile("|".join(_INKS))
-
-
-def inline_svg(svg: str, name: str, text: str) -> str:
-    """The SVG element of a picture as text for the page. name: makes its ids unique; text: what it shows."""
-    body = _FRAME.sub("", svg).strip()
-    view = _VIEW.search(body)
-    root = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
-        f'{view[0] if view else ""} role="img" aria-label="{html.escape(text)}">'
-    )
-    body = _ROOT.sub(lambda _: root, body, count=1)
-    body = _STYLE.sub(lambda match: _attributes(match[1]), body)
-    body = _ID.sub(lambda match: f"{match[1]}{name}-", body)
-    return _INK.sub(lambda match: _INKS[match[0]], body)
-
-
-def _attributes(style: str) -> str:
-    """'fill: none; stroke: #123456' -> ' fill="none" stroke="#123456"'; the font is the page's own."""
-    parts = (part.split(":", 1) for part in _FONT.sub("", style).split(";") if ":" in part)
-    return "".join(f' {key.strip()}="{value.strip()}"' for key, value in parts)
-
-
+MOST_BYTES = 24_500_000
+"""A page stays below 25 MB: it opens at once and fits into a mail."""
 _FOLDER = Path(__file__).parent / "templates"
 
 
-def html_page(template: str, listening: Listening, rate: int, **facts: Any) -> Iterator[str]:
-    """The page of a template in this room, piece by piece, so that no second copy of its clips is made.
+@dataclasses.dataclass(frozen=True, slots=True)
+class Page:
+    """A page before it is known what can be heard on it.
 
-    facts: what the template needs beside what is heard.
+    template: in this room. document: the manifest that its figures are looked up in. facts: what else the template
+    needs.
     """
-    import jinja2
-    from markupsafe import Markup
 
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_FOLDER),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.globals["decimal"] = written
-    css = _text("page.css").replace("@LIGHT@", style_variables(False)).replace("@DARK@", style_variables(True))
-    script = _text("player.js")
-    return environment.get_template(template).generate(
-        css=Markup(css),
-        script=Markup(script),
-        policy=_policy(css, script),
-        listening=listening,
-        played=Markup(_script_safe(_played(listening, rate))),
-        base64=lambda data: Markup(base64.b64encode(data).decode()),
-        **facts,
-    )
+    template: str
+    document: Manifest | ComparisonManifest
+    rate: int
+    facts: dict[str, Any]
+
+    def size(self, **more: Any) -> int:
+        """Bytes of the page without anything to hear."""
+        return sum(len(piece.encode()) for piece in self._pieces(Listening((), (), 0.0, 0.0), more))
+
+    def write(self, path: Path, listening: Listening, **more: Any) -> None:
+        """Write the page. Raises DeliveryError where that cannot be done."""
+        try:
+            with path.open("w", encoding="utf-8", newline="\n") as file:
+                file.writelines(self._pieces(listening, more))
+        except OSError as error:
+            raise storage_error(path, error) from None
+
+    def _pieces(self, listening: Listening, more: dict[str, Any]) -> Iterator[str]:
+        """Piece by piece, so that no second copy of its clips is made."""
+        import jinja2
+        from markupsafe import Markup
+
+        environment = jinja2.Environment(
+            loader=jinja2.FileSystemLoader(_FOLDER),
+            autoescape=True,
+            undefined=jinja2.StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        environment.globals["decimal"] = written
+        css = _text("page.css").replace("@LIGHT@", style_variables(False)).replace("@DARK@", style_variables(True))
+        script = _text("player.js")
+        return environment.get_template(self.template).generate(
+            css=Markup(css),
+            script=Markup(script),
+            policy=_policy(css, script),
+            listening=listening,
+            played=Markup(_script_safe(_played(listening, self.rate))),
+            base64=lambda data: Markup(base64.b64encode(data).decode()),
+            m=self.document,
+            n=Figures(self.document).number,
+            **self.facts,
+            **more,
+        )
+
+
+def look_up(document: Any, *path: str | int) -> Any:
+    """The value at a path into records, dicts and tuples. Raises where there is none: a page never guesses."""
+    for step in path:
+        is_field = isinstance(step, str) and not isinstance(document, dict)
+        document = getattr(document, str(step)) if is_field else document[step]
+    return document
+
+
+class Figures:
+    """Writes figures of a manifest as HTML `data` elements: value as it is, its place, and rounded text."""
+
+    def __init__(self, document: Manifest | ComparisonManifest) -> None:
+        self._document = document
+
+    def number(
+        self, *path: str | int, digits: int = 2, sign: bool = False, unit: str = "", length: bool = False
+    ) -> Any:
+        """The number at a path (with `length`, how many entries are there), '–' where there is none. Safe HTML."""
+        from markupsafe import Markup
+
+        value = look_up(self._document, *path)
+        value = value.item() if isinstance(value, np.generic) else value
+        if value is None or (isinstance(value, float) and not math.isfinite(value)):  # null in the manifest
+            return NOTHING
+        value = len(value) if length else value
+        text = written(float(value), 0 if length else digits, sign=sign)
+        place = ".".join(str(step) for step in path)
+        shown = f"{text}\N{NARROW NO-BREAK SPACE}{unit}" if unit else text
+        return Markup('<data value="{}" data-from="{}">{}</data>').format(repr(value), place, shown)
+
+
+def flat(value: Any, path: str = "") -> Iterator[tuple[str, str]]:
+    """(dotted key, value as text) of nested data; a list is one value."""
+    if isinstance(value, dict) and value:
+        for key, child in value.items():
+            yield from flat(child, f"{path}.{key}" if path else str(key))
+    else:
+        yield path, _plain(value)
+
+
+def _plain(value: Any) -> str:
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{key}: {_plain(child)}" for key, child in value.items()) + "}"
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(_plain(child) for child in value) + "]"
+    if isinstance(value, bool):
+        return str(value).lower()
+    return "null" if value is None else str(value)
 
 
 def _text(name: str) -> str:

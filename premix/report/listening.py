@@ -1,30 +1,43 @@
-"""What can be heard on a page: clips, and players that mix and compare them at equal loudness.
-
-Making the clips of a page: excerpts of mono sources as 16-bit FLAC, and the loudness of every mix of them.
+"""What can be heard on a page: mono clips as 16-bit FLAC, and players that mix them and compare the mixes at equal
+loudness.
 """
 
 import hashlib
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence, Set
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
-from premix.audio.writer import PartWriter
+from premix.arrays import FloatArray
+from premix.audio.writer import PartWriter, storage_error
 from premix.measures.loudness import LoudnessGram
-from premix.report.excerpt import Stream
 from premix.report.window import Window
+
+_LEAST_SECONDS = 1.0
+_TOP = 0.9
+_BASE64 = 4.0 / 3.0
+
+
+class Stream(Protocol):
+    """Samples of some clips from a place on, piece by piece."""
+
+    def next(self, count: int) -> FloatArray:
+        """The next `count` samples, (clips, count)."""
+        ...
+
+    def close(self) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """One mono clip to be made. open: its samples from a place (sample) on; peak: no sample is above it."""
+    """Mono clips that come out of one reading. open: all of them from a place (sample) on."""
 
-    name: str
+    clips: tuple[str, ...]
     open: Callable[[int], Stream]
-    peak: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,11 +93,6 @@ def clips_of(players: Sequence[Player]) -> set[str]:
     return {voice.clip for player in players for version in player.versions for voice in version.voices}
 
 
-_LEAST_SECONDS = 1.0
-_TOP = 0.9
-_BASE64 = 4.0 / 3.0
-
-
 def make_listening(
     sources: Sequence[Source],
     players: Sequence[Player],
@@ -96,77 +104,103 @@ def make_listening(
     """Encode the clips that `players` use and match their versions' loudness.
 
     The window is shortened until everything fits into `most_bytes` as base64. What cannot be fitted even into a
-    second is left out, player by player from the last. folder: where they are made, to
-    be gone with it after a kill; None: where the system keeps temporary files.
+    second is left out, player by player from the last. folder: where they are made, to be gone with it after a kill;
+    None: where the system keeps temporary files.
     """
     players = list(players)
     left_out: list[str] = []
-    while players:
-        used = clips_of(players)
-        clips, loudness = _encode([s for s in sources if s.name in used], players, window, rate, folder)
-        size = sum(len(clip.flac) for clip in clips) * _BASE64
-        if size <= most_bytes:
-            matched = tuple(_matched(player, loudness) for player in players)
-            begin, end = window.seconds(rate)
-            return Listening(matched, clips, begin, end, tuple(left_out))
-        frames = int(0.95 * window.frames * most_bytes / size)
-        if frames >= _LEAST_SECONDS * rate:
-            window = Window(window.start, frames)
-        else:
-            left_out.append(f"player: {players.pop().title}")
+    with tempfile.TemporaryDirectory(dir=folder) as scratch:
+        held = _Held(sources, window, rate, Path(scratch))
+        while players:
+            clips = held.encode(clips_of(players), window.frames)
+            size = sum(len(clip.flac) for clip in clips) * _BASE64
+            if size <= most_bytes:
+                loudness = held.loudness(players, window.frames)
+                matched = tuple(_matched(player, loudness) for player in players)
+                return Listening(matched, clips, *window.seconds(rate), tuple(left_out))
+            frames = int(0.95 * window.frames * most_bytes / size)
+            if frames >= _LEAST_SECONDS * rate:
+                window = Window(window.start, frames)
+            else:
+                left_out.append(f"player: {players.pop().title}")
     return Listening((), (), *window.seconds(rate), tuple(left_out))
 
 
-def _encode(
-    sources: Sequence[Source], players: Sequence[Player], window: Window, rate: int, folder: Path | None
-) -> tuple[tuple[Clip, ...], dict[tuple[str, str], float | None]]:
-    """The clips, and the loudness in LUFS of each (player, version)."""
-    scales = np.array([_TOP / source.peak if source.peak > 0.0 else 1.0 for source in sources])
-    row = {source.name: number for number, source in enumerate(sources)}
-    mixes = {}
-    for player in players:
-        for version in player.versions:
-            gains = mixes[f"{player.name}/{version.name}"] = np.zeros((2, len(sources)))
-            for voice in version.voices:
-                gains[:, row[voice.clip]] += (voice.left, voice.right)
-    gram = LoudnessGram(rate, len(sources), mixes)
-    with tempfile.TemporaryDirectory(dir=folder) as name, ExitStack() as stack:
-        streams = [source.open(window.start) for source in sources]
-        for stream in streams:
-            stack.callback(stream.close)
-        writers = [stack.enter_context(_writer(Path(name), source, window.frames, rate)) for source in sources]
-        piece = rate // 4
-        for done in range(0, window.frames, piece):
-            block = np.stack([stream.next(min(piece, window.frames - done)) for stream in streams])
+class _Held:
+    """The clips of a stretch as 32-bit floats in a scratch file, read from their sources once: only then are their
+    peaks known, and they may have to be encoded more than once to fit."""
+
+    def __init__(self, sources: Sequence[Source], window: Window, rate: int, folder: Path) -> None:
+        self._rate, self._folder, self._path = rate, folder, folder / "clips"
+        self._names = tuple(name for source in sources for name in source.clips)
+        self._piece = rate // 4
+        peaks = np.zeros(len(self._names))
+        with ExitStack() as stack:
+            streams = [source.open(window.start) for source in sources]
+            for stream in streams:
+                stack.callback(stream.close)
+            for done in range(0, window.frames, self._piece):
+                count = min(self._piece, window.frames - done)
+                block = np.concatenate([stream.next(count) for stream in streams])
+                peaks = np.maximum(peaks, np.abs(block).max(axis=1))
+                self._append(block)
+        self._scales = np.divide(_TOP, peaks, out=np.ones_like(peaks), where=peaks > 0.0)
+
+    def encode(self, used: Set[str], frames: int) -> tuple[Clip, ...]:
+        """The clips of these names, `frames` long."""
+        rows = [row for row, name in enumerate(self._names) if name in used]
+        with tempfile.TemporaryDirectory(dir=self._folder) as folder, ExitStack() as stack:
+            writers = [stack.enter_context(self._writer(Path(folder), self._names[row], frames)) for row in rows]
+            for block in self._blocks(frames):
+                for writer, row in zip(writers, rows, strict=True):
+                    writer.write(block[row][None] * self._scales[row])
+            for writer in writers:
+                writer.close()
+            return tuple(
+                Clip(self._names[row], writer.path.read_bytes(), float(self._scales[row]))
+                for row, writer in zip(rows, writers, strict=True)
+            )
+
+    def loudness(self, players: Sequence[Player], frames: int) -> dict[tuple[str, str], float | None]:
+        """Integrated loudness in LUFS of every (player, version), as the browser mixes it."""
+        mixes = {f"{p.name}/{v.name}": (p.name, v.name, v) for p in players for v in p.versions}
+        gram = LoudnessGram(self._rate, len(self._names), {key: self._gains(v) for key, (*_, v) in mixes.items()})
+        for block in self._blocks(frames):
             gram.feed(block)
-            for writer, samples, scale in zip(writers, block, scales, strict=True):
-                writer.write(samples[None] * scale)
-        for writer in writers:
-            writer.close()
-        clips = tuple(
-            Clip(source.name, writer.path.read_bytes(), float(scale))
-            for source, writer, scale in zip(sources, writers, scales, strict=True)
+        return {mixes[key][:2]: output.values()["loudness_lufs"] for key, output in gram.outputs.items()}
+
+    def _gains(self, version: Version) -> FloatArray:
+        gains = np.zeros((2, len(self._names)))
+        for voice in version.voices:
+            gains[:, self._names.index(voice.clip)] += (voice.left, voice.right)
+        return gains
+
+    def _append(self, block: FloatArray) -> None:
+        try:
+            with self._path.open("ab") as file:
+                file.write(np.ascontiguousarray(block.T, np.float32).data)
+        except OSError as error:
+            raise storage_error(self._path, error) from None
+
+    def _blocks(self, frames: int) -> Iterator[FloatArray]:
+        """The first `frames` samples of all clips, (clips, n) at a time."""
+        width = len(self._names)
+        for done in range(0, frames, self._piece):
+            count = min(self._piece, frames - done) * width
+            samples = np.fromfile(self._path, np.float32, count, offset=4 * done * width)
+            yield samples.reshape(-1, width).T.astype(np.float64)
+
+    def _writer(self, folder: Path, name: str, frames: int) -> PartWriter:
+        return PartWriter(
+            folder / f"{name}.flac",
+            rate=self._rate,
+            channels=1,
+            frames=frames,
+            container="flac",
+            bits=16,
+            dither=True,
+            seed=int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "little"),
         )
-    loudness = {
-        (player.name, version.name): gram.outputs[f"{player.name}/{version.name}"].result().integrated_lufs
-        for player in players
-        for version in player.versions
-    }
-    return clips, loudness
-
-
-def _writer(folder: Path, source: Source, frames: int, rate: int) -> PartWriter:
-    seed = int.from_bytes(hashlib.sha256(source.name.encode()).digest()[:8], "little")
-    return PartWriter(
-        folder / f"{source.name}.flac",
-        rate=rate,
-        channels=1,
-        frames=frames,
-        container="flac",
-        bits=16,
-        dither=True,
-        seed=seed,
-    )
 
 
 def _matched(player: Player, loudness: dict[tuple[str, str], float | None]) -> Player:

@@ -1,8 +1,5 @@
-"""The stereo picture of the guitar bus: correlation over time, and what each band loses in mono.
-
-Loudness and peaks of every file on one scale.
-
-How far apart the performances were doubled: the spread of their onsets, pair by pair.
+"""Pictures of what was measured of the mix: the guitar bus in stereo and in mono, loudness and peaks of every file,
+and how far apart the performances were doubled.
 """
 
 from collections.abc import Iterator
@@ -11,18 +8,18 @@ from typing import Any
 
 import numpy as np
 
-from premix.model.mix import OnsetSpread, StereoMeasures, WrittenFile
-from premix.report.drawing import band_label, colour, frequency_axis, legend, panels, spoken
-from premix.report.pictures import Material, Picture, db
+from premix.model.mix import OnsetSpread, Rendered, StereoMeasures, WrittenFile
+from premix.report.drawing import band_label, colour, frequency_axis, legend, panels, spoken, written
+from premix.report.pictures import Picture
 
 _LOWEST_DB = -12.0
 _STEPS = 12
 Named = list[tuple[str, StereoMeasures]]
 
 
-def stereo_pictures(material: Material) -> Iterator[Picture]:
+def stereo_pictures(rendered: Rendered) -> Iterator[Picture]:
     """Correlation over time and mono fold by band, with and without the centre."""
-    rendering = material.run.rendering
+    rendering = rendered.rendering
     pair = (("with centre", rendering.stereo), ("without centre", rendering.stereo_without_centre))
     named = [(name, measures) for name, measures in pair if measures is not None]
     if named and any(measures.windows for _, measures in named):
@@ -32,7 +29,7 @@ def stereo_pictures(material: Material) -> Iterator[Picture]:
 
 
 def _over_time(named: Named) -> Picture:
-    lowest = ", ".join(f"{name} {db(m.correlation_min, 2)}" for name, m in named if m.correlation_min is not None)
+    lowest = ", ".join(f"{name} {written(m.correlation_min, 2)}" for name, m in named if m.correlation_min is not None)
     end = max(m.windows[-1][0] for _, m in named if m.windows)
     edges = np.linspace(0.0, end + 1e-6, _STEPS + 1)
     spans = list(pairwise(edges))
@@ -48,7 +45,7 @@ def _over_time(named: Named) -> Picture:
 
 def _mean(measures: StereoMeasures, begin: float, end: float) -> str:
     inside = [rho for start, rho in measures.windows if begin <= start < end]
-    return db(float(np.mean(inside)) if inside else None, 2)
+    return written(float(np.mean(inside)) if inside else None, 2)
 
 
 def _draw_time(named: Named) -> Any:
@@ -73,7 +70,7 @@ def _by_band(named: Named) -> Picture:
         f"{spoken(band_label(worst.centre_hz))}, loses {abs(worst.fold_db):.1f} dB.",
         draw=lambda: _draw_bands(named),
         head=("dB in third octave, Hz", *(band_label(band.centre_hz) for band in bands)),
-        rows=tuple((name, *(db(fold.get(band.centre_hz)) for band in bands)) for name, fold in folds.items()),
+        rows=tuple((name, *(written(fold.get(band.centre_hz)) for band in bands)) for name, fold in folds.items()),
     )
 
 
@@ -101,26 +98,25 @@ _MARKS = (
 )
 
 
-def level_pictures(material: Material) -> Iterator[Picture]:
+def level_pictures(rendered: Rendered) -> Iterator[Picture]:
     """One picture of all files; none where nothing was written."""
-    files = material.run.rendering.files[:_MOST_FILES]
-    ceiling = material.run.merged.recipe.deliver.ceiling_dbtp
+    files = rendered.rendering.files[:_MOST_FILES]
+    ceiling = rendered.song.deliver.ceiling_dbtp
     if files:
         peaks = [f.measures.true_peak_dbtp for f in files if f.measures.true_peak_dbtp is not None]
-        highest = f"the highest true peak is {db(max(peaks), 2)} dBTP" if peaks else "all are silent"
+        highest = f"the highest true peak is {written(max(peaks), 2)} dBTP" if peaks else "all are silent"
         yield Picture(
             name="levels",
             title="Loudness and peaks of the files",
-            text=f"A line a file: loudness, sample peak and true peak; {highest}, the ceiling {db(ceiling)} dBTP.",
+            text=f"A line a file: loudness, sample peak and true peak; {highest}, the ceiling {written(ceiling)} dBTP.",
             draw=lambda: _draw_levels(files, ceiling),
             head=("part", *(label for _, label, *_ in _MARKS)),
-            rows=tuple((f.part.part, *(db(getattr(f.measures, field), 2) for field, *_ in _MARKS)) for f in files),
+            rows=tuple((f.part.part, *(written(getattr(f.measures, field), 2) for field, *_ in _MARKS)) for f in files),
         )
 
 
 def _draw_levels(files: tuple[WrittenFile, ...], ceiling: float) -> Any:
-    figure, (axes,) = panels([0.19 * len(files) + 0.2])
-    axes.set_position((0.22, axes.get_position().y0, 0.76, axes.get_position().height))
+    figure, axes = _rows_panel([f.part.part for f in files], "dB")
     for field, label, ink, marker, size in _MARKS:
         found = [(getattr(f.measures, field), row) for row, f in enumerate(files)]
         values = [(max(_LOWEST_SHOWN_DB, value), row) for value, row in found if value is not None]
@@ -133,29 +129,36 @@ def _draw_levels(files: tuple[WrittenFile, ...], ceiling: float) -> Any:
             color=colour(ink),
             label=label,
         )
-    axes.axvline(ceiling, color=colour("rust"), linestyle=(0.0, (4.0, 2.0)), label=f"ceiling {db(ceiling)} dBTP")
-    axes.set_yticks(range(len(files)), [f.part.part for f in files])
-    axes.set(ylim=(len(files) - 0.4, -0.6), xlabel="dB")
+    axes.axvline(ceiling, color=colour("rust"), linestyle=(0.0, (4.0, 2.0)), label=f"ceiling {written(ceiling)} dBTP")
     legend(axes, 4)
     return figure
+
+
+def _rows_panel(labels: list[str], unit: str) -> tuple[Any, Any]:
+    """A figure with a row a label, from the top down: (figure, axes)."""
+    figure, (axes,) = panels([0.19 * len(labels) + 0.2])
+    axes.set_position((0.22, axes.get_position().y0, 0.76, axes.get_position().height))
+    axes.set_yticks(range(len(labels)), labels)
+    axes.set(ylim=(len(labels) - 0.4, -0.6), xlabel=unit)
+    return figure, axes
 
 
 _MOST_PAIRS = 30
 
 
-def doubling_pictures(material: Material) -> Iterator[Picture]:
+def doubling_pictures(rendered: Rendered) -> Iterator[Picture]:
     """One picture of all pairs with onsets in common."""
-    pairs = [pair for pair in material.run.rendering.onset_spread if pair.median_ms is not None][:_MOST_PAIRS]
+    pairs = [pair for pair in rendered.rendering.onset_spread if pair.median_ms is not None][:_MOST_PAIRS]
     if pairs:
         widest = max(pairs, key=lambda pair: pair.p90_ms or 0.0)
         yield Picture(
             name="doubling",
             title="Onsets of two performances, apart in time",
             text=f"A line a pair: half of the onsets are within the dot, nine in ten within the end of the line. "
-            f"Widest: {widest.performance_a} and {widest.performance_b}, {db(widest.p90_ms)} ms.",
+            f"Widest: {widest.performance_a} and {widest.performance_b}, {written(widest.p90_ms)} ms.",
             draw=lambda: _draw_doubling(pairs),
             head=("pair", "median, ms", "nine in ten within, ms", "second late by, ms"),
-            rows=tuple((_name(p), db(p.median_ms), db(p.p90_ms), db(p.offset_ms)) for p in pairs),
+            rows=tuple((_name(p), written(p.median_ms), written(p.p90_ms), written(p.offset_ms)) for p in pairs),
         )
 
 
@@ -164,8 +167,7 @@ def _name(pair: OnsetSpread) -> str:
 
 
 def _draw_doubling(pairs: list[OnsetSpread]) -> Any:
-    figure, (axes,) = panels([0.19 * len(pairs) + 0.2])
-    axes.set_position((0.22, axes.get_position().y0, 0.76, axes.get_position().height))
+    figure, axes = _rows_panel([_name(pair) for pair in pairs], "ms apart")
     rows = range(len(pairs))
     axes.hlines(
         rows, 0.0, [pair.p90_ms for pair in pairs], color=colour("recorded"), linewidth=1.4, label="nine in ten within"
@@ -179,8 +181,6 @@ def _draw_doubling(pairs: list[OnsetSpread]) -> Any:
         color=colour("aligned"),
         label="median",
     )
-    axes.set_yticks(rows, [_name(pair) for pair in pairs])
-    axes.set(ylim=(len(pairs) - 0.4, -0.6), xlabel="ms apart")
     axes.set_xlim(left=0.0)
     legend(axes, 2)
     return figure

@@ -1,45 +1,31 @@
-"""Whether the page can be made: its libraries are an extra.
+"""The page of a song: what was decided, what was measured, and what can be heard, in one HTML file.
 
-Every subject that has pictures. To add one: a file in this room, a line here, a place in the template.
-
-The page of a song: what was decided, what was measured, and what can be heard, in one HTML file.
+Each subject that has pictures is a line in `SUBJECTS` and a place in the template.
 """
 
 import importlib.util
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from itertools import islice
+from itertools import count, islice
 from pathlib import Path
 from typing import Any
 
-from premix.audio.writer import storage_error
-from premix.model.finding import Finding
-from premix.model.mix import MixPlan, PerformancePlan
-from premix.model.run import FinishedRun
+from premix.errors import Finding
+from premix.measures.limits import judged_limits
+from premix.model.manifest import Manifest
+from premix.model.mix import Rendered
 from premix.report.alignment_pictures import attack_pictures, efficiency_pictures, phase_pictures
-from premix.report.facts import Figures, flat, limit_rows, verdict, written
+from premix.report.drawing import written
 from premix.report.gate_pictures import gate_pictures
-from premix.report.html_page import html_page
+from premix.report.html_page import MOST_BYTES, Page, flat
 from premix.report.listening import Listening, make_listening
 from premix.report.mix_pictures import doubling_pictures, level_pictures, stereo_pictures
-from premix.report.pictures import Material, Picture, save_pictures, shown
+from premix.report.pictures import Picture, drawn, save_pictures
 from premix.report.song_players import MOST_PERFORMANCES, groups_of, players_of, sources_of
-from premix.report.window import SECONDS, Window, busiest_window
+from premix.report.window import SECONDS, busiest_window
 from premix.units import gain_to_db, samples_to_s
 
-_NEEDED = ("jinja2", "matplotlib")
-
-
-def missing_extra() -> Finding | None:
-    """What to tell the user where the extra `report` is not installed; None where it is."""
-    missing = [name for name in _NEEDED if importlib.util.find_spec(name) is None]
-    if not missing:
-        return None
-    slug = "report-extra-missing"
-    return Finding(slug, "info", "report", f"no page was made: {' and '.join(missing)} not installed")
-
-
-SUBJECTS: dict[str, Callable[[Material], Iterator[Picture]]] = {
+SUBJECTS: dict[str, Callable[[Rendered], Iterator[Picture]]] = {
     "efficiency": efficiency_pictures,
     "attack": attack_pictures,
     "phase": phase_pictures,
@@ -49,25 +35,8 @@ SUBJECTS: dict[str, Callable[[Material], Iterator[Picture]]] = {
     "doubling": doubling_pictures,
 }
 """Subject -> its pictures of a finished run."""
-
 MOST_PICTURES = 12
 """Of one subject: songs with more performances show the first ones."""
-
-
-def pictures_of(material: Material) -> tuple[dict[str, list[Picture]], list[str]]:
-    """Pictures by subject, and what was left out of them."""
-    made: dict[str, list[Picture]] = {}
-    left_out = []
-    for subject, pictures in SUBJECTS.items():
-        found = list(islice(pictures(material), MOST_PICTURES + 1))
-        made[subject] = found[:MOST_PICTURES]
-        if len(found) > MOST_PICTURES:
-            left_out.append(f"pictures: {subject}, all but the first {MOST_PICTURES}")
-    return made, left_out
-
-
-MOST_BYTES = 24_500_000
-"""A page stays below 25 MB: it opens at once and fits into a mail."""
 SECTIONS = (
     ("verdict", "Verdict"),
     ("listen", "Listen"),
@@ -82,7 +51,17 @@ SECTIONS = (
     ("recipe", "Recipe"),
     ("versions", "Versions and hashes"),
 )
+_NEEDED = ("jinja2", "matplotlib")
 _SEVERITIES = ("error", "warning", "info")
+
+
+def missing_extra() -> Finding | None:
+    """What to tell the user where the extra `report` is not installed; None where it is."""
+    missing = [name for name in _NEEDED if importlib.util.find_spec(name) is None]
+    if not missing:
+        return None
+    slug = "report-extra-missing"
+    return Finding(slug, "info", "report", f"no page was made: {' and '.join(missing)} not installed")
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,96 +76,113 @@ class Report:
         save_pictures(self.pictures, folder)
 
 
-def write_report(run: FinishedRun, document: dict[str, Any], path: Path, *, most_bytes: int = MOST_BYTES) -> Report:
-    """Write the page of a finished run to `path`. Needs the extra `report` (see `premix.report.page`).
+def write_report(rendered: Rendered, document: Manifest, path: Path, *, most_bytes: int = MOST_BYTES) -> Report:
+    """Write the page of a finished run to `path`. Needs the extra `report` (see `missing_extra`).
 
-    document: the run's manifest as plain data; every figure in a table is looked up there. The tracks are read
-    again, in short excerpts. Raises DeliveryError where the page cannot be written.
+    document: the run's manifest; every figure in a table is looked up there. The tracks are read again, in short
+    excerpts. Raises DeliveryError where the page cannot be written.
     """
-    window = busiest_window(run.gating, run.tracks.rate, run.tracks.frames, SECONDS)
-    pictures, left_out = pictures_of(Material(run, window))
-    drawn = {subject: [shown(picture) for picture in made] for subject, made in pictures.items()}
-    facts = _facts(run, document) | {"pictures": drawn}
-    silent = sum(len(piece.encode()) for piece in _page(run, facts, Listening((), (), 0.0, 0.0), left_out))
-    listening = _listening(run, window, most_bytes - silent, path.parent)
-    try:
-        with path.open("w", encoding="utf-8", newline="\n") as file:
-            file.writelines(_page(run, facts, listening, left_out))
-    except OSError as error:
-        raise storage_error(path, error) from None
+    pictures, left_out = pictures_of(rendered)
+    facts = _facts(rendered, document) | {"pictures": {subject: drawn(made) for subject, made in pictures.items()}}
+    page = Page("song.html", document, rendered.song.rate, facts)
+    listening = _listening(rendered, most_bytes - page.size(left_out=left_out), path.parent)
+    page.write(path, listening, left_out=[*left_out, *_not_heard(rendered, listening)])
     return Report(path, tuple(picture for made in pictures.values() for picture in made))
 
 
-def _page(run: FinishedRun, facts: dict[str, Any], listening: Listening, left_out: list[str]) -> Iterator[str]:
-    return html_page(
-        "song.html", listening, run.tracks.rate, **facts, left_out=[*left_out, *_not_heard(run, listening)]
-    )
+def pictures_of(rendered: Rendered) -> tuple[dict[str, list[Picture]], list[str]]:
+    """Pictures by subject, and what was left out of them."""
+    made: dict[str, list[Picture]] = {}
+    left_out = []
+    for subject, pictures in SUBJECTS.items():
+        found = list(islice(pictures(rendered), MOST_PICTURES + 1))
+        made[subject] = found[:MOST_PICTURES]
+        if len(found) > MOST_PICTURES:
+            left_out.append(f"pictures: {subject}, all but the first {MOST_PICTURES}")
+    return made, left_out
 
 
-def _listening(run: FinishedRun, window: Window, most_bytes: int, folder: Path) -> Listening:
-    groups = groups_of(run.plan)
-    return make_listening(
-        sources_of(run, groups), players_of(run.plan, groups), window, run.tracks.rate, most_bytes, folder
-    )
+def _listening(rendered: Rendered, most_bytes: int, folder: Path) -> Listening:
+    plan, window = rendered.plan, busiest_window(rendered.song, SECONDS)
+    groups = groups_of(plan)
+    players = players_of(plan, groups)
+    return make_listening(sources_of(plan, groups, players), players, window, plan.rate, most_bytes, folder)
 
 
-def _not_heard(run: FinishedRun, listening: Listening) -> Iterable[str]:
-    whole = samples_to_s(run.tracks.frames, run.tracks.rate)
+def _not_heard(rendered: Rendered, listening: Listening) -> Iterator[str]:
+    whole = samples_to_s(rendered.song.frames, rendered.song.rate)
     heard = listening.end_s - listening.start_s
     if heard < whole - 0.01:
         yield f"sound: {heard:.2f} s of {whole:.2f} s can be heard here; the files hold the whole song"
-    if len(run.plan.performances) > MOST_PERFORMANCES:
+    if len(rendered.plan.performances) > MOST_PERFORMANCES:
         yield f"players of single stems: there are more than {MOST_PERFORMANCES} performances"
     yield from listening.left_out
 
 
-def _facts(run: FinishedRun, document: dict[str, Any]) -> dict[str, Any]:
-    limits = limit_rows(run)
+def _facts(rendered: Rendered, document: Manifest) -> dict[str, Any]:
+    song = rendered.song
     return {
-        "m": document,
-        "n": Figures(document).number,
-        "verdict": verdict(document, limits),
-        "limits": limits,
-        "findings": _worst_first(run.findings()),
+        "verdict": verdict(document),
+        "limits": list(limit_rows(rendered)),
+        "findings": sorted(document.findings, key=lambda finding: _SEVERITIES.index(finding.severity)),
         "sections": SECTIONS,
-        "seconds": written(samples_to_s(run.tracks.frames, run.tracks.rate), 1),
-        "performances": [_performance(run, document, name) for name in run.tracks.performances()],
-        "recipe": list(flat(document["recipe"]["merged"])),
-        "has_chain": _has_chain(run.plan),
+        "seconds": written(samples_to_s(song.frames, song.rate)),
+        "performances": list(_performances(rendered, document)),
+        "recipe": list(flat(document.recipe.merged)),
     }
 
 
-def _worst_first(findings: Iterable[Finding]) -> list[Finding]:
-    return sorted(findings, key=lambda finding: _SEVERITIES.index(finding.severity))
+def verdict(document: Manifest) -> str:
+    """The run in one sentence, the worst news first."""
+    told = [finding for finding in document.findings if finding.severity != "info"]
+    broken = sum(finding.severity == "error" and finding.slug.startswith("limit-") for finding in told)
+    done = f"{broken} limit{'s' * (broken != 1)} broken" if broken else "Done"
+    if others := len(told) - broken:
+        done += f", {others} finding{'s' * (others != 1)} to look at"
+    return f"{done}: {len(document.files)} files"
 
 
-def _performance(run: FinishedRun, document: dict[str, Any], name: str) -> dict[str, Any]:
-    """One performance's place in the manifest, and its gains in the mix."""
-    plan = next((p for p in run.plan.performances if p.performance == name), None)
-    at = [i for i, e in enumerate(document["sum_efficiency_db"]) if e["performance"] == name]
-    efficiency = at[0] if at else None
-    mics = []
-    for index, decision in enumerate(document["alignment"]):
-        if decision["performance"] == name:
-            mic = decision["mic"]
-            known = efficiency is not None and mic in document["sum_efficiency_db"][efficiency]["without"]
-            without = ("sum_efficiency_db", efficiency, "without", mic) if known else None
-            mics.append({"index": index, "gain": _gain(plan, mic), "without": without})
-    return {
-        "name": name,
-        "bus": run.merged.recipe.performances[name].bus,
-        "gain": written(gain_to_db(plan.gain), 1, sign=True) if plan else None,
-        "efficiency": efficiency,
-        "mics": mics,
-    }
+@dataclass(frozen=True, slots=True)
+class LimitRow:
+    """One limit of the recipe as it was held: what, allowed, the worst reading and whose, whether it holds."""
+
+    what: str
+    allowed: str
+    measured: str
+    subject: str
+    holds: bool
 
 
-def _gain(plan: PerformancePlan | None, mic: str) -> str | None:
-    paths = [path for path in (*plan.close, *plan.rooms) if path.track.mic == mic] if plan else []
-    return written(gain_to_db(abs(paths[0].gain)), 1, sign=True) if paths else None
+def limit_rows(rendered: Rendered) -> Iterator[LimitRow]:
+    """Every limit that the recipe sets."""
+    for check, limit, judged in judged_limits(rendered.song, rendered.rendering):
+        digits = 0 if isinstance(limit, int) else 2
+        allowed = f"{check.allowed} {written(limit, digits)} {check.unit}".rstrip()
+        worst = judged.worst
+        measured = "not measured" if worst is None else f"{written(worst, digits)} {check.unit}".rstrip()
+        yield LimitRow(check.what, allowed, measured, judged.subject, judged.holds)
 
 
-def _has_chain(plan: MixPlan) -> bool:
-    chains = [path.chain for p in plan.performances for path in (*p.close, *p.rooms)]
-    chains += [p.chain for p in plan.performances] + [bus.chain for bus in plan.buses] + [plan.guitar_chain]
-    return any(chains)
+def _performances(rendered: Rendered, document: Manifest) -> Iterator[dict[str, Any]]:
+    """The places of every performance and its mics in the manifest, which has them in the song's order, and their gains
+    in the mix."""
+    decisions = count()
+    for place, (performance, efficiency) in enumerate(
+        zip(rendered.song.performances, document.sum_efficiency_db, strict=True)
+    ):
+        mics = [
+            {
+                "index": next(decisions),
+                "gain": _gain(mic.gain) if performance.heard and mic.decision.summed else None,
+                "without": ("sum_efficiency_db", place, "without", mic.name)
+                if mic.name in efficiency.without
+                else None,
+            }
+            for mic in performance.judged
+        ]
+        gain = _gain(performance.gain) if performance.heard else None
+        yield {"name": performance.name, "bus": performance.bus, "gain": gain, "efficiency": place, "mics": mics}
+
+
+def _gain(gain: float) -> str:
+    return written(gain_to_db(gain), sign=True)

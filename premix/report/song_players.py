@@ -1,20 +1,41 @@
-"""The players of a song's page: guitar bus, buses, stems and rooms, each as recorded against as it is delivered."""
+"""The players of a song's page: guitar bus, buses, stems and rooms, each as recorded against as it is delivered.
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+What is heard is mixed as it was rendered. Where no chain stands on a bus it is a sum, so the browser adds it up from
+one clip for the close mics and one for the rooms of each performance. What a chain makes of a bus or of the guitar bus
+is a clip of its own, for each state of the mix.
+"""
 
-from premix.model.mix import BusPlan, MicPath, MixPlan, PerformancePlan
-from premix.model.recipe import CENTRE_BUS
-from premix.model.run import FinishedRun
-from premix.report.excerpt import Stream, SumExcerpt, close_sum, room_sum
-from premix.report.listening import Player, Source, Version, Voice
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Literal
+
+import numpy as np
+
+from premix.arrays import FloatArray
+from premix.mixdown.plan import Switches, stereo_gains, switched
+from premix.mixdown.render import Excerpt
+from premix.model.mix import MixPlan, PerformancePlan
+from premix.model.settings import CENTRE_BUS
+from premix.model.song import Bus
+from premix.report.listening import Player, Source, Version, Voice, clips_of
 
 MOST_PERFORMANCES = 12
 """Songs with more performances are heard by bus, without single stems: a page holds a limited number of clips."""
-_OVERSHOOT = 1.25
-"""Filters and fractional delays may raise a peak by this much."""
 
-ALIGNED, RECORDED, NO_CENTRE, ROOMS_OPEN = "aligned", "as recorded", "without centre", "rooms open"
+State = Literal["aligned", "recorded", "sides", "open"]
+NAMES: dict[State, str] = {
+    "aligned": "aligned",
+    "recorded": "as recorded",
+    "sides": "without centre",
+    "open": "rooms open",
+}
+"""States of a mix and what their versions are called."""
+Places = tuple[tuple[str, int], ...]
+"""(part, channel) of what a clip is the sum of."""
+Sides = tuple[float, float]
+"""Linear gains to the left and right."""
+UNITY: Sides = (1.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,23 +43,34 @@ class Group:
     """Performances of one bus that are heard as one clip."""
 
     name: str
-    bus: BusPlan
+    bus: Bus
     plans: tuple[PerformancePlan, ...]
 
     @property
     def moved(self) -> bool:
         """Whether any close mic is turned over, delayed or rotated."""
         paths = [path for plan in self.plans for path in plan.close]
-        return any(p.gain < 0.0 or p.delay_samples or p.rotation for p in paths)
+        return any(p.polarity < 0 or p.delay_samples or p.rotation for p in paths)
 
     @property
-    def rooms(self) -> list[MicPath]:
-        return [path for plan in self.plans for path in plan.rooms]
+    def has_rooms(self) -> bool:
+        return any(plan.rooms for plan in self.plans)
 
     @property
     def gated(self) -> bool:
         """Whether any room mic's gain ever changes or is not 0 dB."""
-        return any(path.curve is not None and path.curve.gains_db.any() for path in self.rooms)
+        paths = [path for plan in self.plans for path in plan.rooms]
+        return any(path.curve is not None and path.curve.gains_db.any() for path in paths)
+
+    def close(self, state: State, sides: Sides = UNITY) -> Voice:
+        """Its close mics; where they are as recorded anyway there is no clip of that."""
+        recorded = state == "recorded" and self.moved
+        return Voice(f"close_{self.name}_{'recorded' if recorded else 'aligned'}", *sides)
+
+    def rooms(self, state: State, sides: Sides = UNITY) -> tuple[Voice, ...]:
+        """Its room mics, if it has any."""
+        opened = state == "open" and self.gated
+        return (Voice(f"rooms_{self.name}_{'open' if opened else 'gated'}", *sides),) if self.has_rooms else ()
 
 
 def groups_of(plan: MixPlan) -> tuple[Group, ...]:
@@ -50,89 +82,117 @@ def groups_of(plan: MixPlan) -> tuple[Group, ...]:
     return tuple(Group(f"bus_{name}", buses[name], plans) for name, plans in members.items())
 
 
-def sources_of(run: FinishedRun, groups: Sequence[Group]) -> list[Source]:
-    """Every clip that the players of these groups may use."""
-    return [source for group in groups for source in _sources(run, group)]
-
-
-def _sources(run: FinishedRun, group: Group) -> Iterable[Source]:
-    def sums(of: Callable[[PerformancePlan, int], Stream]) -> Callable[[int], Stream]:
-        return lambda start: SumExcerpt([of(plan, start) for plan in group.plans], run.plan.trim)
-
-    rate = run.plan.rate
-    close = _peak(run, [(plan.gain, path) for plan in group.plans for path in plan.close])
-    rooms = _peak(run, [(plan.gain, path) for plan in group.plans for path in plan.rooms])
-    yield Source(f"{group.name}_aligned", sums(lambda p, at: close_sum(p, rate, at, aligned=True)), close)
-    if group.moved:
-        yield Source(f"{group.name}_recorded", sums(lambda p, at: close_sum(p, rate, at, aligned=False)), close)
-    if group.rooms:
-        yield Source(f"{group.name}_room", sums(lambda p, at: room_sum(p, rate, at, gated=True)), rooms)
-    if group.gated:
-        yield Source(f"{group.name}_open", sums(lambda p, at: room_sum(p, rate, at, gated=False)), rooms)
-
-
-def _peak(run: FinishedRun, paths: Sequence[tuple[float, MicPath]]) -> float:
-    """A peak that the sum cannot pass: that of all tracks at their gains, added."""
-    peaks = (
-        gain * abs(path.gain) * run.analysis.levels_of(path.track.performance, path.track.mic).sample_peak
-        for gain, path in paths
-    )
-    return _OVERSHOOT * run.plan.trim * sum(peaks)
-
-
 def players_of(plan: MixPlan, groups: Sequence[Group]) -> list[Player]:
     """The guitar bus first, then buses, then stems and rooms."""
-    stereo = {group.name: _guitar_gains(plan, group.bus) for group in groups}
-    players = [Player("guitars", "Guitar bus", _mixes(groups, stereo, centre=True))]
+    players = [Player("guitars", "Guitar bus", _guitars(plan, groups))]
     for bus in plan.buses:
         own = [group for group in groups if group.bus is bus]
-        mono = {group.name: (bus.gain, bus.gain) for group in own}
-        players.append(Player(f"bus_{bus.name}", f"Bus {bus.name}", _mixes(own, mono)))
+        versions = tuple(Version(NAMES[state], _bus(bus, own, state)) for state in _states(own))
+        players.append(Player(f"bus_{bus.name}", f"Bus {bus.name}", versions))
     if len(plan.performances) <= MOST_PERFORMANCES:
         for group in groups:
-            players.append(Player(f"stem_{group.name}", f"Stem {group.name}", _stem(group)))
+            players.append(Player(f"stem_{group.name}", f"Stem {group.name}", _stem(group, plan.room_in_stem)))
         for group in groups:
-            if group.rooms:
-                players.append(Player(f"room_{group.name}", f"Room of {group.name}", _room(group)))
+            if group.has_rooms:
+                room = Player(f"room_{group.name}", f"Room of {group.name}", _room(group, plan.room_in_stem))
+                players.append(room)
     return players
 
 
-def _guitar_gains(plan: MixPlan, bus: BusPlan) -> tuple[float, float]:
-    """Linear gains of a bus into the left and right of the guitar bus: bus gain, pan, width, bus of all."""
-    side = 0.5 * (plan.width - 1.0) * (bus.left - bus.right)
-    gain = bus.gain * plan.guitar_gain
-    return gain * (bus.left + side), gain * (bus.right - side)
+def _states(groups: Sequence[Group], *, sides: bool = False) -> list[State]:
+    """The states in which these groups differ."""
+    held: dict[State, bool] = {
+        "aligned": True,
+        "recorded": any(group.moved for group in groups),
+        "sides": sides,
+        "open": any(group.gated for group in groups),
+    }
+    return [state for state, differs in held.items() if differs]
 
 
-def _mixes(groups: Sequence[Group], gains: dict[str, tuple[float, float]], centre: bool = False) -> tuple[Version, ...]:
-    versions = [Version(ALIGNED, _voices(groups, gains, "aligned", "room"))]
-    if any(group.moved for group in groups):
-        versions.append(Version(RECORDED, _voices(groups, gains, "recorded", "room")))
-    sides = [group for group in groups if group.bus.name != CENTRE_BUS]
-    if centre and 0 < len(sides) < len(groups):
-        versions.append(Version(NO_CENTRE, _voices(sides, gains, "aligned", "room")))
-    if any(group.gated for group in groups):
-        versions.append(Version(ROOMS_OPEN, _voices(groups, gains, "aligned", "open")))
-    return tuple(versions)
+def _guitars(plan: MixPlan, groups: Sequence[Group]) -> tuple[Version, ...]:
+    sides = _sides(plan)
+    centre = any(bus.name == CENTRE_BUS for bus in plan.buses) and len(plan.buses) > 1
+    return tuple(Version(NAMES[state], _stereo(plan, groups, sides, state)) for state in _states(groups, sides=centre))
 
 
-def _voices(groups: Sequence[Group], gains: dict[str, tuple[float, float]], close: str, room: str) -> tuple[Voice, ...]:
-    """Close mics and rooms of the groups; what a group has only in one state is taken in that."""
-    voices = []
+def _sides(plan: MixPlan) -> dict[str, Sides]:
+    """Of each bus, at its own level, into the guitar bus: pan, width, and the guitar bus's gain."""
+    each = {bus.name: row[None] for bus, row in zip(plan.buses, np.eye(len(plan.buses)), strict=True)}
+    gains = stereo_gains(plan, each, len(each))
+    return {name: (float(left), float(right)) for name, left, right in zip(each, *gains, strict=True)}
+
+
+def _stereo(plan: MixPlan, groups: Sequence[Group], sides: Mapping[str, Sides], state: State) -> tuple[Voice, ...]:
+    """The guitar bus in a state: two clips where it has a chain, else its buses."""
+    if plan.guitar_bus.chain:
+        return Voice(f"guitars_{state}_l", 1.0, 0.0), Voice(f"guitars_{state}_r", 0.0, 1.0)
+    heard = [bus for bus in plan.buses if state != "sides" or bus.name != CENTRE_BUS]
+    members = {bus.name: [group for group in groups if group.bus is bus] for bus in heard}
+    return tuple(voice for bus in heard for voice in _bus(bus, members[bus.name], state, sides[bus.name]))
+
+
+def _bus(bus: Bus, groups: Sequence[Group], state: State, sides: Sides = UNITY) -> tuple[Voice, ...]:
+    """A bus in a state: a clip where it has a chain, else close mics and rooms of its groups, at its gain."""
+    if bus.chain:
+        return (Voice(f"bus_{bus.name}_{state if state in _states(groups) else 'aligned'}", *sides),)
+    sides = bus.gain * sides[0], bus.gain * sides[1]
+    return tuple(voice for group in groups for voice in (group.close(state, sides), *group.rooms(state, sides)))
+
+
+def _stem(group: Group, room_in_stem: bool) -> tuple[Version, ...]:
+    states: tuple[State, ...] = ("aligned", "recorded") if group.moved else ("aligned",)
+    rooms = group.rooms("aligned") if room_in_stem else ()
+    return tuple(Version(NAMES[state], (group.close(state), *rooms)) for state in states)
+
+
+def _room(group: Group, room_in_stem: bool) -> tuple[Version, ...]:
+    """A room beside the stem, or beside the close mics where it is a part of the stem."""
+    stem, close = "close mics" if room_in_stem else "stem", group.close("aligned")
+    rooms: dict[str, State] = {"gated room": "aligned", "open room": "open"} if group.gated else {"room": "aligned"}
+    mixes = (Version(f"{stem} and {name}", (close, *group.rooms(state))) for name, state in rooms.items())
+    return (*mixes, Version(f"{stem} alone", (close,)))
+
+
+def sources_of(plan: MixPlan, groups: Sequence[Group], players: Iterable[Player]) -> list[Source]:
+    """The clips that the players use: one source for each state in which the mix has to be run."""
+    plan = replace(plan, room_in_stem=False)
+    plans = {"aligned": plan, "recorded": _recorded(plan), "open": switched(plan, Switches(rooms="open"))}
+    clips: dict[str, dict[str, Places]] = {run: {} for run in plans}
     for group in groups:
-        voices.append(Voice(f"{group.name}_{close if group.moved else 'aligned'}", *gains[group.name]))
-        if group.rooms:
-            voices.append(Voice(f"{group.name}_{room if group.gated else 'room'}", *gains[group.name]))
-    return tuple(voices)
+        close = tuple((f"stem_{p.performance}", 0) for p in group.plans)
+        labels = [p.room_label(path.track.mic) for p in group.plans for path in p.rooms]
+        for state in ("aligned", "recorded"):
+            clips[state][f"close_{group.name}_{state}"] = close
+        clips["aligned"][f"rooms_{group.name}_gated"] = tuple((f"room_{label}", 0) for label in labels)
+        clips["aligned"][f"rooms_{group.name}_open"] = tuple((f"room_ungated_{label}", 0) for label in labels)
+    for state, own in clips.items():
+        own |= {f"bus_{bus.name}_{state}": ((f"bus_{bus.name}", 0),) for bus in plan.buses}
+        own |= {f"guitars_{state}_{side}": (("guitars", channel),) for channel, side in enumerate("lr")}
+    for channel, side in enumerate("lr"):
+        clips["aligned"][f"guitars_sides_{side}"] = (("guitars_without_centre", channel),)
+    used = clips_of(list(players))
+    wanted = {run: {name: places for name, places in own.items() if name in used} for run, own in clips.items()}
+    return [Source(tuple(own), partial(MixStream, plans[run], own)) for run, own in wanted.items() if own]
 
 
-def _stem(group: Group) -> tuple[Version, ...]:
-    names = {ALIGNED: "aligned"} | ({RECORDED: "recorded"} if group.moved else {})
-    return tuple(Version(name, (Voice(f"{group.name}_{clip}", 1.0, 1.0),)) for name, clip in names.items())
+def _recorded(plan: MixPlan) -> MixPlan:
+    """The mix with the close mics as recorded; rooms as delivered."""
+    recorded = switched(plan, Switches(recorded=True))
+    pairs = zip(recorded.performances, plan.performances, strict=True)
+    return replace(recorded, performances=tuple(replace(p, rooms=own.rooms) for p, own in pairs))
 
 
-def _room(group: Group) -> tuple[Version, ...]:
-    names = {"stem and gated room": "room", "stem and open room": "open"} if group.gated else {"stem and room": "room"}
-    stem = Voice(f"{group.name}_aligned", 1.0, 1.0)
-    mixes = [Version(name, (stem, Voice(f"{group.name}_{clip}", 1.0, 1.0))) for name, clip in names.items()]
-    return (*mixes, Version("stem alone", (stem,)))
+class MixStream:
+    """Clips out of one mix, from `start` on."""
+
+    def __init__(self, plan: MixPlan, clips: Mapping[str, Places], start: int) -> None:
+        self._places = tuple(clips.values())
+        parts = dict.fromkeys(part for places in self._places for part, _ in places)
+        self._excerpt = Excerpt(plan, tuple(parts), start)
+        self.close = self._excerpt.close
+
+    def next(self, count: int) -> FloatArray:
+        """The next `count` samples, (clips, count)."""
+        made = self._excerpt.next(count)
+        return np.array([sum(made[part][channel] for part, channel in places) for places in self._places])

@@ -1,161 +1,130 @@
-"""The name pattern of the tracks: which files fit a mic of a performance.
+"""Finding the tracks: names of the song -> files of a folder, one for each mic, or all that is wrong.
 
-Finding the tracks: names of the recipe -> files of a folder, one for each, or all that is wrong.
+The folder is read as far down as the recipe's patterns reach, in bounded time.
 """
 
 import difflib
-import fnmatch
-import re
-from collections.abc import Iterable, Sequence
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
-from premix.errors import Problem, TracksError
+from premix.audio.headers import FORMATS
+from premix.errors import Finding, Problem, TracksError
 from premix.messages import FROM_TABLE
-from premix.model.finding import Finding
-from premix.model.recipe import Recipe
+from premix.model.names import Pattern, fits, fold
+from premix.model.song import Mic, Performance, Song
 from premix.model.tracks import FoundTrack
-from premix.tracks.listing import ListedFile, fold, list_files
 
-_PLACEHOLDER = re.compile(r"\{(performance|mic|song)\}")
-
-
-class Pattern:
-    """A folded pattern with the song filled in, asked for one performance and mic at a time."""
-
-    def __init__(self, text: str, song: str) -> None:
-        self.parts = _PLACEHOLDER.split(text)
-        self.song = song
-        extension = text.rpartition("/")[2].rpartition(".")[2]
-        self.any_extension = "*" in extension or "?" in extension
-
-    def spelled(self, performance: str, mic: str) -> str:
-        """The pattern with its placeholders filled in, as a glob over folded names."""
-        values = {"performance": performance, "mic": mic, "song": self.song}
-        glob = [
-            _literal(values[part]) if index % 2 else part.replace("[", "[[]") for index, part in enumerate(self.parts)
-        ]
-        return fold("".join(glob))
-
-    def files(self, performances: Iterable[str], mics: Iterable[str], files: Iterable[ListedFile]) -> list[ListedFile]:
-        """The files that fit any spelling of a performance and any of a mic."""
-        globs = [self.spelled(performance, mic).split("/") for performance in performances for mic in mics]
-        return [file for file in files if any(_fits(file.folded.split("/"), glob) for glob in globs)]
-
-
-def _literal(text: str) -> str:
-    """A glob that fits just this text."""
-    return re.sub(r"([*?[])", r"[\1]", text)
-
-
-def _fits(names: list[str], globs: list[str]) -> bool:
-    """Whether each folder and the file name fit their part of the pattern; * and ? never cross a /.
-
-    The standard library's translation takes linear time a `*`, however many stand in a pattern.
-    """
-    return len(names) == len(globs) and all(map(fnmatch.fnmatchcase, names, globs))
-
-
+MOST_FILES = 50_000
+Identity = tuple[int, int] | None
+_CODED = (".mp3", ".ogg", ".opus", ".m4a", ".aac", ".wma")
+AUDIO_EXTENSIONS = frozenset((*_CODED, *(extension for entry in FORMATS for extension in entry.extensions)))
+"""What a wildcard extension finds; the coded ones too, so that intake can say why it refuses them."""
 MOST_TOLD = 50
 _MOST_NAMED = 8
 _MOST_COMPARED = 500
 
 
-def find_tracks(recipe: Recipe, folder: Path) -> tuple[tuple[FoundTrack, ...], tuple[Finding, ...]]:
-    """The file of each mic of each performance, in recipe order, and a finding that names unused audio files.
+@dataclass(frozen=True, slots=True)
+class ListedFile:
+    """A file below the tracks folder. name: its path from there, with /; folded: that name as compared."""
+
+    name: str
+    folded: str
+    path: Path
+
+    @property
+    def is_audio(self) -> bool:
+        return self.path.suffix.lower() in AUDIO_EXTENSIONS
+
+    @property
+    def is_plain_text(self) -> bool:
+        """Whether the name can stand in a report: decodable, no control characters or line breaks."""
+        return self.name.isprintable()
+
+
+def find_tracks(song: Song, folder: Path) -> tuple[tuple[FoundTrack, ...], tuple[Finding, ...]]:
+    """The file of each mic of each performance, in the song's order, and a finding that names unused audio files.
 
     A missing mic that is optional is left out, and so is an optional performance of which nothing is there.
     Raises TracksError with every track that has no file, or several.
     """
-    by_hand = [entry.file for p in recipe.performances.values() for entry in p.mics.values() if entry.file]
-    files = list_files(folder, max(name.count("/") for name in (recipe.tracks.name, *by_hand)))
-    pattern = Pattern(recipe.tracks.name, recipe.song or folder.resolve().name)
+    by_hand = [mic.file for mic in song.mics if mic.file]
+    files = list_files(folder, max(name.count("/") for name in (song.track_pattern, *by_hand)))
+    pattern = Pattern(song.track_pattern, song.name or folder.resolve().name)
     audio = [file for file in files if file.is_audio]
     if not audio and not by_hand:
-        raise _error("track-no-audio", str(folder), "no audio file is here")
-    search = _Search(recipe, pattern, files)
-    found = {pair: search.files(*pair) for pair in _pairs(recipe)}
-    if not any(found.values()):
-        raise _nothing_fits(recipe, folder, audio)
-    present = {performance for (performance, _), files in found.items() if files}
-    taken = {file.name for files in found.values() for file in files}
+        raise TracksError(Problem("track-no-audio", str(folder), "no audio file is here"))
+    search = _Search(song, pattern, files)
+    found = [
+        (mic, performance, search.files(performance, mic))
+        for performance in song.performances
+        for mic in performance.mics
+    ]
+    if not any(fitting for _, _, fitting in found):
+        raise _nothing_fits(song, folder, audio)
+    present = {performance.name for _, performance, fitting in found if fitting}
+    taken = {file.name for _, _, fitting in found for file in fitting}
     free = [file for file in audio if file.name not in taken]
-    problems = [problem for pair in found for problem in _problems(recipe, pair, found, present, free)]
+    problems = [
+        problem
+        for mic, performance, fitting in found
+        if (fitting or performance.name in present or not performance.optional)
+        and (problem := _problem(song, mic, fitting, free)) is not None
+    ]
     if problems:
         raise TracksError(_told(problems, folder))
-    tracks = tuple(FoundTrack(*pair, files[0].path) for pair, files in found.items() if files)
+    tracks = tuple(FoundTrack(mic.performance, mic.name, fitting[0].path) for mic, _, fitting in found if fitting)
     return tracks, _unused(tracks, audio, folder)
 
 
-Pair = tuple[str, str]
-Found = dict[Pair, list[ListedFile]]
-
-
-def _pairs(recipe: Recipe) -> list[Pair]:
-    return [(performance, mic) for performance in recipe.performances for mic in recipe.mics]
-
-
 class _Search:
-    """Looks files up by the recipe's names; files whose name lacks a spelling are left out early."""
+    """Looks files up by the song's names; files whose name lacks a spelling are left out early."""
 
-    def __init__(self, recipe: Recipe, pattern: Pattern, files: Sequence[ListedFile]) -> None:
-        self.recipe = recipe
+    def __init__(self, song: Song, pattern: Pattern, files: Sequence[ListedFile]) -> None:
         self.pattern = pattern
         self.by_name: dict[str, list[ListedFile]] = {}
         for file in files:
             self.by_name.setdefault(file.folded, []).append(file)
         fitting = [file for file in files if file.is_audio or not pattern.any_extension]
-        self.performances = {
-            name: self._holding("performance", (name, *entry.aliases), fitting)
-            for name, entry in recipe.performances.items()
-        }
-        self.mics = {name: (name, *entry.aliases) for name, entry in recipe.mics.items()}
+        self.holding = {p.name: self._holding("performance", (p.name, *p.aliases), fitting) for p in song.performances}
 
-    def _holding(
-        self, field: str, spellings: tuple[str, ...], files: Sequence[ListedFile]
-    ) -> tuple[tuple[str, ...], list[ListedFile]]:
+    def _holding(self, field: str, spellings: Sequence[str], files: Sequence[ListedFile]) -> Sequence[ListedFile]:
         if field not in self.pattern.parts[1::2]:
-            return spellings, list(files)
+            return files
         folded = [fold(spelling) for spelling in spellings]
-        return spellings, [file for file in files if any(one in file.folded for one in folded)]
+        return [file for file in files if any(one in file.folded for one in folded)]
 
-    def files(self, performance: str, mic: str) -> list[ListedFile]:
+    def files(self, performance: Performance, mic: Mic) -> list[ListedFile]:
         """All files that fit one track."""
-        exception = self.recipe.performances[performance].mics.get(mic)
-        if exception is not None and exception.file is not None:
-            return self.by_name.get(fold(exception.file), [])
-        spellings, files = self.performances[performance]
-        _, files = self._holding("mic", self.mics[mic], files)
-        return self.pattern.files(spellings, self.mics[mic], files)
+        if mic.file is not None:
+            return self.by_name.get(fold(mic.file), [])
+        mic_spellings = (mic.name, *mic.aliases)
+        globs = self.pattern.globs((performance.name, *performance.aliases), mic_spellings)
+        files = self._holding("mic", mic_spellings, self.holding[performance.name])
+        return [file for file in files if fits(file.folded, globs)]
 
 
-def _problems(recipe: Recipe, pair: Pair, found: Found, present: set[str], free: Sequence[ListedFile]) -> list[Problem]:
-    performance, mic = pair
-    files, where = found[pair], f"{performance}/{mic}"
+def _problem(song: Song, mic: Mic, files: Sequence[ListedFile], free: Sequence[ListedFile]) -> Problem | None:
     if len(files) > 1:
-        what = f"{len(files)} files fit: {_named(files)}"
-        return [Problem("track-ambiguous", where, what)]
-    if files and not files[0].is_plain_text:
+        return Problem("track-ambiguous", mic.label, f"{len(files)} files fit: {_named(files)}")
+    if files:
         what = f"the file name {files[0].name!a} holds characters that are no text"
-        return [Problem("track-odd-name", where, what)]
-    if files or (performance not in present and recipe.performances[performance].optional):
-        return []
-    if not recipe.mic_in(performance, mic).optional:
-        wanted = _wanted(recipe, pair)
-        return [Problem("track-not-found", where, f"no file fits '{wanted}'", remedy=_nearest(wanted, free))]
-    if mic != recipe.reference_mic():
-        return []
+        return None if files[0].is_plain_text else Problem("track-odd-name", mic.label, what)
+    if not mic.optional:
+        wanted = _wanted(song, mic)
+        return Problem("track-not-found", mic.label, f"no file fits '{wanted}'", remedy=_nearest(wanted, free))
     what = "this mic is the reference, and this performance has no file of it"
-    return [Problem("track-reference-missing", where, what)]
+    return Problem("track-reference-missing", mic.label, what) if mic.name == song.reference else None
 
 
-def _wanted(recipe: Recipe, pair: Pair) -> str:
+def _wanted(song: Song, mic: Mic) -> str:
     """The name that was looked for."""
-    performance, mic = pair
-    exception = recipe.performances[performance].mics.get(mic)
-    if exception is not None and exception.file is not None:
-        return exception.file
-    text = recipe.tracks.name.replace("{performance}", performance).replace("{mic}", mic)
-    return text.replace("{song}", recipe.song or "{song}")
+    if mic.file is not None:
+        return mic.file
+    text = song.track_pattern.replace("{performance}", mic.performance).replace("{mic}", mic.name)
+    return text.replace("{song}", song.name or "{song}")
 
 
 def _nearest(wanted: str, free: Sequence[ListedFile]) -> str:
@@ -166,19 +135,17 @@ def _nearest(wanted: str, free: Sequence[ListedFile]) -> str:
     return f"did you mean {quoted}?" if quoted else FROM_TABLE
 
 
-def _nothing_fits(recipe: Recipe, folder: Path, audio: Sequence[ListedFile]) -> TracksError:
-    first = next(iter(_pairs(recipe)))
-    what = f"no file fits '{recipe.tracks.name}' ('{_wanted(recipe, first)}', for example)"
+def _nothing_fits(song: Song, folder: Path, audio: Sequence[ListedFile]) -> TracksError:
+    what = f"no file fits '{song.track_pattern}' ('{_wanted(song, song.mics[0])}', for example)"
     held = f"; the folder holds {_named(audio)}" if audio else ""
-    return _error("track-no-name-fits", str(folder), what + held)
+    return TracksError(Problem("track-no-name-fits", str(folder), what + held))
 
 
 def _told(problems: list[Problem], folder: Path) -> list[Problem]:
     if len(problems) <= MOST_TOLD:
         return problems
     what = f"and {len(problems) - MOST_TOLD} more tracks are missing or ambiguous"
-    more = Problem("track-more-problems", str(folder), what)
-    return [*problems[:MOST_TOLD], more]
+    return [*problems[:MOST_TOLD], Problem("track-more-problems", str(folder), what)]
 
 
 def _unused(tracks: Sequence[FoundTrack], audio: Sequence[ListedFile], folder: Path) -> tuple[Finding, ...]:
@@ -196,5 +163,70 @@ def _named(files: Sequence[ListedFile]) -> str:
     return ", ".join(names) + (f" and {rest} more" if rest else "")
 
 
-def _error(slug: str, where: str, what: str) -> TracksError:
-    return TracksError(Problem(slug, where, what))
+def list_files(folder: Path, depth: int) -> tuple[ListedFile, ...]:
+    """All files of `folder` and `depth` levels of folders below it, sorted by name.
+
+    Hidden files and folders, links that lead nowhere or back, and folders that an earlier run wrote are left
+    out. Raises TracksError where the folder cannot be read or holds too many files.
+    """
+    found: list[ListedFile] = []
+    seen = 0
+    waiting: list[tuple[Path, str, tuple[Identity, ...]]] = [(folder, "", ())]
+    while waiting:
+        here, prefix, above = waiting.pop()
+        above = (*above, _identity(here))
+        for entry in _entries(here, is_root=not prefix):
+            seen += 1
+            name = prefix + entry.name
+            if len(above) <= depth and _is_way_down(entry, above):
+                waiting.append((Path(entry.path), f"{name}/", above))
+            elif _is_file(entry):
+                found.append(ListedFile(name, fold(name), Path(entry.path)))
+        if seen > MOST_FILES:
+            raise TracksError(Problem("track-too-many-files", str(folder), f"it holds more than {MOST_FILES} files"))
+    return tuple(sorted(found, key=lambda file: file.name))
+
+
+def _entries(folder: Path, is_root: bool) -> list[os.DirEntry[str]]:
+    """What stands in a folder, but for hidden entries; nothing where a folder below is unreadable."""
+    try:
+        with os.scandir(folder) as scan:
+            return [entry for entry in scan if not entry.name.startswith(".")]
+    except (OSError, ValueError) as error:
+        if not is_root:
+            return []
+        reason = (getattr(error, "strerror", None) or "its name is not possible here").lower()
+        raise TracksError(Problem("track-no-folder", str(folder), reason)) from None
+
+
+def _is_file(entry: os.DirEntry[str]) -> bool:
+    try:
+        return entry.is_file()
+    except OSError:
+        return False
+
+
+def _is_way_down(entry: os.DirEntry[str], above: tuple[Identity, ...]) -> bool:
+    """Whether this is a folder to look into: none of those above, by whatever link, and not written by a run."""
+    try:
+        return entry.is_dir() and _identity(Path(entry.path)) not in above and not _is_output(Path(entry.path))
+    except OSError:
+        return False
+
+
+def _identity(folder: Path) -> Identity:
+    """The same for every way to name one folder; None where it cannot be read."""
+    try:
+        status = folder.stat()
+    except (OSError, ValueError):
+        return None
+    return status.st_dev, status.st_ino
+
+
+def _is_output(folder: Path) -> bool:
+    """Whether a run of premix wrote this folder: its manifest says so in its first lines."""
+    try:
+        with (folder / "manifest.json").open("rb") as stream:
+            return b'"premix"' in stream.read(4096)
+    except OSError:
+        return False

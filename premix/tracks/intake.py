@@ -1,22 +1,19 @@
-"""One time line for all tracks of a song, by their BWF start times (EBU Tech 3285), in whole samples.
+"""Intake: every file's header, all problems at once, and the tracks on one time line.
 
-Intake: every file's header, all problems at once, and the tracks on one time line.
-
-Whether the tracks are still those that were analysed: asked before what was made of them is delivered.
+Tracks are placed by their BWF start times (EBU Tech 3285), in whole samples. Before anything is delivered,
+`check_unchanged` asks whether they are still those that were analysed.
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from premix.audio.headers import fits, read_header, stamp_of
 from premix.audio.reader import TrackReader, first_difference
-from premix.errors import Problem, TracksError
-from premix.model.analysis import Analysis
-from premix.model.finding import Finding
-from premix.model.recipe import Recipe
-from premix.model.tracks import AudioHeader, FoundTrack, Track, TrackSet
+from premix.errors import Finding, Problem, TracksError
+from premix.model.song import Song
+from premix.model.tracks import AudioHeader, FoundTrack, Track
 from premix.units import samples_to_s
 
 _LONGEST_GAP_S = 600.0  # no song rests that long: such start times are of different sessions
@@ -49,14 +46,15 @@ def place(tracks: Sequence[Track]) -> TimeLine:
     problems = [*_apart_in_performance(placed), *_long_gap(placed)]
     if problems:
         raise TracksError(problems)
-    frames = max(t.start + t.header.frames for t in placed)
-    findings = [_no_start_time(t) for t in placed if origin is not None and t.header.time_reference is None]
-    findings += [f for t in placed for f in _padding(t, frames, _end_of(t.performance, placed))]
+    frames = max(t.end for t in placed)
+    untimed = "has no start time while other tracks have one; it was put at the common start"
+    findings = [
+        Finding("no-start-time", "warning", t.name, untimed)
+        for t in placed
+        if origin is not None and t.header.time_reference is None
+    ]
+    findings += [f for t in placed for f in _padding(t, frames, placed)]
     return TimeLine(placed, frames, origin, tuple(findings))
-
-
-def _end_of(performance: str, tracks: Sequence[Track]) -> int:
-    return max(t.start + t.header.frames for t in tracks if t.performance == performance)
 
 
 def _apart_in_performance(tracks: Sequence[Track]) -> list[Problem]:
@@ -64,70 +62,49 @@ def _apart_in_performance(tracks: Sequence[Track]) -> list[Problem]:
     problems = []
     for track in tracks:
         mates = [t for t in tracks if t.performance == track.performance and t is not track]
-        if mates and not any(_overlap(track, mate) for mate in mates):
+        if mates and not any(track.start < mate.end and mate.start < track.end for mate in mates):
             begin_s = samples_to_s(track.start, track.header.rate)
-            problems.append(
-                _apart(
-                    track,
-                    (
-                        f"by its start time it begins at {begin_s:.3f} s of the song, where no other mic of "
-                        f"{track.performance} is recorded"
-                    ),
-                )
-            )
+            what = f"by its start time it begins at {begin_s:.3f} s of the song, where no other mic of "
+            problems.append(Problem("starts-apart", track.name, f"{what}{track.performance} is recorded"))
     return problems
-
-
-def _overlap(one: Track, other: Track) -> bool:
-    return one.start < other.start + other.header.frames and other.start < one.start + one.header.frames
 
 
 def _long_gap(tracks: Sequence[Track]) -> list[Problem]:
     """A start time long after everything before has ended belongs to another session."""
     ordered = sorted(tracks, key=lambda t: t.start)
-    end = ordered[0].start + ordered[0].header.frames
+    end = ordered[0].end
     for track in ordered[1:]:
         gap_s = samples_to_s(track.start - end, track.header.rate)
         if gap_s > _LONGEST_GAP_S:
             what = f"by its start time it begins {gap_s:.0f} s after all earlier tracks have ended"
-            return [_apart(track, what)]
-        end = max(end, track.start + track.header.frames)
+            return [Problem("starts-apart", track.name, what)]
+        end = max(end, track.end)
     return []
 
 
-def _apart(track: Track, what: str) -> Problem:
-    return Problem("starts-apart", track.name, what)
-
-
-def _no_start_time(track: Track) -> Finding:
-    text = "has no start time while other tracks have one; it was put at the common start"
-    return Finding("no-start-time", "warning", track.name, text)
-
-
-def _padding(track: Track, frames: int, performance_end: int) -> list[Finding]:
+def _padding(track: Track, frames: int, tracks: Sequence[Track]) -> Iterator[Finding]:
     """How much silence a track gets before and after it, in samples and seconds."""
     rate = track.header.rate
-    findings = []
     if track.start:
         late_s = samples_to_s(track.start, rate)
         text = f"starts {track.start} samples ({late_s:.3f} s) after the common start"
-        findings.append(Finding("starts-late", "info", track.name, text))
-    end = track.start + track.header.frames
-    if end < frames:
-        text = f"padded at the end by {frames - end} samples ({samples_to_s(frames - end, rate):.3f} s)"
-        short = samples_to_s(performance_end - end, rate) > _CLEARLY_SHORT_S
-        findings.append(Finding("padded", "warning" if short else "info", track.name, text))
-    return findings
+        yield Finding("starts-late", "info", track.name, text)
+    missing = frames - track.end
+    if missing > 0:
+        text = f"padded at the end by {missing} samples ({samples_to_s(missing, rate):.3f} s)"
+        last = max(t.end for t in tracks if t.performance == track.performance)
+        short = samples_to_s(last - track.end, rate) > _CLEARLY_SHORT_S
+        yield Finding("padded", "warning" if short else "info", track.name, text)
 
 
 _LINEAR = ("PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE", "ALAC_16", "ALAC_20", "ALAC_24", "ALAC_32")
 
 
-def take_in(found: Sequence[FoundTrack], recipe: Recipe, folder: Path, *, recover: bool = False) -> TrackSet:
-    """Read the headers of all files and put the tracks on one time line.
+def take_in(song: Song, found: Sequence[FoundTrack], folder: Path, *, recover: bool = False) -> Song:
+    """Read the headers of all files and put them on one time line, each beside its mic.
 
-    Tracks keep the order of `found`. recover: read what is there of truncated or never finalised files.
-    Raises TracksError with every problem of every file.
+    Mics and performances without a file are left out of the song. recover: read what is there of truncated or never
+    finalised files. Raises TracksError with every problem of every file.
     """
     problems: list[Problem] = [*_used_twice(found, folder)]
     findings: list[Finding] = []
@@ -147,15 +124,21 @@ def take_in(found: Sequence[FoundTrack], recipe: Recipe, folder: Path, *, recove
     if problems:
         raise TracksError(problems)
     line = place(tracks)
-    return TrackSet(
-        song=recipe.song or folder.resolve().name,
+    placed = {track.name: track for track in line.tracks}
+    present = (
+        replace(p, mics=tuple(replace(mic, track=placed[mic.label]) for mic in p.mics if mic.label in placed))
+        for p in song.performances
+    )
+    song = replace(
+        song,
+        name=song.name or folder.resolve().name,
+        performances=tuple(performance for performance in present if performance.mics),
         folder=folder,
         rate=tracks[0].header.rate,
         frames=line.frames,
-        tracks=line.tracks,
         time_reference=line.time_reference,
-        findings=(*findings, *line.findings),
     )
+    return song.tell(*findings, *line.findings)
 
 
 def _check_samples(header: AudioHeader) -> None:
@@ -227,17 +210,17 @@ def _error(slug: str, header: AudioHeader, what: str, allowed: str) -> TracksErr
     return TracksError(Problem(slug, str(header.path), what, allowed))
 
 
-def check_unchanged(tracks: TrackSet, analysis: Analysis) -> None:
+def check_unchanged(song: Song) -> None:
     """Raise TracksError for every track whose samples are no longer those of the analysis.
 
     A file with the size and time of change of its header is taken as unchanged; any other is hashed again, so a
     file that was only touched or copied back is none.
     """
     problems = []
-    for track in tracks.tracks:
-        if not _same(track, analysis.levels_of(track.performance, track.mic).sha256):
-            what = f"{track.header.path.name} was changed or removed while premix was reading it"
-            problems.append(Problem("changed-file", track.name, what))
+    for mic in song.mics:
+        if not _same(mic.track, mic.levels.sha256):
+            what = f"{mic.track.header.path.name} was changed or removed while premix was reading it"
+            problems.append(Problem("changed-file", mic.label, what))
     if problems:
         raise TracksError(problems)
 

@@ -1,6 +1,9 @@
 """Levels of a track: against plain formulas on the whole signal, however it was cut into blocks."""
 
+from collections.abc import Iterable, Sequence
+
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -11,7 +14,7 @@ RATE = 48000
 FULL_24 = 1.0 - 2.0**-23
 
 
-def measured(signal, cuts=(), clip_level=1.0, rate=RATE):
+def measured(signal: npt.ArrayLike, cuts: Sequence[int] = (), clip_level: float = 1.0, rate: int = RATE) -> LevelMeter:
     """A meter that was fed the signal, cut at these places."""
     meter = LevelMeter(rate, clip_level)
     for part in np.split(np.asarray(signal, np.float64), sorted(cuts)):
@@ -19,7 +22,7 @@ def measured(signal, cuts=(), clip_level=1.0, rate=RATE):
     return meter
 
 
-def runs_of(flags, shortest):
+def runs_of(flags: Iterable[bool], shortest: int) -> tuple[tuple[int, int], ...]:
     """(start, length) of every run of True, the slow way."""
     found, start = [], None
     for index, flag in enumerate([*flags, False]):
@@ -32,7 +35,7 @@ def runs_of(flags, shortest):
     return tuple(found)
 
 
-def test_peak_rms_and_mean_are_those_of_the_formulas():
+def test_peak_rms_and_mean_are_those_of_the_formulas() -> None:
     """A sine of amplitude 0.5 over whole periods has rms 0.5 / sqrt(2); the offset is its mean (textbook)."""
     sine = 0.5 * np.sin(2 * np.pi * np.arange(4800) / 48.0)
     meter = measured(sine + 0.1, cuts=(7, 1000, 1001))
@@ -41,12 +44,12 @@ def test_peak_rms_and_mean_are_those_of_the_formulas():
     assert meter.rms == pytest.approx(np.sqrt(0.125 + 0.01), abs=1e-12)
 
 
-def test_peak_counts_the_negative_side():
+def test_peak_counts_the_negative_side() -> None:
     """The largest magnitude, not the largest sample."""
     assert measured([0.1, -0.8, 0.3]).peak == 0.8
 
 
-def test_nothing_measured_is_silence():
+def test_nothing_measured_is_silence() -> None:
     """No samples: zeros, no division by their number."""
     meter = measured([])
     assert (meter.peak, meter.rms, meter.dc, meter.nonfinite) == (0.0, 0.0, 0.0, 0)
@@ -56,7 +59,7 @@ def test_nothing_measured_is_silence():
     st.lists(st.sampled_from([0.0, 0.0, 0.0, 0.3, -0.4, FULL_24, FULL_24, -1.0]), min_size=1, max_size=60),
     st.lists(st.integers(0, 60), max_size=8),
 )
-def test_runs_do_not_depend_on_the_blocks(values, cuts):
+def test_runs_do_not_depend_on_the_blocks(values: list[float], cuts: Sequence[int]) -> None:
     """Clipping and dropouts are those of a plain walk over the whole signal, wherever blocks end."""
     signal = np.array(values)
     meter = measured(signal, cuts=[c for c in cuts if c <= len(signal)], clip_level=FULL_24, rate=3000)
@@ -68,7 +71,7 @@ def test_runs_do_not_depend_on_the_blocks(values, cuts):
     )
 
 
-def test_two_full_samples_are_a_peak_and_three_are_clipping():
+def test_two_full_samples_are_a_peak_and_three_are_clipping() -> None:
     """A lone full-scale sample may be a lucky peak."""
     signal = np.full(100, 0.2)
     signal[10:12] = FULL_24
@@ -76,21 +79,21 @@ def test_two_full_samples_are_a_peak_and_three_are_clipping():
     assert measured(signal, clip_level=FULL_24).clipped_runs() == ((50, 3),)
 
 
-def test_negative_full_scale_counts_as_full():
+def test_negative_full_scale_counts_as_full() -> None:
     """-1.0 is one step further than the largest positive sample; both are clipping."""
     signal = np.full(100, 0.2)
     signal[20:30] = -1.0
     assert measured(signal, clip_level=FULL_24).clipped_runs() == ((20, 10),)
 
 
-def test_silence_before_and_after_the_music_is_no_dropout():
+def test_silence_before_and_after_the_music_is_no_dropout() -> None:
     """Only zeros with sound on both sides are a fault; 48 samples are 1 ms at 48 kHz."""
     sound = np.full(2000, 0.1)
     signal = np.concatenate([np.zeros(500), sound, np.zeros(48), sound, np.zeros(47), sound, np.zeros(900)])
     assert measured(signal, cuts=(600, 2520)).dropouts() == ((2500, 48),)
 
 
-def test_nan_and_infinity_are_counted_and_measured_as_zeros():
+def test_nan_and_infinity_are_counted_and_measured_as_zeros() -> None:
     """One bad sample neither spoils the levels nor hides in them."""
     good = np.random.default_rng(1).uniform(-0.5, 0.5, 1000)
     bad = good.copy()
@@ -103,7 +106,7 @@ def test_nan_and_infinity_are_counted_and_measured_as_zeros():
     assert meter.dc == pytest.approx(reference.dc, abs=1e-15)
 
 
-def test_a_broken_file_cannot_fill_the_memory():
+def test_a_broken_file_cannot_fill_the_memory() -> None:
     """Only the first runs are remembered."""
     signal = np.tile(np.array([0.1] + [FULL_24] * 3), 3 * MAX_RUNS)
     runs = measured(signal, clip_level=FULL_24).clipped_runs()

@@ -12,28 +12,29 @@ from premix.analysis.spectra import (
     frame_length,
     median_level_db,
 )
+from premix.arrays import FloatArray
 
 RATE = 48000
 
 
 @pytest.fixture
-def rng():
+def rng() -> np.random.Generator:
     return np.random.default_rng(11)
 
 
-def frames_of(rng, count, frame, mics=2, level_db=-20.0):
+def frames_of(rng: np.random.Generator, count: int, frame: int, mics: int = 2, level_db: float = -20.0) -> FloatArray:
     """Frames of independent noise (count, mics, frame) at a level."""
-    return 10.0 ** (level_db / 20.0) * rng.standard_normal((count, mics, frame))
+    return rng.normal(0.0, 10.0 ** (level_db / 20.0), (count, mics, frame))
 
 
 @pytest.mark.parametrize(("rate", "frame"), [(44100, 16384), (48000, 16384), (96000, 32768), (192000, 65536)])
-def test_frames_last_a_third_of_a_second_at_any_rate(rate, frame):
+def test_frames_last_a_third_of_a_second_at_any_rate(rate: int, frame: int) -> None:
     """Powers of two near 0.34 s, so that the 40 Hz third octave (9.2 Hz wide) holds three bins."""
     assert frame_length(rate) == frame
     assert 9.2 / (rate / frame) >= 3.0
 
 
-def test_sums_are_welchs_cross_spectra():
+def test_sums_are_welchs_cross_spectra() -> None:
     """The mean over frames is what scipy.signal.csd (Welch 1967, independent code) gives for the same frames."""
     rng = np.random.default_rng(4)
     collector = SpectraCollector(RATE, 2)
@@ -43,15 +44,16 @@ def test_sums_are_welchs_cross_spectra():
         collector.take(signals[:, start : start + collector.frame], -20.0)
     active, counts, _, n_quiet = collector.result()
     assert (sum(counts), n_quiet) == (8, 0)
-    settings = {"fs": RATE, "window": "hann", "nperseg": collector.frame, "noverlap": collector.hop, "detrend": False}
-    freqs, wanted = csd(signals[1], signals[0], **settings)  # scipy's csd(x, y) is the mean of conj(X) Y
+    freqs, wanted = csd(  # scipy's csd(x, y) is the mean of conj(X) Y
+        signals[1], signals[0], RATE, "hann", nperseg=collector.frame, noverlap=collector.hop, detrend=False
+    )
     bins = np.searchsorted(freqs, collector.freqs_hz)
     scale = RATE * (np.hanning(collector.frame + 1)[:-1] ** 2).sum() / 2.0  # one-sided density
     mean = active.sum(axis=0)[0, 1] / 8
     np.testing.assert_allclose(mean, wanted[bins] * scale, rtol=1e-9, atol=1e-9 * np.abs(mean).max())
 
 
-def test_matrix_is_hermitian_with_real_powers(rng):
+def test_matrix_is_hermitian_with_real_powers(rng: np.random.Generator) -> None:
     """Entry [n, m] is the conjugate of [m, n]; the diagonal is power."""
     collector = SpectraCollector(RATE, 3)
     for frame in frames_of(rng, 8, collector.frame, mics=3):
@@ -61,7 +63,7 @@ def test_matrix_is_hermitian_with_real_powers(rng):
     assert np.all(np.einsum("hmmf->hmf", active).real > 0.0)
 
 
-def test_loud_frames_are_riff_and_soft_ones_are_stops(rng):
+def test_loud_frames_are_riff_and_soft_ones_are_stops(rng: np.random.Generator) -> None:
     """Within 21 dB of the loud level: riff; more than 27 dB under it: stop; between: neither. Piles are 3 dB wide."""
     collector = SpectraCollector(RATE, 2)
     for level, count in ((-18.5, 12), (-30.5, 8), (-43.0, 5), (-45.5, 3), (-60.0, 7)):
@@ -75,7 +77,7 @@ def test_loud_frames_are_riff_and_soft_ones_are_stops(rng):
     assert 10 * np.log10(power) == pytest.approx(-60.0 - 10 * np.log10((12 * 10**-1.85 + 8 * 10**-3.05) / 20), abs=0.2)
 
 
-def test_halves_interleave(rng):
+def test_halves_interleave(rng: np.random.Generator) -> None:
     """Both halves of the take get frames from all over the song, in groups of four."""
     collector = SpectraCollector(RATE, 1)
     marks = []
@@ -90,7 +92,7 @@ def test_halves_interleave(rng):
     assert louder == [0, 0, 0, 0, 1, 1, 1, 1] * 2
 
 
-def test_digital_silence_and_nan_teach_nothing(rng):
+def test_digital_silence_and_nan_teach_nothing(rng: np.random.Generator) -> None:
     """Frames below the floor or with a sample that is no number are left out of every pile."""
     collector = SpectraCollector(RATE, 2)
     good, bad = frames_of(rng, 2, collector.frame)
@@ -103,7 +105,7 @@ def test_digital_silence_and_nan_teach_nothing(rng):
     assert np.isfinite(active).all()
 
 
-def test_enough_is_enough(rng):
+def test_enough_is_enough(rng: np.random.Generator) -> None:
     """After 400 active frames nothing more is added, however long the song: the pass becomes free of cost."""
     collector = SpectraCollector(RATE, 1)
     frame = frames_of(rng, 1, collector.frame, mics=1)[0]
@@ -113,7 +115,7 @@ def test_enough_is_enough(rng):
     assert ENOUGH_ACTIVE <= sum(collector.result()[1]) < ENOUGH_ACTIVE + 16
 
 
-def test_soft_beginning_does_not_stop_the_collecting(rng):
+def test_soft_beginning_does_not_stop_the_collecting(rng: np.random.Generator) -> None:
     """A long soft intro is not the riff: once the loud part comes, its frames are what is kept as active."""
     collector = SpectraCollector(RATE, 1)
     soft, loud = (frames_of(rng, 1, collector.frame, mics=1, level_db=level)[0] for level in (-55.0, -15.0))
@@ -127,7 +129,7 @@ def test_soft_beginning_does_not_stop_the_collecting(rng):
     assert n_quiet >= ENOUGH_QUIET
 
 
-def test_quiet_frames_are_kept_in_small_number(rng):
+def test_quiet_frames_are_kept_in_small_number(rng: np.random.Generator) -> None:
     """Sixty frames of one soft level are enough to know a noise floor."""
     collector = SpectraCollector(RATE, 1)
     loud, soft = (frames_of(rng, 1, collector.frame, mics=1, level_db=level)[0] for level in (-15.0, -70.0))
@@ -137,7 +139,7 @@ def test_quiet_frames_are_kept_in_small_number(rng):
     assert ENOUGH_QUIET <= collector.result()[3] < ENOUGH_QUIET + 20  # before 16 frames the loud level is not known
 
 
-def test_level_of_a_frame_is_the_median_mic():
+def test_level_of_a_frame_is_the_median_mic() -> None:
     """One dead mic and one that hums neither hide nor fake the riff."""
     assert median_level_db(np.array([1e-2, 1e-2, 1e-12])) == pytest.approx(-20.0)
     assert median_level_db(np.array([1e-9, 1e-9, 1.0])) == pytest.approx(-90.0)

@@ -43,7 +43,7 @@ def test_a_worker_killed_in_the_middle_of_a_song_costs_nothing(
 def test_a_killed_batch_goes_on_where_it_was(tmp_path: Path, make_songs: MakeSongs) -> None:
     """kill -9 of the command itself: its worker leaves the song under way cleanly, and the next run skips the first."""
     songs, out = make_songs("a", "b"), tmp_path / "out"
-    args = [write_recipe(tmp_path), *songs, "--out", out, "--jobs", "1"]
+    args: list[str | Path] = [write_recipe(tmp_path), *songs, "--out", out, "--jobs", "1"]
     command = Command(args)
     command.until(lambda: (out / "a" / "manifest.json").exists() and under_way(out, "b"))
     workers = command.workers()
@@ -59,6 +59,7 @@ def test_a_killed_batch_goes_on_where_it_was(tmp_path: Path, make_songs: MakeSon
     assert is_whole(out / "b") and left_behind(out) == []
 
 
+@pytest.mark.tools("posix")
 def test_ctrl_c_keeps_what_is_finished_and_nothing_else(tmp_path: Path, make_songs: MakeSongs) -> None:
     """Sent to all processes, as a terminal does: no traceback of any of them, a summary, and exit code 130."""
     songs, out = make_songs("a", "b", "c"), tmp_path / "out"
@@ -72,6 +73,7 @@ def test_ctrl_c_keeps_what_is_finished_and_nothing_else(tmp_path: Path, make_son
     assert is_whole(out / "a") and not (out / "b").exists() and left_behind(out) == []
 
 
+@pytest.mark.tools("posix")
 def test_a_disk_that_gets_full_costs_only_the_songs_that_do_not_fit(tmp_path: Path, make_songs: MakeSongs) -> None:
     """Song 3 of 5 passes a file size limit (EFBIG) with its guitar bus; the songs before and after it are whole."""
     songs = [*make_songs("a", "b"), *make_songs("long", seconds=5.0), *make_songs("y", "z")]
@@ -104,7 +106,7 @@ def test_broken_songs_are_told_and_the_others_rendered(tmp_path: Path, make_song
 def test_a_second_batch_in_the_same_place_is_refused(tmp_path: Path, make_songs: MakeSongs) -> None:
     """While the first renders, which it does not disturb; afterwards it may."""
     songs, out = make_songs("a"), tmp_path / "out"
-    args = [write_recipe(tmp_path), *songs, "--out", out, "--jobs", "1"]
+    args: list[str | Path] = [write_recipe(tmp_path), *songs, "--out", out, "--jobs", "1"]
     first = Command([*args, "--json"])
     first.until(lambda: under_way(out, "a"))
     [worker] = first.workers()

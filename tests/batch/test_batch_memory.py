@@ -1,14 +1,11 @@
 """How many songs fit into the machine at once."""
 
-from collections.abc import Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import contextmanager
 from pathlib import Path
-from typing import ClassVar
 
 import pytest
 
-from premix.batch import order
+from premix.batch import engines
 from premix.batch.engines import SONG_BYTES, cores, fitting_jobs, free_bytes
 from premix.batch.order import run_batch
 from premix.batch.work import SongJob, SongResult
@@ -45,7 +42,6 @@ def test_a_container_s_limit_counts_where_it_is_lower(tmp_path: Path) -> None:
 def test_memory_that_is_not_known_limits_nothing(tmp_path: Path) -> None:
     """Systems without these files, and files that say something else."""
     assert free_bytes(tmp_path / "none", tmp_path) is None
-    assert fitting_jobs(None) is None
     (tmp_path / "odd").write_text("MemAvailable: many kB\n")
     assert free_bytes(tmp_path / "odd", tmp_path) is None
 
@@ -54,21 +50,6 @@ def test_jobs_fit_into_the_free_memory_and_one_always_does() -> None:
     """A tenth is left to others; with too little memory one song at a time is still tried."""
     assert fitting_jobs(4 * SONG_BYTES) == 3
     assert fitting_jobs(SONG_BYTES // 2) == 1
-
-
-class Noted:
-    """An engine that notes how many songs at once it is asked for, and does the work in a thread."""
-
-    asked: ClassVar[list[int]] = []
-
-    def __init__(self, jobs: int, go: Path) -> None:
-        self.at_once = jobs
-        self.asked.append(jobs)
-
-    @contextmanager
-    def executor(self, workers: int) -> Iterator[Executor]:
-        with ThreadPoolExecutor(1) as pool:
-            yield pool
 
 
 @pytest.mark.parametrize(
@@ -84,13 +65,18 @@ def test_a_batch_takes_no_more_at_once_than_fit(
     free: float | None, jobs: int, expected: int, told: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Whatever --jobs asks for; a finding says so. Never more than there are songs, and as asked where nobody knows."""
-    monkeypatch.setattr(order, "free_bytes", lambda: None if free is None else int(free))
-    monkeypatch.setattr(order, "ProcessEngine", Noted)
-    monkeypatch.setattr(Noted, "asked", [])
+    monkeypatch.setattr(engines, "free_bytes", lambda: None if free is None else int(free))
+    asked = []
+
+    def noted(go: Path, workers: int) -> Executor:
+        asked.append(workers)
+        return ThreadPoolExecutor(1)
+
+    monkeypatch.setattr(engines, "processes", noted)
     names = [f"{performance}_{mic}.wav" for performance in ("left_a", "right_a") for mic in MICS]
     songs = [str(write_names(tmp_path / song, *names)) for song in ("one", "two", "three")]
     batch = run_batch(write_recipe(tmp_path), songs, tmp_path / "out", jobs=jobs, work=done)
-    assert Noted.asked == [expected]
+    assert asked == [expected]
     assert [finding.slug for finding in batch.findings] == told
     assert [result.status for result in batch.results] == ["rendered"] * 3
 

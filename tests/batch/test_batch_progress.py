@@ -5,7 +5,6 @@ import sys
 import pytest
 
 from premix.batch.work import SongResult
-from premix.cli import batch as command
 from premix.cli.batch import LineWatch
 
 
@@ -13,7 +12,7 @@ from premix.cli.batch import LineWatch
 def clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
     """The time in seconds, set by the test."""
     now = [0.0]
-    monkeypatch.setattr(command.time, "monotonic", lambda: now[0])
+    monkeypatch.setattr("premix.cli.batch.time.monotonic", lambda: now[0])
     return now
 
 

@@ -6,30 +6,24 @@ import pytest
 
 from premix.batch.songs import find_songs
 from premix.errors import TracksError
-from premix.model.recipe import Recipe
+from premix.model.song import Song
 from tests.batch.sessions import write_names
+from tests.rigs.songs import recipe_of, song_from
 
 NAMES = ("left_dynamic.wav", "right_dynamic.wav")
 
 
-def recipe(name: str = "{performance}_{mic}.*") -> Recipe:
-    return Recipe.model_validate(
-        {
-            "format": 1,
-            "tracks": {"name": name},
-            "mics": {"dynamic": {}},
-            "performances": {"left": {"bus": "left"}, "right": {"bus": "right"}},
-        }
-    )
+def wanted(name: str = "{performance}_{mic}.*") -> Song:
+    return song_from(recipe_of({"dynamic": {}}, ("left", "right"), tracks={"name": name}))
 
 
 def names(arguments: list[str], out: Path, name: str = "{performance}_{mic}.*") -> list[str]:
-    return [song.name for song in find_songs(arguments, recipe(name), out)]
+    return [song.name for song in find_songs(arguments, wanted(name), out)]
 
 
 def slugs(arguments: list[str], out: Path) -> list[str]:
     with pytest.raises(TracksError) as caught:
-        find_songs(arguments, recipe(), out)
+        find_songs(arguments, wanted(), out)
     return [problem.slug for problem in caught.value.problems]
 
 

@@ -11,12 +11,13 @@ import pytest
 
 from premix.batch.album import Difference
 from premix.batch.order import Batch
-from premix.batch.summary import as_csv, as_markdown, counts, document, exit_code, row_of, write_summary
+from premix.batch.summary import as_csv, as_markdown, counts, document, row_of, write_summary
 from premix.batch.work import SongResult
-from premix.errors import DeliveryError, Problem
-from tests.batch.sessions import facts
+from premix.errors import DeliveryError, Finding, Problem
+from tests.batch.sessions import Heard, manifest
 
 NASTY = '<b>Ri|ff & "co"_*[x](y)\n'
+FOLD = Finding("limit-mono-fold", "error", "guitar bus", "mono fold is -6 dB")
 PROBLEM = Problem("track-not-found", "left/sub", "no file fits", remedy="Rename it.")
 
 
@@ -25,9 +26,9 @@ def batch(*results: SongResult, interrupted: bool = False) -> Batch:
     return Batch(results, None, (moved,), (), interrupted)
 
 
-DONE = SongResult(NASTY, "rendered", facts(report="x_report.html", refused=("left/sub",)), seconds=12.3456)
-KEPT = SongResult("kept", "unchanged", facts())
-BROKEN = SongResult("broken", "unchanged", facts(broken=("guitar bus: mono fold is -6 dB",)))
+DONE = SongResult(NASTY, "rendered", manifest(Heard("sub", "sub", None), written=("x_report.html",)), seconds=12.3456)
+KEPT = SongResult("kept", "unchanged", manifest())
+BROKEN = SongResult("broken", "unchanged", manifest(findings=(FOLD,)))
 FAILED = SongResult("failed", "problems", problems=(PROBLEM,))
 
 
@@ -51,12 +52,12 @@ class Page(HTMLParser):
 
 def test_the_exit_code_is_that_of_the_gravest_song() -> None:
     """3 a bug, 1 a song that needs the user or was lost, 4 a broken limit (also of an unchanged song), 130 stopped."""
-    assert exit_code([DONE, KEPT], False) == 0
-    assert exit_code([DONE, BROKEN], False) == 4
-    assert exit_code([DONE, BROKEN, FAILED], False) == 1
-    assert exit_code([SongResult("x", "lost"), DONE], False) == 1
-    assert exit_code([FAILED, SongResult("x", "bug")], False) == 3
-    assert exit_code([DONE], True) == 130
+    assert batch(DONE, KEPT).exit == 0
+    assert batch(DONE, BROKEN).exit == 4
+    assert batch(DONE, BROKEN, FAILED).exit == 1
+    assert batch(SongResult("x", "lost"), DONE).exit == 1
+    assert batch(FAILED, SongResult("x", "bug")).exit == 3
+    assert batch(DONE, interrupted=True).exit == 130
 
 
 def test_csv_gives_every_name_back(tmp_path: Path) -> None:

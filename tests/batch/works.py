@@ -4,7 +4,7 @@ import os
 import signal
 import time
 
-from premix.batch.work import SongJob, SongResult
+from premix.batch.work import Pulse, SongJob, SongResult, StoppedError
 
 
 def _leave_mark(job: SongJob) -> bool:
@@ -36,8 +36,6 @@ def beat_until_stopped(job: SongJob) -> SongResult:
     if job.name == "quick":
         deaf = signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, [])
         return SongResult(job.name, "rendered" if deaf else "bug")
-    from premix.batch.pulse import Pulse, StoppedError
-
     pulse = Pulse(job.go, job.name)
     try:
         pulse.begin("rendering", 6000)

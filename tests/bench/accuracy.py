@@ -128,17 +128,17 @@ def cabinets(pool: ProcessPoolExecutor, count: int) -> dict[str, object]:
 def refusals(pool: ProcessPoolExecutor, count: int) -> dict[str, object]:
     done = list(pool.map(spoiled_case, range(count), chunksize=4))
     print("\none mic replaced           cases  accepted  good mics refused  highest coherence of the false mic")
-    rows = {}
+    rows: dict[str, object] = {}
     for seed, d in enumerate(done):
         if d.accepted or d.refused_good:
-            print(f"  MISSED: seed {seed}, {d.kind}: coherence {d.coherence:.3f}, good mics refused {d.refused_good}")
+            print(f"  MISSED: seed {seed}, {d.kind}: coherence {d.coherence}, good mics refused {d.refused_good}")
     for kind in SPOILERS:
         own = [d for d in done if d.kind == kind]
         if own:
             accepted = sum(d.accepted for d in own)
             print(
                 f"  {kind:22s} {len(own):8d}  {accepted:8d}  {sum(d.refused_good for d in own):17d}"
-                f"  {max(d.coherence for d in own):.3f}"
+                f"  {max(d.coherence or 0.0 for d in own):.3f}"
             )
             rows[kind] = {"cases": len(own), "accepted": accepted}
     print(f"  by slug: {dict(Counter(d.slug for d in done))}")

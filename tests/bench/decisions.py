@@ -3,13 +3,15 @@
 import json
 import pickle
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from premix.delivery.names import file_names
+from premix.delivery.file_names import file_names
 from premix.gate.rooms import decide_gates
 from premix.mixdown.plan import parts_of, plan_mix
 from premix.model.mix import MicPath, MixPlan
+from premix.model.song import NOT_YET, Song
 from premix.pipeline import prepare
 from tests.bench.size import TRACKS
 
@@ -17,13 +19,18 @@ from tests.bench.size import TRACKS
 def decide(folder: Path) -> None:
     """Decide as `premix render` does; writes `mix.json`, plain, and `stage.pickle`, premix's own records."""
     with prepare(folder / "recipe.yaml", folder / TRACKS) as prepared:
-        merged = prepared.merged.recipe
-        gating = decide_gates(merged, prepared.tracks, prepared.analysis, prepared.alignment)
-        plan = plan_mix(merged, prepared.tracks, prepared.alignment, gating)
-        parts = parts_of(plan, merged.deliver)
-        names = file_names(parts, prepared.tracks.song, merged.deliver.name, merged.deliver.format)
+        song = decide_gates(prepared.song)
+        plan = plan_mix(song)
+    parts = parts_of(plan, song.deliver)
+    names = file_names(parts, song.name, song.deliver.name, song.deliver.format)
     (folder / "mix.json").write_text(json.dumps(_plain(plan, names), indent=1), encoding="utf-8")
-    (folder / "stage.pickle").write_bytes(pickle.dumps((plan, parts, names, gating, prepared.tracks, merged.deliver)))
+    (folder / "stage.pickle").write_bytes(pickle.dumps((plan, parts, names, _light(song))))
+
+
+def _light(song: Song) -> Song:
+    """The song without what was read of its tracks: the programs only write files after it."""
+    performances = (replace(p, spectra=NOT_YET, envelopes=NOT_YET) for p in song.performances)
+    return replace(song, performances=tuple(performances))
 
 
 def _plain(plan: MixPlan, names: dict[str, str]) -> dict[str, Any]:
@@ -49,7 +56,7 @@ def _mic(path: MicPath) -> dict[str, Any]:
     curve = path.curve
     return {
         "path": str(path.track.header.path),
-        "gain": path.gain,
+        "gain": path.polarity * path.gain,
         "delay_samples": path.delay_samples,
         "low_pass_hz": path.low_pass_hz,
         "curve": None if curve is None else [curve.positions.tolist(), curve.gains_db.tolist()],

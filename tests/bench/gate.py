@@ -19,12 +19,12 @@ from typing import Any
 
 import numpy as np
 
-from premix.audio.envelope import KeyPower
+from premix.audio.bands import KeyPower
 from premix.audio.gains import curve_gain
 from premix.demo.session import PERFORMANCES, perform_session
 from premix.gate.curves import room_curve
 from premix.gate.riff import find_riff
-from premix.model.recipe import Gate
+from premix.model.settings import Gate
 from tests.bench.machine import versions
 from tests.gate.gated_riff import boundaries, clicks_db, envelopes, errors_ms, f_measure, gate_riff, opening_db
 

@@ -81,7 +81,7 @@ def ffmpeg_command(decisions: Path, out: Path) -> list[str]:
 
 
 def _latest(mix: dict[str, Any]) -> float:
-    return max(0.0, *(mic["delay_samples"] for p in mix["performances"] for mic in (*p["close"], p["room"])))
+    return max(0.0, *(float(mic["delay_samples"]) for p in mix["performances"] for mic in (*p["close"], p["room"])))
 
 
 def _paths(mics: list[dict[str, Any]]) -> str:

@@ -1,35 +1,38 @@
 """Bad input: one clear line, exit 1, OUT untouched, whatever is wrong."""
 
 import shutil
+from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from premix.messages import REMEDIES
-from tests.rigs.sessions import read, riff, tree, write_recipe, write_track
+from tests.cli.conftest import Premix
+from tests.rigs.sessions import Song, read, riff, tree, write_recipe, write_track
 
 
-def edit(song, old, new):
+def edit(song: Song, old: str, new: str) -> None:
     """Change the recipe's text."""
     text = song.recipe.read_text("utf-8")
     assert old in text
     song.recipe.write_text(text.replace(old, new), "utf-8")
 
 
-def cut_off(path):
+def cut_off(path: Path) -> None:
     """A WAV whose last third is missing, as after a copy that broke off."""
     raw = path.read_bytes()
     path.write_bytes(raw[: 2 * len(raw) // 3])
 
 
-def with_nan(path):
+def with_nan(path: Path) -> None:
     """A float file with a NaN inside."""
     signal = read(path)[0]
     signal[5000] = np.nan
     write_track(path, signal, subtype="FLOAT")
 
 
-CASES = {
+CASES: dict[str, tuple[str, Callable[[Song], object], str]] = {
     "no such recipe": ("recipe-no-file", lambda s: s.recipe.unlink(), "recipe.yaml"),
     "typo in a key": ("recipe-unknown-key", lambda s: edit(s, "gain_db: -3", "gian_db: -3"), "gain_db"),
     "wrong type": ("recipe-wrong-value", lambda s: edit(s, "gain_db: -3", "gain_db: loud"), "number"),
@@ -58,7 +61,7 @@ CASES = {
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_bad_input_is_one_clear_line(premix, song, name):
+def test_bad_input_is_one_clear_line(premix: Premix, song: Song, name: str) -> None:
     """Where, what and what to do in one line; exit 1; nothing written, and the earlier render in OUT stays."""
     slug, spoil, says = CASES[name]
     spoil(song)
@@ -74,7 +77,7 @@ def test_bad_input_is_one_clear_line(premix, song, name):
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_bad_input_leaves_no_new_folder(premix, song, name):
+def test_bad_input_leaves_no_new_folder(premix: Premix, song: Song, name: str) -> None:
     """An OUT that was not there is not there afterwards, nor are the folders above it."""
     _, spoil, _ = CASES[name]
     spoil(song)
@@ -83,7 +86,7 @@ def test_bad_input_leaves_no_new_folder(premix, song, name):
 
 
 @pytest.mark.parametrize("out", ["tracks", "tracks/out", ".", "tracks/../tracks/x"])
-def test_out_inside_the_tracks_is_refused(premix, song, out):
+def test_out_inside_the_tracks_is_refused(premix: Premix, song: Song, out: str) -> None:
     """Inputs are never at risk: OUT in the tracks folder, over it or around it."""
     before = tree(song.recipe.parent)
     said = premix("render", song.recipe, song.tracks, "--out", song.recipe.parent / out, "--force")
@@ -93,7 +96,7 @@ def test_out_inside_the_tracks_is_refused(premix, song, out):
     assert tree(song.recipe.parent) == before
 
 
-def test_folder_of_somebody_else_is_not_replaced(premix, song):
+def test_folder_of_somebody_else_is_not_replaced(premix: Premix, song: Song) -> None:
     """OUT with files that premix did not write is refused, unless --force is given."""
     other = song.recipe.parent / "other"
     write_recipe(other, "mine\n", "notes.txt")
@@ -105,7 +108,7 @@ def test_folder_of_somebody_else_is_not_replaced(premix, song):
     assert (other / "manifest.json").exists()
 
 
-def test_every_problem_is_told_at_once(premix, song):
+def test_every_problem_is_told_at_once(premix: Premix, song: Song) -> None:
     """Three faults of a recipe are three lines of one run, in the order of the file."""
     edit(song, "song: Command", "song: Command\ngata: {hold_ms: 40}")
     edit(song, "gain_db: -3", "gain_db: loud")
@@ -116,7 +119,7 @@ def test_every_problem_is_told_at_once(premix, song):
     assert numbers == [3, 6, 9]
 
 
-def test_every_bad_track_is_told_at_once(premix, song):
+def test_every_bad_track_is_told_at_once(premix: Premix, song: Song) -> None:
     """An empty file, a text and a truncated file: three lines."""
     (song.tracks / "left_dynamic.wav").write_bytes(b"")
     (song.tracks / "left_ribbon.wav").write_text("no audio")

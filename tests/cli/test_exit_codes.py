@@ -11,10 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.rigs.sessions import manifest_of, riff, tree, write_song, write_track
+from tests.cli.conftest import Premix
+from tests.rigs.sessions import Song, manifest_of, riff, tree, write_song, write_track
 
 
-def test_done_is_0(premix, song):
+def test_done_is_0(premix: Premix, song: Song) -> None:
     """A render that holds; the summary is for people, on standard error."""
     said = premix("render", song.recipe, song.tracks, "--out", song.out("new"), "--no-report")
     assert (said.code, said.out) == (0, "")
@@ -23,7 +24,7 @@ def test_done_is_0(premix, song):
     assert (song.out("new") / "manifest.json").exists()
 
 
-def test_broken_limit_is_4_and_the_files_are_there(premix, song):
+def test_broken_limit_is_4_and_the_files_are_there(premix: Premix, song: Song) -> None:
     """A side alone loses 3 dB in mono: rendered all the same; the limit, its value and the way out are told."""
     said = premix(
         "render", song.recipe, song.tracks, "--out", song.out("new"), "--no-report", "--set", "limits.mono_fold_db=-1"
@@ -35,7 +36,7 @@ def test_broken_limit_is_4_and_the_files_are_there(premix, song):
     assert [f["severity"] for f in told] == ["error"]
 
 
-def test_limit_that_cannot_be_measured_is_4(premix, song):
+def test_limit_that_cannot_be_measured_is_4(premix: Premix, song: Song) -> None:
     """One side alone has no correlation with the other: a line of its own, and the files are there."""
     out = song.out("new")
     said = premix("render", song.recipe, song.tracks, "--out", out, "--no-report", "--set", "limits.correlation=-1")
@@ -45,14 +46,14 @@ def test_limit_that_cannot_be_measured_is_4(premix, song):
     assert said.lines[-1].startswith("1 limit broken: 4 files")
 
 
-def test_limit_that_holds_is_0(premix, song):
+def test_limit_that_holds_is_0(premix: Premix, song: Song) -> None:
     """A limit is only a limit."""
     settings = ["--set", "limits.true_peak_dbtp=-1", "--set", "limits.sum_efficiency_db=-3"]
     assert premix("render", song.recipe, song.tracks, "--out", song.out("new"), "--no-report", *settings).code == 0
 
 
 @pytest.mark.parametrize(("refused", "code"), [("stop", 1), ("mute", 0), ("keep", 0)])
-def test_refused_mic_does_what_the_recipe_says(premix, song, refused, code):
+def test_refused_mic_does_what_the_recipe_says(premix: Premix, song: Song, refused: str, code: int) -> None:
     """A silent close mic stops the render, or is muted, or summed as recorded."""
     write_track(song.tracks / "left_ribbon.wav", np.zeros(96000))
     said = premix(
@@ -73,7 +74,7 @@ def test_refused_mic_does_what_the_recipe_says(premix, song, refused, code):
         assert ribbon["summed"] == (refused == "keep")
 
 
-def test_align_shows_a_refusal_and_never_stops(premix, song):
+def test_align_shows_a_refusal_and_never_stops(premix: Premix, song: Song) -> None:
     """`premix align` is for looking: exit 0, the refusal in words and with its slug."""
     write_track(song.tracks / "left_ribbon.wav", np.zeros(96000))
     said = premix("align", song.recipe, song.tracks)
@@ -81,7 +82,7 @@ def test_align_shows_a_refusal_and_never_stops(premix, song):
     assert "refused: alignment-silent" in said.err
 
 
-def test_inspect_is_1_where_a_render_would_stop(premix, song):
+def test_inspect_is_1_where_a_render_would_stop(premix: Premix, song: Song) -> None:
     """NaN in a track: `premix inspect` says so with the render's own line and exit code."""
     assert premix("inspect", song.recipe, song.tracks).code == 0
     signal_ = riff(1, 96000)
@@ -92,10 +93,10 @@ def test_inspect_is_1_where_a_render_would_stop(premix, song):
     assert "[track-not-finite]" in said.err
 
 
-def test_bug_is_3_with_a_log(premix, song, tmp_path, monkeypatch):
+def test_bug_is_3_with_a_log(premix: Premix, song: Song, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What premix did not foresee: one line, a log with the traceback, no traceback on the screen, OUT untouched."""
 
-    def broken(*arguments, **options):
+    def broken(*arguments: object, **options: object) -> None:
         raise ZeroDivisionError("a bug of ours")
 
     monkeypatch.setattr("premix.pipeline.plan_mix", broken)
@@ -111,7 +112,8 @@ def test_bug_is_3_with_a_log(premix, song, tmp_path, monkeypatch):
     assert [p.name for p in tmp_path.iterdir() if p.name.startswith("premix-") and p.is_dir()] == []
 
 
-def test_interrupted_is_130_and_nothing_is_left(tmp_path):
+@pytest.mark.tools("posix")
+def test_interrupted_is_130_and_nothing_is_left(tmp_path: Path) -> None:
     """Ctrl-C in the middle of the work: one line, no half-written folder, no lock, an earlier OUT as it was."""
     take = np.tile(riff(1, 48000), 60)
     song = write_song(
@@ -126,7 +128,7 @@ def test_interrupted_is_130_and_nothing_is_left(tmp_path):
         [str(word) for word in command], stderr=subprocess.PIPE, text=True, env={**os.environ, "TMPDIR": str(scratch)}
     )
     end = time.monotonic() + 120.0
-    while not list(scratch.iterdir()):  # the analysis has begun
+    while not any(path.is_dir() for path in scratch.iterdir()):  # past tempfile's own trial of the place
         assert process.poll() is None
         assert time.monotonic() < end
         time.sleep(0.002)
@@ -140,7 +142,7 @@ def test_interrupted_is_130_and_nothing_is_left(tmp_path):
     assert list(song.out().iterdir()) == []
 
 
-def test_reader_that_goes_away_is_no_bug():
+def test_reader_that_goes_away_is_no_bug() -> None:
     """`premix schema | head -1`: no traceback when the pipe closes."""
     line = f"{sys.executable} -m premix schema | head -c 10"
     done = subprocess.run(["bash", "-c", line], capture_output=True, text=True)

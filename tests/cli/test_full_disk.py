@@ -2,7 +2,6 @@
 
 import os
 import re
-import resource
 import shutil
 import subprocess
 import sys
@@ -12,14 +11,24 @@ from pathlib import Path
 
 import pytest
 
-from tests.rigs.sessions import tree
+from tests.cli.conftest import Premix
+from tests.rigs.sessions import Song, tree
 
 FIGURES = r"all files together need (\d+\.\d) MB, (\d+\.\d) [MG]B are free"
 
 
-def limited(song, largest, temporary):
+def figures(line: str) -> tuple[float, float]:
+    """Megabytes that are needed and units that are free, as told."""
+    found = re.search(FIGURES, line)
+    assert found is not None
+    return float(found[1]), float(found[2])
+
+
+def limited(song: Song, largest: int, temporary: Path) -> "subprocess.CompletedProcess[str]":
     """A render in a process that may write no file of more than `largest` bytes (setrlimit, RLIMIT_FSIZE)."""
     command = [sys.executable, "-m", "premix", "render", song.recipe, song.tracks, "--out", song.out(), "--no-report"]
+    import resource
+
     return subprocess.run(
         [str(word) for word in command],
         capture_output=True,
@@ -29,8 +38,9 @@ def limited(song, largest, temporary):
     )
 
 
+@pytest.mark.tools("posix")
 @pytest.mark.parametrize("largest", [50_000, 200_000])
-def test_file_that_the_system_lets_not_grow_is_named(song, tmp_path, largest):
+def test_file_that_the_system_lets_not_grow_is_named(song: Song, tmp_path: Path, largest: int) -> None:
     """Each file has 288 kB: 50 kB stop the first block, 200 kB a later one. The line names it by its final name."""
     before = tree(song.recipe.parent)
     done = limited(song, largest, tmp_path)
@@ -42,7 +52,8 @@ def test_file_that_the_system_lets_not_grow_is_named(song, tmp_path, largest):
     assert tree(song.recipe.parent) == before
 
 
-def test_no_room_for_temporary_files_is_told_with_their_place(song, tmp_path):
+@pytest.mark.tools("posix")
+def test_no_room_for_temporary_files_is_told_with_their_place(song: Song, tmp_path: Path) -> None:
     """The key envelopes of two seconds have 16 kB; they lie where the system keeps temporary files, not in OUT."""
     before = tree(song.recipe.parent)
     done = limited(song, 3_000, tmp_path)
@@ -55,7 +66,9 @@ def test_no_room_for_temporary_files_is_told_with_their_place(song, tmp_path):
     assert [p.name for p in tmp_path.iterdir() if p.name.startswith("premix")] == []
 
 
-def test_disk_that_is_too_small_is_told_before_the_work(premix, song, monkeypatch):
+def test_disk_that_is_too_small_is_told_before_the_work(
+    premix: Premix, song: Song, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Less free than the files need: refused with both figures before a sample is rendered."""
     usage = shutil.disk_usage(song.recipe.parent)
     monkeypatch.setattr(shutil, "disk_usage", lambda path: usage._replace(free=1_234_000))
@@ -64,7 +77,7 @@ def test_disk_that_is_too_small_is_told_before_the_work(premix, song, monkeypatc
     assert said.code == 1
     (line,) = said.lines
     assert line.startswith(f"{song.out()}: ")
-    needed, free = map(float, re.search(FIGURES, line).groups())
+    needed, free = figures(line)
     # stem, room, bus and the stereo guitar bus of 2 s at 24 bits, and 16 MB for documents
     assert needed == pytest.approx(16 + 5 * 2 * 48000 * 3 / 1e6, abs=0.05)
     assert free == 1.2
@@ -89,6 +102,8 @@ def mounted(folder: Path, options: str) -> Iterator[bool]:
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
     """A file system of 1 MB, to be mounted as root only; elsewhere its place is taken by a limit of 400 kB a file."""
+    import resource
+
     limits = resource.getrlimit(resource.RLIMIT_FSIZE)
     with mounted(tmp_path / "disk", "size=1m") as small:
         if not small:
@@ -110,7 +125,8 @@ def no_place(tmp_path: Path) -> Iterator[Path]:
     folder.chmod(0o755)
 
 
-def test_place_that_cannot_be_written_is_told_before_the_work(premix, song, no_place):
+@pytest.mark.tools("posix")
+def test_place_that_cannot_be_written_is_told_before_the_work(premix: Premix, song: Song, no_place: Path) -> None:
     """A read-only disk or folder, and a file where a folder should be: one line with the place and the reason."""
     before = tree(song.recipe.parent)
     for out in (no_place / "out", no_place / "deep" / "out", song.recipe / "out"):
@@ -125,7 +141,10 @@ def test_place_that_cannot_be_written_is_told_before_the_work(premix, song, no_p
     assert list(no_place.iterdir()) == []
 
 
-def test_disk_that_fills_up_in_the_middle(premix, song, small_disk, monkeypatch):
+@pytest.mark.tools("posix")
+def test_disk_that_fills_up_in_the_middle(
+    premix: Premix, song: Song, small_disk: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """There was room when it was asked for, and then there was not: 1.4 MB of files on a real disk of 1 MB."""
     real = shutil.disk_usage
     answers = iter([real(small_disk)._replace(free=10**9)])
@@ -134,7 +153,7 @@ def test_disk_that_fills_up_in_the_middle(premix, song, small_disk, monkeypatch)
     assert said.code == 1
     (line,) = said.lines
     assert re.match(rf"{re.escape(str(small_disk))}/out/\S*Command_\w+\.wav: ", line)
-    needed, free = map(float, re.search(FIGURES, line).groups())
+    needed, free = figures(line)
     assert free > 0.5  # the half-written files are gone again
     assert needed == pytest.approx(17.4, abs=0.05)
     assert line.endswith("[disk-full]")

@@ -3,6 +3,7 @@
 import ast
 import importlib
 import re
+from collections.abc import Iterator
 from pathlib import Path
 
 import premix
@@ -11,7 +12,7 @@ from premix.messages import REMEDIES
 SOURCES = sorted(Path(premix.__file__).parent.rglob("*.py"))
 
 
-def constants_given_to(tree, names):
+def constants_given_to(tree: ast.AST, names: set[str]) -> Iterator[object]:
     """First arguments, as far as they are plain text, of the calls of these functions."""
     for node in ast.walk(tree):
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in names and node.args:
@@ -20,7 +21,7 @@ def constants_given_to(tree, names):
                 yield first.value
 
 
-def test_every_slug_in_the_code_is_listed():
+def test_every_slug_in_the_code_is_listed() -> None:
     """A slug that is not in the table would end as a bug (KeyError) or as a message nobody can look up."""
     used = {
         slug: path.name
@@ -32,7 +33,7 @@ def test_every_slug_in_the_code_is_listed():
     assert {slug: path for slug, path in used.items() if slug not in REMEDIES} == {}
 
 
-def test_every_remedy_that_is_looked_up_is_there():
+def test_every_remedy_that_is_looked_up_is_there() -> None:
     """REMEDIES["..."] in a stage finds its key in the file of messages that the stage imports."""
     missing = []
     for path in SOURCES:
@@ -41,7 +42,8 @@ def test_every_remedy_that_is_looked_up_is_there():
             importlib.import_module(node.module).REMEDIES
             for node in ast.walk(tree)
             if isinstance(node, ast.ImportFrom)
-            and (node.module or "").startswith("premix.messages")
+            and node.module is not None
+            and node.module.startswith("premix.messages")
             and any(alias.name == "REMEDIES" for alias in node.names)
         ]
         for node in ast.walk(tree):
@@ -52,7 +54,7 @@ def test_every_remedy_that_is_looked_up_is_there():
     assert missing == []
 
 
-def test_slugs_and_remedies_are_written_alike():
+def test_slugs_and_remedies_are_written_alike() -> None:
     """Lower-case words with hyphens; each remedy begins like a sentence and ends with a stop."""
     for slug, remedy in REMEDIES.items():
         assert re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", slug), slug

@@ -2,27 +2,29 @@
 
 import json
 import shutil
+from pathlib import Path
 
 import pytest
 import soundfile
 
-from tests.rigs.sessions import manifest_of, riff, write_track
+from tests.cli.conftest import Premix, Said
+from tests.rigs.sessions import Song, manifest_of, riff, write_track
 
 
 @pytest.fixture
-def copied(song):
+def copied(song: Song) -> Path:
     """A copy of the song's earlier render."""
     return shutil.copytree(song.out(), song.out("approved"))
 
 
-def one_sample_off(path, steps):
+def one_sample_off(path: Path, steps: int) -> None:
     """Change the sample at 1 s by so many steps of 24 bits."""
     samples, rate = soundfile.read(path, dtype="int32")
     samples[rate] += steps << 8
     soundfile.write(path, samples, rate, subtype="PCM_24")
 
 
-def test_equal_renders_null(premix, song, copied):
+def test_equal_renders_null(premix: Premix, song: Song, copied: Path) -> None:
     """Nothing is left of any file: exit 0."""
     said = premix("null", song.out(), copied)
     assert (said.code, said.lines[-1]) == (0, "nulls below -120 dBFS")
@@ -30,7 +32,9 @@ def test_equal_renders_null(premix, song, copied):
 
 
 @pytest.mark.parametrize(("below", "code"), [(None, 4), ("-100", 0)])
-def test_a_difference_is_told_with_its_time(premix, song, copied, below, code):
+def test_a_difference_is_told_with_its_time(
+    premix: Premix, song: Song, copied: Path, below: str | None, code: int
+) -> None:
     """16 steps of 24 bits are -114.4 dBFS: above -120, below -100."""
     one_sample_off(copied / "stems" / "Command_stem_left.wav", 16)
     said = premix("null", song.out(), copied, *(() if below is None else ("--below", below)))
@@ -39,7 +43,7 @@ def test_a_difference_is_told_with_its_time(premix, song, copied, below, code):
     assert "-114.4" in line and "1.000000 s" in line
 
 
-def test_two_files_null_by_themselves(premix, song, copied):
+def test_two_files_null_by_themselves(premix: Premix, song: Song, copied: Path) -> None:
     """Files as well as folders."""
     name = "stems/Command_stem_left.wav"
     assert premix("null", song.out() / name, copied / name).code == 0
@@ -47,7 +51,7 @@ def test_two_files_null_by_themselves(premix, song, copied):
     assert premix("null", song.out() / name, copied / name).code == 4
 
 
-def expect(premix, song, copied, *options):
+def expect(premix: Premix, song: Song, copied: Path, *options: object) -> Said:
     """Render again and hold it against the earlier manifest."""
     return premix(
         "render",
@@ -62,16 +66,16 @@ def expect(premix, song, copied, *options):
     )
 
 
-def test_the_same_inputs_give_the_samples_that_were_expected(premix, song, copied):
+def test_the_same_inputs_give_the_samples_that_were_expected(premix: Premix, song: Song, copied: Path) -> None:
     """Whatever else the recipe says: a limit more moves no sample."""
     said = expect(premix, song, copied, "--set", "limits.true_peak_dbtp=0")
     assert (said.code, said.lines[-1]) == (0, "the samples that were expected")
 
 
 @pytest.mark.parametrize("changed", ["recipe", "input left/ribbon", "premix"])
-def test_what_changed_is_named(premix, song, copied, changed):
+def test_what_changed_is_named(premix: Premix, song: Song, copied: Path, changed: str) -> None:
     """The recipe, an input, or the version: exit 4, the files that differ, and the cause."""
-    options = ()
+    options: tuple[str, ...] = ()
     if changed == "recipe":
         options = ("--set", "mics.dynamic.gain_db=-1")
     elif changed == "premix":
@@ -89,7 +93,7 @@ def test_what_changed_is_named(premix, song, copied, changed):
     assert said.lines[-1] == "not the samples that were expected"
 
 
-def test_a_truncated_track_is_used_on_request_only_and_the_manifest_says_so(premix, song):
+def test_a_truncated_track_is_used_on_request_only_and_the_manifest_says_so(premix: Premix, song: Song) -> None:
     """Exit 1 without --recover; with it, what is there is rendered, with a warning and a mark in the manifest."""
     path = song.tracks / "left_ribbon.wav"
     path.write_bytes(path.read_bytes()[:-30_000])

@@ -7,9 +7,11 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
-from premix.audio.bext import BextFields
+from premix.audio.chunks import BextFields
 from premix.audio.writer import PartWriter
-from premix.model.run import FinishedRun
+from premix.model import mix
+from premix.model.manifest import ComparisonManifest
+from premix.model.song import RecipeEntry
 from premix.pipeline import render
 
 RATE = 48000
@@ -35,11 +37,25 @@ deliver: {bits: 32, ceiling_dbtp: -14}
 """
 
 
+SMALL = ComparisonManifest(
+    format=1,
+    kind="comparison",
+    premix="0.1.0",
+    song="Tidewater",
+    recipe=RecipeEntry(merged={}, origins={}, sha256=""),
+    rate=RATE,
+    matched_lufs=None,
+    variants=(),
+    findings=(),
+)
+"""A manifest for folders of any content."""
+
+
 @dataclass(frozen=True)
 class Rendered:
     """The finished run and where its files are."""
 
-    run: FinishedRun
+    run: mix.Rendered
     tracks: Path
     out: Path
 
@@ -64,4 +80,4 @@ def rendered(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
                 writer.close()
     (top / "recipe.yaml").write_text(RECIPE)
     outcome = render(top / "recipe.yaml", tracks, top / "out")
-    return Rendered(outcome.run, tracks, top / "out")
+    return Rendered(outcome.rendered, tracks, top / "out")

@@ -3,6 +3,8 @@
 import hashlib
 import json
 import math
+import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,8 +12,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from premix.delivery.manifest import manifest, to_plain
-from premix.delivery.package import add_to_json, write_json
+from premix.delivery.documents import json_text, manifest, read_manifest, to_plain, write_json
+from premix.errors import UserError
 from premix.pipeline import render
 from tests.delivery.conftest import FRAMES, LATE, RATE, START, Rendered
 
@@ -143,10 +145,71 @@ def test_rerun_writes_the_same_manifest_and_samples(rendered: Rendered, tmp_path
     assert str(rendered.tracks) not in (tmp_path / "out" / "manifest.json").read_text()
 
 
-def test_manifest_of_the_run_is_what_was_written(document: dict[str, Any], rendered: Rendered) -> None:
-    """`--json` prints the same as the file holds, but for the list of files."""
-    printed = json.loads(json.dumps(manifest(rendered.run)))
-    assert printed == {key: value for key, value in document.items() if key != "written"}
+def test_what_is_read_back_is_what_the_run_told(rendered: Rendered) -> None:
+    """Every record as it was, of a file that names each key in the type's order."""
+    found = read_manifest(rendered.out)
+    assert found == read_manifest(rendered.out / "manifest.json")
+    assert replace(found, written=()) == manifest(rendered.run)
+    assert (rendered.out / "manifest.json").read_text("utf-8") == json_text(found) + "\n"
+
+
+def test_spans_of_the_gate_are_the_records_own(rendered: Rendered) -> None:
+    """An hour has tens of thousands: neither the manifest nor what is written of it copies them."""
+    told, performances = manifest(rendered.run), rendered.run.song.performances
+    plain = to_plain(told)
+    for entry, written, performance in zip(told.gate, plain["gate"], performances, strict=True):
+        [room] = performance.rooms
+        assert entry.riff is written["riff"] is performance.riff.spans
+        assert entry.open is room.room.open
+
+
+def test_later_keys_are_passed_over_and_earlier_manifests_read(document: dict[str, Any], tmp_path: Path) -> None:
+    """Later versions add keys; what an earlier one lacked is as if there were none of it."""
+    added = {**document, "weather": "rain", "files": [{**entry, "smell": "oil"} for entry in document["files"]]}
+    for key in ("sheet", "chain_files", "buses", "onset_spread", "takes", "extra_trim_db", "written"):
+        del added[key]
+    (tmp_path / "manifest.json").write_text(json.dumps(added))
+    found = read_manifest(tmp_path)
+    assert to_plain(found.files) == document["files"]
+    assert (found.sheet, found.chain_files, found.buses, found.extra_trim_db, found.written) == (None, (), (), 0.0, ())
+
+
+@pytest.mark.parametrize("content", ["", "[]", "{}", '{"premix": "1"}', "not json", "\udcff"])
+def test_what_is_no_manifest_is_refused(tmp_path: Path, content: str) -> None:
+    """One clear problem of one line, whatever stands in the file; the same for a missing one."""
+    path = tmp_path / "manifest.json"
+    path.write_bytes(content.encode("utf-8", "surrogateescape"))
+    for place in (path, tmp_path, tmp_path / "nowhere"):
+        with pytest.raises(UserError) as caught:
+            read_manifest(place)
+        (problem,) = caught.value.problems
+        assert (problem.slug, problem.where) == ("not-a-manifest", str(place))
+        assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("place", "value"),
+    [
+        (("files", 0, "sha256"), None),
+        (("files", 0, "frames"), "100"),
+        (("alignment", 0, "origin"), "a guess"),
+        (("gate", 0, "riff", 0), [1.0]),
+        (("rate",), 48000.5),
+        (("findings",), {}),
+    ],
+)
+def test_a_malformed_entry_is_named(
+    document: dict[str, Any], tmp_path: Path, place: tuple[str | int, ...], value: object
+) -> None:
+    """By its place in the document; nothing is taken for what it is not."""
+    broken = json.loads(json.dumps(document))
+    at = broken
+    for step in place[:-1]:
+        at = at[step]
+    at[place[-1]] = value
+    (tmp_path / "manifest.json").write_text(json.dumps(broken))
+    with pytest.raises(UserError, match=re.escape(".".join(map(str, place)))):
+        read_manifest(tmp_path)
 
 
 @pytest.mark.parametrize(
@@ -167,24 +230,12 @@ def test_manifest_of_the_run_is_what_was_written(document: dict[str, Any], rende
 )
 def test_values_become_what_json_knows(value: object, plain: object) -> None:
     """NaN is no JSON; numpy's numbers are not Python's."""
-    made = to_plain(value)
+    made = json.loads(json.dumps(to_plain(value), allow_nan=False))
     assert made == plain
     assert type(made) is type(plain)
 
 
 def test_nan_is_never_written(tmp_path: Path) -> None:
     """Python would write 'NaN', which most readers refuse."""
-    with pytest.raises(ValueError, match="not JSON compliant"):
-        write_json(tmp_path / "a.json", {"a": math.nan})
-
-
-def test_a_key_added_at_the_end_is_as_if_it_had_been_there(tmp_path: Path) -> None:
-    """The same bytes as of the whole document; what somebody else wrote is left alone."""
-    document = {"song": "Ebb – Flut", "spans": [[0.5, 1.25]], "none": {}}
-    write_json(tmp_path / "whole.json", {**document, "written": ["a.wav", "stems/ß.wav"]})
-    write_json(tmp_path / "added.json", document)
-    add_to_json(tmp_path / "added.json", "written", ["a.wav", "stems/ß.wav"])
-    assert (tmp_path / "added.json").read_bytes() == (tmp_path / "whole.json").read_bytes()
-    (tmp_path / "other.json").write_text('{"a": 1}')
-    with pytest.raises(ValueError, match=r"other\.json"):
-        add_to_json(tmp_path / "other.json", "written", [])
+    write_json(tmp_path / "a.json", {"a": math.nan, "b": (0.5, -math.inf)})
+    assert json.loads((tmp_path / "a.json").read_text()) == {"a": None, "b": [0.5, None]}

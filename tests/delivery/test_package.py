@@ -1,16 +1,18 @@
 """The output folder: what may be replaced, what never is, and one run at a time."""
 
-import json
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from premix.delivery import scratch as lock
-from premix.delivery.package import Package, write_json
+from premix.delivery.documents import json_text
+from premix.delivery.package import Package
 from premix.delivery.scratch import Lock
 from premix.errors import DeliveryError
 from premix.messages import REMEDIES
+from tests.delivery.conftest import SMALL
 
 
 @pytest.fixture
@@ -28,8 +30,7 @@ def deliver(out: Path, tracks: Path, text: str = "new", force: bool = False) -> 
         (package.folder / "stems").mkdir()
         (package.folder / "stems" / "a.wav").write_text(text)
         (package.folder / "sheet.csv").write_text(text)
-        write_json(package.folder / "manifest.json", {"premix": "0.1.0"})
-        package.commit()
+        package.commit(SMALL)
 
 
 def listing(folder: Path) -> dict[str, str]:
@@ -56,18 +57,9 @@ def test_new_folder_appears_whole(tmp_path: Path, tracks: Path) -> None:
     out = tmp_path / "deep" / "out"
     deliver(out, tracks)
     assert sorted(listing(out)) == ["manifest.json", "sheet.csv", "stems/a.wav"]
-    manifest = json.loads((out / "manifest.json").read_text())
-    assert manifest == {"premix": "0.1.0", "written": ["manifest.json", "sheet.csv", "stems/a.wav"]}
+    noted = replace(SMALL, written=("manifest.json", "sheet.csv", "stems/a.wav"))
+    assert (out / "manifest.json").read_text("utf-8") == json_text(noted) + "\n"
     assert [p.name for p in out.parent.iterdir()] == ["out"]
-
-
-def test_package_without_a_manifest_gets_one(tmp_path: Path, tracks: Path) -> None:
-    """So that it too can be replaced later."""
-    with Package(tmp_path / "out", inputs_folder=tracks) as package:
-        (package.folder / "a.wav").write_text("a")
-        package.commit()
-    deliver(tmp_path / "out", tracks)
-    assert listing(tmp_path / "out")["sheet.csv"] == "new"
 
 
 def test_own_folder_is_replaced(tmp_path: Path, tracks: Path) -> None:
@@ -75,7 +67,7 @@ def test_own_folder_is_replaced(tmp_path: Path, tracks: Path) -> None:
     deliver(tmp_path / "out", tracks, "old")
     with Package(tmp_path / "out", inputs_folder=tracks) as package:
         (package.folder / "b.wav").write_text("b")
-        package.commit()
+        package.commit(SMALL)
     assert sorted(listing(tmp_path / "out")) == ["b.wav", "manifest.json"]
 
 
@@ -182,7 +174,7 @@ def test_second_run_to_the_same_folder_is_refused(tmp_path: Path, tracks: Path) 
             deliver(out, tracks)
         deliver(tmp_path / "other", tracks)
         assert (first.folder / "a.wav").read_text() == "first"
-        first.commit()
+        first.commit(SMALL)
     assert listing(out)["a.wav"] == "first"
     deliver(out, tracks)
 
@@ -215,7 +207,7 @@ def test_lock_on_a_file_that_its_holder_just_removed_is_no_lock(
     assert first.take()
     real = lock._lock
 
-    def late(handle: int) -> bool:
+    def late(handle: int) -> bool | None:
         first.drop()
         return real(handle)
 

@@ -10,15 +10,16 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from premix.delivery import whole as swap
-from premix.delivery.package import Package, write_json
-from premix.delivery.whole import mend, replace_folder
+from premix.delivery.package import Package
+from premix.delivery.whole import mend, replace_folder, write_text_file
 from premix.errors import DeliveryError
+from tests.delivery.conftest import SMALL
 
 FILES = 5
 
@@ -31,7 +32,7 @@ def fill(folder: Path, text: str) -> None:
     folder.mkdir()
     for number in range(FILES):
         (folder / f"{number}.wav").write_text(text)
-    write_json(folder / "manifest.json", {"premix": text})
+    (folder / "manifest.json").write_text(text)
 
 
 def state(folder: Path) -> str:
@@ -51,7 +52,8 @@ def test_kill_between_any_two_steps_leaves_old_or_new(
     every moment; elsewhere at the latest when the next run begins. No step leaves anything behind after that."""
     if not exchange:
         monkeypatch.setattr(swap, "_exchange", lambda one, other: False)
-    reached, cut = [], 0
+    reached: list[bool] = []
+    cut = 0
     while cut == 0 or reached[-1]:
         cut += 1
         top = tmp_path / str(cut)
@@ -78,8 +80,8 @@ def killed_at(patch: pytest.MonkeyPatch, cut: int, new: Path, out: Path, old: Pa
     """Run the replacement and kill it before its cut-th step; False where it has fewer."""
     steps = 0
 
-    def dying(real):  # type: ignore[no-untyped-def]
-        def step(*args, **kwargs):  # type: ignore[no-untyped-def]
+    def dying(real: Callable[..., object]) -> Callable[..., object]:
+        def step(*args: object, **kwargs: object) -> object:
             nonlocal steps
             steps += 1
             if steps == cut:
@@ -123,16 +125,18 @@ WRITER = """
 import sys
 from pathlib import Path
 from premix.delivery.package import Package
+from tests.delivery.conftest import SMALL
 out, inputs = Path(sys.argv[1]), Path(sys.argv[2])
 print("ready", flush=True)
 for run in range(100000):
     with Package(out, inputs_folder=inputs) as package:
         for number in range(5):
             (package.folder / f"{number}.wav").write_text(f"run {run}")
-        package.commit()
+        package.commit(SMALL)
 """
 
 
+@pytest.mark.tools("posix")
 def test_kill_9_at_random_moments_leaves_a_whole_folder(tmp_path: Path) -> None:
     """20 real kills of a process that delivers again and again; the next run finds nothing of the dead one."""
     dice = random.Random(9)
@@ -164,6 +168,7 @@ import numpy as np
 from premix.audio.writer import PartWriter
 from premix.delivery.package import Package
 from premix.errors import DeliveryError
+from tests.delivery.conftest import SMALL
 out, inputs, container, limit = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3], int(sys.argv[4])
 if limit:
     resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
@@ -175,7 +180,7 @@ try:
             for _ in range(20):
                 writer.write(noise)
             writer.close()
-        package.commit()
+        package.commit(SMALL)
 except DeliveryError as error:
     print(*(problem.slug for problem in error.problems))
 """
@@ -201,6 +206,7 @@ def tight(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[Path
             subprocess.run(["umount", str(folder)], check=True)
 
 
+@pytest.mark.tools("posix")
 @pytest.mark.parametrize("container", ["wav", "flac"])
 def test_full_disk_is_one_clear_error_and_leaves_the_old(
     tmp_path: Path, tight: tuple[Path, int], container: str
@@ -211,7 +217,7 @@ def test_full_disk_is_one_clear_error_and_leaves_the_old(
     inputs.mkdir()
     with Package(out, inputs_folder=inputs) as package:
         (package.folder / "old.wav").write_text("old")
-        package.commit()
+        package.commit(SMALL)
     done = subprocess.run(
         [sys.executable, "-c", FULL_DISK, str(out), str(inputs), container, str(limit)],
         capture_output=True,
@@ -242,8 +248,26 @@ def test_disk_that_fills_up_at_the_commit_leaves_the_old(tmp_path: Path, monkeyp
         Package(tmp_path / "out", inputs_folder=tmp_path / "tracks") as package,
     ):
         (package.folder / "a.wav").write_text("new")
-        package.commit()
+        package.commit(SMALL)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_text_file_is_whole_or_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is there is replaced in one step, and by a sheet or a recipe only where premix wrote it."""
+    path, own = tmp_path / "saved.yaml", "# premix\n"
+    write_text_file(path, own + "old", own)
+    write_text_file(path, own + "new", own)
+    assert path.read_bytes() == b"# premix\nnew"
+    path.write_text("weeks of work")
+    with pytest.raises(DeliveryError, match="save-exists"):
+        write_text_file(path, own, own)
+    assert path.read_text() == "weeks of work"
+    write_text_file(path, "summary")
+    assert path.read_text() == "summary"
+    monkeypatch.setattr(Path, "replace", lambda self, target: self.rename(tmp_path / "no" / "such" / "place"))
+    with pytest.raises(DeliveryError, match="cannot-write"):
+        write_text_file(path, "half")
+    assert [(p.name, p.read_text()) for p in tmp_path.iterdir()] == [("saved.yaml", "summary")]
 
 
 @pytest.fixture

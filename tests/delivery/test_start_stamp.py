@@ -2,39 +2,30 @@
 
 import json
 import subprocess
-from pathlib import Path
+from dataclasses import replace
 
 import pytest
 from wavinfo import WavInfoReader
 
+from premix.audio.chunks import BextFields
 from premix.delivery.part_files import bext_of
 from premix.model.mix import Part
-from premix.model.tracks import AudioHeader, Track, TrackSet
+from premix.model.song import Mic
 from tests.delivery.conftest import RATE, START, Rendered
+from tests.rigs.songs import Settings, recipe_of, song_from, with_tracks
 
 
-def song(time_reference: int | None, dates: tuple[str | None, ...] = (None,), rate: int = 48000) -> TrackSet:
-    """Tracks with some dates."""
-    tracks = tuple(
-        Track(
-            "left",
-            f"mic{n}",
-            AudioHeader(
-                Path("a.wav"),
-                "WAV",
-                "PCM_24",
-                rate,
-                1,
-                100,
-                24,
-                time_reference=time_reference,
-                origination_date=date,
-                origination_time="10:00:00" if date else None,
-            ),
-        )
-        for n, date in enumerate(dates)
-    )
-    return TrackSet("Tidewater", Path(), rate, 100, tracks, time_reference)
+def bext(part: Part, time_reference: int | None, dates: tuple[str | None, ...] = (None,), **deliver: int) -> BextFields:
+    """The fields of one part of a song at 48 kHz, a mic a date."""
+    mics: Settings = {f"mic{n}": {} for n in range(len(dates))}
+    song = with_tracks(song_from(recipe_of(mics, song="Tidewater", deliver=deliver)), RATE, 100)
+
+    def dated(mic: Mic) -> Mic:
+        date = dates[list(mics).index(mic.name)]
+        header = replace(mic.track.header, origination_date=date, origination_time="10:00:00" if date else None)
+        return replace(mic, track=replace(mic.track, header=header))
+
+    return bext_of(part, replace(song.with_mics(dated), time_reference=time_reference))
 
 
 def test_every_written_file_starts_at_the_common_start(rendered: Rendered) -> None:
@@ -42,19 +33,19 @@ def test_every_written_file_starts_at_the_common_start(rendered: Rendered) -> No
     files = sorted(rendered.out.rglob("*.wav"))
     assert len(files) == 7
     for path in files:
-        bext = WavInfoReader(str(path)).bext
-        assert bext.time_reference == START
-        assert bext.originator == "premix"
-        assert (bext.originator_date, bext.originator_time) == ("2024-03-01", "20:00:00")  # the earliest input's
-        assert bext.description.startswith("Tidewater, ")
+        fields = WavInfoReader(str(path)).bext
+        assert fields.time_reference == START
+        assert fields.originator == "premix"
+        assert (fields.originator_date, fields.originator_time) == ("2024-03-01", "20:00:00")  # the earliest input's
+        assert fields.description.startswith("Tidewater, ")
 
 
 def test_loudness_fields_are_those_of_the_manifest(rendered: Rendered) -> None:
     """Patched into the finished file; hundredths of a LU or dB."""
     for file in rendered.run.rendering.files:
-        bext = WavInfoReader(str(rendered.out / file.path)).bext
-        assert bext.loudness_value == pytest.approx(file.measures.loudness_lufs, abs=0.0051)
-        assert bext.max_true_peak == pytest.approx(file.measures.true_peak_dbtp, abs=0.0051)
+        fields = WavInfoReader(str(rendered.out / file.path)).bext
+        assert fields.loudness_value == pytest.approx(file.measures.loudness_lufs, abs=0.0051)
+        assert fields.max_true_peak == pytest.approx(file.measures.true_peak_dbtp, abs=0.0051)
 
 
 @pytest.mark.tools("ffmpeg")
@@ -63,11 +54,11 @@ def test_ffprobe_reads_the_chunk_of_every_file(rendered: Rendered) -> None:
     for path in sorted(rendered.out.rglob("*.wav")):
         command = ["ffprobe", "-v", "error", "-show_format", "-of", "json", str(path)]
         tags = json.loads(subprocess.run(command, capture_output=True, check=True).stdout)["format"]["tags"]
-        bext = WavInfoReader(str(path)).bext
-        assert tags["comment"] == bext.description
+        fields = WavInfoReader(str(path)).bext
+        assert tags["comment"] == fields.description
         assert (tags["encoded_by"], tags["date"], tags["creation_time"]) == ("premix", "2024-03-01", "20:00:00")
         assert int(tags["time_reference"]) == START
-        assert tags["coding_history"].split() == bext.coding_history.split()
+        assert tags["coding_history"].split() == fields.coding_history.split()
 
 
 @pytest.mark.tools("sndfile-info")
@@ -100,12 +91,12 @@ def test_sndfile_info_reads_the_chunk_of_every_file(rendered: Rendered) -> None:
 )
 def test_description_names_song_and_part(part: Part, text: str) -> None:
     """What a workstation shows beside the file."""
-    assert bext_of(part, song(0), rate=48000, bits=24).description == text
+    assert bext(part, 0).description == text
 
 
 def test_coding_history_says_what_was_done() -> None:
     """Lines of EBU R 98: coding, rate, width, mode, and free text that holds no comma."""
-    lines = bext_of(Part("guitars", "guitar_bus", 2), song(0), rate=44100, bits=16).coding_history.splitlines()
+    lines = bext(Part("guitars", "guitar_bus", 2), 0, rate=44100, bits=16).coding_history.splitlines()
     assert lines[0] == "A=PCM,F=48000,W=24,M=mono,T=1 tracks"
     assert lines[1].startswith("A=PCM,F=44100,W=16,M=stereo,T=premix ")
     assert all(line.count(",") == 4 for line in lines)
@@ -114,15 +105,15 @@ def test_coding_history_says_what_was_done() -> None:
 def test_start_keeps_its_time_of_day_at_another_rate() -> None:
     """One hour is one hour; rounded to whole samples."""
     part = Part("guitars", "guitar_bus", 2)
-    assert bext_of(part, song(3600 * 48000), rate=44100, bits=24).time_reference == 3600 * 44100
-    assert bext_of(part, song(48001), rate=96000, bits=24).time_reference == 96002
-    assert bext_of(part, song(None), rate=48000, bits=24).time_reference == 0
+    assert bext(part, 3600 * 48000, rate=44100).time_reference == 3600 * 44100
+    assert bext(part, 48001, rate=96000).time_reference == 96002
+    assert bext(part, None).time_reference == 0
 
 
 def test_date_is_the_earliest_of_the_tracks() -> None:
     """Never the clock; nothing where no track has one."""
     part = Part("guitars", "guitar_bus", 2)
-    dated = bext_of(part, song(0, (None, "2024-02-02", "2024-01-31")), rate=RATE, bits=24)
+    dated = bext(part, 0, (None, "2024-02-02", "2024-01-31"))
     assert (dated.date, dated.time) == ("2024-01-31", "10:00:00")
-    undated = bext_of(part, song(0, (None, None)), rate=RATE, bits=24)
+    undated = bext(part, 0, (None, None))
     assert (undated.date, undated.time) == ("", "")

@@ -4,12 +4,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 import pyroomacoustics
 import pytest
 from scipy.signal import correlate
 
-from premix.demo import rig as room
+from premix.arrays import FloatArray
+from premix.demo import rig
 from premix.demo.playing import BARS, LEAD_IN_S, RINGS, TIMING_MOST_S, perform, pluck
 from premix.demo.rig import (
     CABINET,
@@ -28,7 +28,6 @@ from premix.demo.rig import (
 from premix.demo.session import PERFORMANCES, PerformanceTruth, perform_session
 from premix.units import gain_to_db, speed_of_sound_m_s
 
-FloatArray = npt.NDArray[np.float64]
 Session = dict[str, tuple[PerformanceTruth, dict[str, FloatArray]]]
 RATE = 48000
 SECONDS = 8.0
@@ -45,7 +44,7 @@ def levels_db(signal: FloatArray, window: int = 96) -> FloatArray:
     """Level of each millisecond, over 2 ms beginning there, in dB."""
     total = np.cumsum(np.concatenate([[0.0], signal**2]))
     starts = np.arange(0, len(signal) - window, RATE // 1000)
-    return 10.0 * np.log10((total[starts + window] - total[starts]) / window + 1e-20)
+    return np.asarray(10.0 * np.log10((total[starts + window] - total[starts]) / window + 1e-20), np.float64)
 
 
 def test_bars_are_sixteen_signs_long() -> None:
@@ -186,12 +185,12 @@ def test_the_room_is_that_of_an_independent_simulator(monkeypatch: pytest.Monkey
 
     200 Hz to 6 kHz, where both place images between samples well: -50 dB. Its filters delay by 40 samples.
     """
-    monkeypatch.setattr(room, "HIGH_REFLECTION", room.LOW_REFLECTION)
-    ours = room.room_response(ROOM_MIC_M, RATE)[: round(0.06 * RATE)]
-    walls = pyroomacoustics.Material(1.0 - room.LOW_REFLECTION**2)
-    box = pyroomacoustics.ShoeBox(room.SIZE_M, fs=RATE, materials=walls, max_order=14, air_absorption=False)
+    monkeypatch.setattr(rig, "HIGH_REFLECTION", rig.LOW_REFLECTION)
+    ours = rig.room_response(ROOM_MIC_M, RATE)[: round(0.06 * RATE)]
+    walls = pyroomacoustics.Material(1.0 - rig.LOW_REFLECTION**2)
+    box = pyroomacoustics.ShoeBox(rig.SIZE_M, fs=RATE, materials=walls, max_order=14, air_absorption=False)
     box.set_sound_speed(speed_of_sound_m_s())
-    box.add_source(list(room.CABINET_M))
+    box.add_source(list(rig.CABINET_M))
     box.add_microphone(list(ROOM_MIC_M))
     box.compute_rir()
     theirs = box.rir[0][0][40 : 40 + len(ours)]
@@ -203,7 +202,7 @@ def test_the_room_is_that_of_an_independent_simulator(monkeypatch: pytest.Monkey
 
 def test_the_room_decays_as_a_live_room_does() -> None:
     """Direct sound at 3.2 m, and a reverberation time (Schroeder, -5 to -25 dB) of 0.4 to 0.6 s."""
-    impulse = room.room_response(ROOM_MIC_M, RATE)
+    impulse = rig.room_response(ROOM_MIC_M, RATE)
     assert np.argmax(impulse > 0.9 * np.max(impulse)) == round(ROOM_DISTANCE_CM / 100.0 / 343.2 * RATE)
     left = np.cumsum(impulse[::-1] ** 2)[::-1]
     decay = 10.0 * np.log10(left / left[0] + 1e-30)

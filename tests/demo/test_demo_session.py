@@ -98,7 +98,14 @@ def test_a_file_in_place_of_the_folder_is_refused(tmp_path: Path) -> None:
 def test_all_wrong_settings_are_named_at_once(tmp_path: Path) -> None:
     """Five settings out of range give five problems, and no folder."""
     with pytest.raises(DeliveryError) as caught:
-        write_demo(tmp_path / "demo", seconds=0.1, rate=8000, bits=8, file_format="mp3", performances=["drums"])
+        write_demo(
+            tmp_path / "demo",
+            seconds=0.1,
+            rate=8000,
+            bits=8,
+            file_format="mp3",  # type: ignore[arg-type]
+            performances=["drums"],
+        )
     assert [p.where for p in caught.value.problems] == ["seconds", "rate", "bits", "format", "performances"]
     assert {p.slug for p in caught.value.problems} == {"demo-settings"}
     assert not (tmp_path / "demo").exists()

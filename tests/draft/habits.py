@@ -39,7 +39,8 @@ HABITS: dict[str, Habit] = {
     "Russian": _said("{p} {m}.wav", "левая|правая|центр", "mic1|mic2|mic3|sub|комната"),
     "French letters": _said("{p}_{m}.wav", "G|D|C", "dyn|cond|ruban|sub|amb"),
     "camel case": _said("Gtr{p}{m}.wav", "Left|Right|Centre", "Dyn|Cond|Ribbon|Sub|Room"),
-    "numbers for mics": _said("{p} {m}.wav", "L|R|C", "57|414|121|sub|room"),
+    "numbers for mics": _said("{p} {m}.wav", "L|R|C", "1|2|3|sub|room"),
+    "inputs for mics": _said("{p} {m}.wav", "L1|R2|C3", "21|22|23|sub|room"),
     "letters for both": _said("{p}_{m}.wav", "L|R|C", "D|K|B|S|A"),
     "mics without words": _said("{p} mic {m}.wav", "L|R|C", "1|2|3|4|5"),
     "long prefix, suffix": _said(

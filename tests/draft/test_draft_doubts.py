@@ -15,7 +15,7 @@ from premix.draft.propose import propose
 from premix.draft.write import recipe_text
 from premix.pipeline import render
 from premix.recipe.read import read_recipe
-from premix.tracks.listing import list_files
+from premix.tracks.find import list_files
 from tests.rigs.sessions import decided, write_track
 
 RATE = 48000

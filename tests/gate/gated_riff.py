@@ -10,15 +10,16 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import butter, sosfilt
 
-from premix.audio.envelope import KeyPower
+from premix.audio.bands import KeyPower
 from premix.audio.gains import curve_gain
 from premix.demo.rig import MICS
 from premix.gate.curves import room_curve
 from premix.gate.riff import find_riff
-from premix.model.analysis import KeyEnvelopes
-from premix.model.gate import GateCurve, Riff
-from premix.model.recipe import Gate
+from premix.model.gate import Curve, Riff
+from premix.model.settings import Gate
+from premix.model.tracks import KeyEnvelopes
 from tests.rigs.riffs import StopAndGo, stop_and_go
+from tests.rigs.songs import keys_of
 
 Audio = npt.NDArray[np.float64]
 
@@ -36,7 +37,7 @@ class GatedRiff:
 
     rig: StopAndGo
     riff: Riff
-    curve: GateCurve
+    curve: Curve
     arrival: float
     audible: npt.NDArray[np.bool_]
 
@@ -58,10 +59,9 @@ def envelopes(key: Audio, rate: int, folder: Path, performance: str = "left") ->
     for signal in key:
         power = KeyPower(rate, hop)
         rows.append(np.concatenate([power.feed(signal), power.finish()]))
-    path = folder / f"{performance}.key"
-    np.ascontiguousarray(np.stack(rows, axis=1)).tofile(path)
-    names = tuple(mic.name for mic in MICS[: len(rows)])
-    return KeyEnvelopes(performance, names, rate, hop, len(rows[0]), path)
+    return keys_of(
+        performance, np.stack(rows).astype(np.float64), [mic.name for mic in MICS[: len(rows)]], folder, rate
+    )
 
 
 def gate_riff(seed: int, folder: Path, gate: Gate | None = None, **settings: Any) -> GatedRiff:

@@ -5,7 +5,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from premix.model.analysis import KeyEnvelopes
+from premix.model.tracks import KeyEnvelopes
+from tests.rigs.songs import keys_of
 
 Levels = npt.NDArray[np.float64]
 SILENT = -300.0
@@ -56,9 +57,7 @@ def envelopes(
     for noise_db in (np.full(level.size, hiss_db), bleed):
         if noise_db is not None:
             power = power + 10.0 ** (noise_db[: level.size] / 10) * rng.chisquare(10, level.size) / 10
-    path = folder / f"{performance}.f32"
-    power.astype(np.float32).tofile(path)
-    return KeyEnvelopes(performance, ("dynamic",), rate, rate // 1000, level.size, path)
+    return keys_of(performance, power[None], ("dynamic",), folder, rate)
 
 
 def drum_bleed(seconds: float, peak_db: float, *, every_s: float = 0.25, decay_s: float = 0.2) -> Levels:

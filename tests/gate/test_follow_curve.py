@@ -1,6 +1,7 @@
 """Follow mode: a downward expander whose breakpoints say what a frame-by-frame one would do."""
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -10,15 +11,15 @@ from premix.gate import key as key_module
 from premix.gate.curves import follow_curve
 from premix.gate.key import Key
 from premix.model.gate import GateCurve
-from premix.model.recipe import Gate
+from premix.model.settings import Gate
 from tests.gate.key_material import Levels, drum_bleed, envelopes, hold, mutes, ring, stop
 
 RATE = 48_000
 GATE = Gate(mode="follow", ratio=3.0, attack_ms=10.0, hold_ms=20.0, release_ms=200.0, range_db=50.0, lookahead_ms=5.0)
 
 
-def key_of(folder: Path, parts: list[Levels], **changes: object) -> Key:
-    return Key(envelopes(folder, parts, **changes), np.ones(1), np.zeros(1))  # type: ignore[arg-type]
+def key_of(folder: Path, parts: list[Levels], **changes: Any) -> Key:
+    return Key(envelopes(folder, parts, **changes), np.ones(1), np.zeros(1))
 
 
 def follow(keys: list[tuple[Key, float]], gate: Gate = GATE, arrival: float = 0.0) -> GateCurve:

@@ -11,7 +11,7 @@ import pytest
 
 from premix.demo.session import perform_session
 from premix.gate.riff import find_riff
-from premix.model.recipe import Gate
+from premix.model.settings import Gate
 from tests.gate.gated_riff import GatedRiff, boundaries, clicks_db, envelopes, f_measure, gate_riff, opening_db
 
 CASES: dict[str, dict[str, Any]] = {

@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from premix.audio.envelope import KeyPower
+from premix.audio.bands import KeyPower
 
 Audio = npt.NDArray[np.float64]
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from premix.audio.gains import curve_gain
 from premix.gate.curves import open_spans, room_curve
 from premix.model.gate import Curve, GateCurve, Span
-from premix.model.recipe import Gate
+from premix.model.settings import Gate
 
 RATE = 48_000
 SONG = 10 * RATE

@@ -1,42 +1,45 @@
 """The recipe's limits: inside and just past each one, and what was not measured."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import pytest
 
 from premix.measures.limits import CHECKS, check_limits
 from premix.messages import REMEDIES
-from premix.model.alignment import Alignment, BandEfficiency, Efficiency, MicDecision
-from premix.model.mix import Part, PartMeasures, Rendering, StereoMeasures, WrittenFile
-from premix.model.recipe import Limits
+from premix.model.alignment import BandEfficiency, Efficiency
+from premix.model.mix import Part, PartKind, PartMeasures, Rendering, StereoMeasures, WrittenFile
+from premix.model.settings import Limits
+from premix.model.song import Song
+from tests.rigs.songs import Settings, recipe_of, song_from, with_decisions
 
 BANDS = (BandEfficiency(1000.0, -3.0, -1.0, 1.0),)
 
 
-def decision(
-    mic: str, refusal: str | None = None, moved: float | None = None, performance: str = "left_a"
-) -> MicDecision:
-    origin = "refused" if refusal else "auto"
-    return MicDecision(performance, mic, "close", "dynamic", 0.0, 1, origin, refusal=refusal, moved_samples=moved)  # type: ignore[arg-type]
+EFFICIENCIES = {
+    "left_a": Efficiency("left_a", -3.0, -1.0, -3.5, -1.4, BANDS),
+    "right_a": Efficiency("right_a", -5.0, -1.5, -5.5, -2.0, BANDS),
+}
+FOUND: Settings = {"left_a/ribbon": {"origin": "refused", "refusal": "silent"}, "left_a/sub": {"moved_samples": 12.0}}
 
 
-ALIGNMENT = Alignment(
-    48_000,
-    "dynamic",
-    (
-        decision("dynamic"),
-        decision("ribbon", refusal="silent"),
-        decision("sub", moved=12.0),
-        decision("dynamic", performance="right_a"),
-    ),
-    (Efficiency("left_a", -3.0, -1.0, -3.5, -1.4, BANDS), Efficiency("right_a", -5.0, -1.5, -5.5, -2.0, BANDS)),
-)
+def song(limits: Settings, found: Settings = FOUND) -> Song:
+    """Two performances of three mics, their decisions changed by `found`, their efficiencies, and the limits."""
+    mics: Settings = {"dynamic": {}, "ribbon": {}, "sub": {}}
+    made = with_decisions(song_from(recipe_of(mics, tuple(EFFICIENCIES), limits=limits)), found)
+    return with_efficiencies(made, EFFICIENCIES)
+
+
+def with_efficiencies(made: Song, efficiencies: Mapping[str, Efficiency]) -> Song:
+    """The song with what its sums were found to be."""
+    return replace(made, performances=tuple(replace(p, efficiency=efficiencies[p.name]) for p in made.performances))
 
 
 def file(part: str, bus: str | None, loudness: float | None, true_peak: float | None) -> WrittenFile:
-    kind = "stem" if part.startswith("stem") else "bus"
+    """A stem or a bus with these measures."""
+    kind: PartKind = "stem" if part.startswith("stem") else "bus"
     measures = PartMeasures(part, true_peak, true_peak, loudness, loudness, 10.0, 0.0)
-    return WrittenFile(Part(part, kind, 1, bus=bus), f"{part}.wav", 1, 24, "", 0, measures)  # type: ignore[arg-type]
+    return WrittenFile(Part(part, kind, 1, bus=bus), f"{part}.wav", 1, 24, "", 0, measures)
 
 
 RENDERING = Rendering(
@@ -68,8 +71,8 @@ ON_THE_LIMIT = {
 def test_on_the_limit_holds_and_past_it_breaks(field: str) -> None:
     """Each limit alone: the figure itself is inside; a little past it is one error that names the worst."""
     holds, breaks, subject = ON_THE_LIMIT[field]
-    assert check_limits(Limits(**{field: holds}), ALIGNMENT, RENDERING) == ()
-    (finding,) = check_limits(Limits(**{field: breaks}), ALIGNMENT, RENDERING)
+    assert check_limits(song({field: holds}), RENDERING) == ()
+    (finding,) = check_limits(song({field: breaks}), RENDERING)
     assert (finding.severity, finding.subject) == ("error", subject)
     assert f"{breaks:g}" in finding.message and finding.slug in REMEDIES
 
@@ -82,29 +85,28 @@ def test_every_limit_of_the_recipe_is_checked() -> None:
 
 def test_several_broken_limits_give_one_line_each() -> None:
     """All are reported, in the order of the table."""
-    limits = Limits(**{field: breaks for field, (_, breaks, _) in ON_THE_LIMIT.items()})
-    found = check_limits(limits, ALIGNMENT, RENDERING)
+    limits = {field: breaks for field, (_, breaks, _) in ON_THE_LIMIT.items()}
+    found = check_limits(song(limits), RENDERING)
     assert [finding.slug for finding in found] == [check.slug for check in CHECKS]
 
 
 def test_the_message_shows_enough_decimals_to_see_the_difference() -> None:
     """-2.60041 against -2.6 must not read '-2.60, allowed at least -2.6'."""
     stereo = StereoMeasures(0.1, None, -2.60041234, None)
-    rendering = Rendering((), stereo, None, (), 0.0)
-    (finding,) = check_limits(Limits(mono_fold_db=-2.6), ALIGNMENT, rendering)
+    (finding,) = check_limits(song({"mono_fold_db": -2.6}), Rendering((), stereo, None, ()))
     assert finding.message == "mono fold is -2.6004 dB, allowed is at least -2.6 dB"
 
 
 def test_no_limits_no_findings() -> None:
     """An empty section checks nothing."""
-    assert check_limits(Limits(), ALIGNMENT, RENDERING) == ()
+    assert check_limits(song({}), RENDERING) == ()
 
 
 @pytest.mark.parametrize("field", ON_THE_LIMIT)
 def test_a_limit_that_cannot_be_measured_is_broken(field: str) -> None:
     """Nothing delivered, nothing aligned: one error each. Counts are the exception: no mic is no refused mic."""
-    nobody = Alignment(48_000, "dynamic", (), ())
-    found = check_limits(Limits(**{field: ON_THE_LIMIT[field][0]}), nobody, NOTHING)
+    nobody = replace(song({field: ON_THE_LIMIT[field][0]}), performances=())
+    found = check_limits(nobody, NOTHING)
     if field in ("refused_mics", "moved_mics"):
         assert found == ()
     else:
@@ -123,8 +125,8 @@ def test_silence_has_no_correlation_fold_or_spread() -> None:
         file("stem_left_b", "left", None, None),
         stereo=StereoMeasures(None, None, None, None),
     )
-    limits = Limits(mono_fold_db=-60, correlation=-1, stem_spread_lu=60, true_peak_dbtp=-1)
-    assert [(f.subject, f.message) for f in check_limits(limits, ALIGNMENT, silent)] == [
+    limited = song({"mono_fold_db": -60, "correlation": -1, "stem_spread_lu": 60, "true_peak_dbtp": -1})
+    assert [(f.subject, f.message) for f in check_limits(limited, silent)] == [
         ("limits.mono_fold_db", "mono fold cannot be measured: guitar bus"),
         ("limits.correlation", "correlation cannot be measured: guitar bus"),
         ("limits.stem_spread_lu", "loudness spread of the stems cannot be measured: bus left"),
@@ -133,18 +135,19 @@ def test_silence_has_no_correlation_fold_or_spread() -> None:
 
 def test_a_silent_performance_has_no_sum_efficiency_and_a_muted_one_needs_none() -> None:
     """Bands are there where there was sound; without a mic in the sum there is nothing to measure."""
-    silent = Efficiency("right_a", 0.0, 0.0, 0.0, 0.0)
-    alignment = replace(ALIGNMENT, efficiencies=(ALIGNMENT.efficiencies[0], silent))
-    (finding,) = check_limits(Limits(sum_efficiency_db=-1.5), alignment, RENDERING)
+    silent = EFFICIENCIES | {"right_a": Efficiency("right_a", 0.0, 0.0, 0.0, 0.0)}
+    (finding,) = check_limits(with_efficiencies(song({"sum_efficiency_db": -1.5}), silent), RENDERING)
     assert finding.message == "sum efficiency cannot be measured: right_a"
-    decisions = tuple(replace(d, summed=d.performance == "left_a") for d in ALIGNMENT.decisions)
-    assert check_limits(Limits(sum_efficiency_db=-1.5), replace(alignment, decisions=decisions), RENDERING) == ()
+    muted = song(
+        {"sum_efficiency_db": -1.5}, {f"right_a/{mic}": {"summed": False} for mic in ("dynamic", "ribbon", "sub")}
+    )
+    assert check_limits(with_efficiencies(muted, silent), RENDERING) == ()
 
 
 def test_a_figure_beyond_the_limit_is_told_rather_than_one_that_is_missing() -> None:
     """One line a limit, and the worse news first."""
     files = (*RENDERING.files, file("stem_right_b", "right", None, None))
-    (finding,) = check_limits(Limits(stem_spread_lu=2.9), ALIGNMENT, rendering(*files))
+    (finding,) = check_limits(song({"stem_spread_lu": 2.9}), rendering(*files))
     assert (finding.slug, finding.subject) == ("limit-stem-spread", "bus left")
-    (finding,) = check_limits(Limits(stem_spread_lu=3.0), ALIGNMENT, rendering(*files))
+    (finding,) = check_limits(song({"stem_spread_lu": 3.0}), rendering(*files))
     assert finding.message.endswith("cannot be measured: bus right")

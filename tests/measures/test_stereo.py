@@ -5,8 +5,7 @@ import pickle
 import numpy as np
 import pytest
 
-from premix.measures.meters import StereoMeter
-from premix.measures.stereo import CorrelationMeter
+from premix.measures.stereo import StereoMeter
 from premix.model.mix import StereoMeasures
 from tests.measures.signals import RATE, FloatArray, feed_in_pieces, riff_noise, sine
 
@@ -74,7 +73,7 @@ def test_the_minimum_is_that_of_the_worst_window_that_holds_sound() -> None:
 
 def test_the_windows_of_a_long_song_are_merged_and_the_minimum_is_not() -> None:
     """20 min make 3000 windows of 400 ms: 1500 of 800 ms are reported, and the 400 ms minimum is kept."""
-    meter = CorrelationMeter(1000)  # a low rate: only the number of windows matters here
+    meter = StereoMeter(1000)  # a low rate: only the number of windows matters here
     rng = np.random.default_rng(32)
     for minute in range(20):
         a, b = rng.standard_normal((2, 60_000))
@@ -82,10 +81,11 @@ def test_the_windows_of_a_long_song_are_merged_and_the_minimum_is_not() -> None:
         if minute == 7:
             right[400:800] = -a[400:800]
         meter.feed(np.stack((a, right)))
-    windows = meter.windows()
+    found = meter.result()
+    windows = found.windows
     assert len(windows) == 1500
     assert windows[1][0] == pytest.approx(0.8)
-    assert meter.minimum() == pytest.approx(-1.0, abs=1e-12)
+    assert found.correlation_min == pytest.approx(-1.0, abs=1e-12)
     assert min(rho for _, rho in windows) > -0.9
 
 

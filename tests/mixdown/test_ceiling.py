@@ -1,12 +1,15 @@
 """The common trim: every file under the ceiling, one gain for all, and nothing written where none is allowed."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy.signal import resample_poly
 
+from premix.arrays import FloatArray
 from premix.errors import DeliveryError
 from premix.pipeline import render
-from tests.rigs.sessions import hashes, manifest_of, parts_of, riff, samples, tree, write_song
+from tests.rigs.sessions import Song, hashes, manifest_of, parts_of, riff, samples, tree, write_song
 
 RECIPE = """\
 format: 1
@@ -22,7 +25,7 @@ performances:
 
 
 @pytest.fixture(scope="module")
-def song(tmp_path_factory):
+def song(tmp_path_factory: pytest.TempPathFactory) -> Song:
     """Two performances that add up to more than full scale."""
     takes = {
         f"{name}_{mic}": riff(seed, 96000, peak=0.9)
@@ -34,13 +37,13 @@ def song(tmp_path_factory):
     return made
 
 
-def true_peak_dbtp(signal):
+def true_peak_dbtp(signal: FloatArray) -> float:
     """Peak of the signal at 16 times its rate, by scipy's own filter (independent of premix's meter)."""
     fine = resample_poly(signal, 16, 1, axis=1, window=("kaiser", 12.0))
-    return 20.0 * np.log10(np.max(np.abs(fine)))
+    return 20.0 * float(np.log10(np.max(np.abs(fine))))
 
 
-def test_no_file_passes_the_ceiling(song):
+def test_no_file_passes_the_ceiling(song: Song) -> None:
     """-1 dBTP holds for every file; the loudest is just under it, not far below.
 
     0.02 dB above for what a 16 times finer grid finds between the points of the 4 times grid of ITU-R BS.1770;
@@ -51,7 +54,7 @@ def test_no_file_passes_the_ceiling(song):
     assert max(peaks.values()) >= -1.0 - 0.06
 
 
-def test_one_gain_for_all_keeps_the_balance(song):
+def test_one_gain_for_all_keeps_the_balance(song: Song) -> None:
     """Every file is the untrimmed one times one gain: no file is treated by itself."""
     trim_db = manifest_of(song.out())["trim_db"]
     assert -12.0 < trim_db < -3.0
@@ -66,7 +69,7 @@ def test_one_gain_for_all_keeps_the_balance(song):
         np.testing.assert_allclose(trimmed, gain * plain, rtol=0, atol=2.0**-25 * (1.0 + gain))
 
 
-def test_measures_are_those_of_the_trimmed_files(song):
+def test_measures_are_those_of_the_trimmed_files(song: Song) -> None:
     """The manifest's peaks are the files' own, though they were measured before the trim."""
     for part, entry in parts_of(song.out()).items():
         peak = 20.0 * np.log10(np.max(np.abs(samples(song.out(), part))))
@@ -75,13 +78,13 @@ def test_measures_are_those_of_the_trimmed_files(song):
 
 
 @pytest.mark.parametrize("bits", [16, 24])
-def test_no_sample_is_held_at_full_scale(song, tmp_path, bits):
+def test_no_sample_is_held_at_full_scale(song: Song, tmp_path: Path, bits: int) -> None:
     """Trimmed before the quantiser: no overs, at any depth."""
     render(song.recipe, song.tracks, tmp_path / "out", settings=[f"deliver.bits={bits}"])
     assert {entry["overs"] for entry in parts_of(tmp_path / "out").values()} == {0}
 
 
-def test_without_leave_to_trim_nothing_is_written(song, tmp_path):
+def test_without_leave_to_trim_nothing_is_written(song: Song, tmp_path: Path) -> None:
     """deliver.trim none: every file that is too loud is named, with its peak, and OUT stays as it was."""
     out = tmp_path / "out"
     render(song.recipe, song.tracks, out, settings=["deliver.ceiling_dbtp=0"])
@@ -95,7 +98,7 @@ def test_without_leave_to_trim_nothing_is_written(song, tmp_path):
     assert tree(tmp_path) == before
 
 
-def test_a_lower_ceiling_moves_all_files_by_the_same(song, tmp_path):
+def test_a_lower_ceiling_moves_all_files_by_the_same(song: Song, tmp_path: Path) -> None:
     """Six dB less ceiling is six dB less of everything, to the hundredth."""
     render(song.recipe, song.tracks, tmp_path / "out", settings=["deliver.ceiling_dbtp=-7", "deliver.bits=32"])
     trims = [manifest_of(out)["trim_db"] for out in (song.out(), tmp_path / "out")]

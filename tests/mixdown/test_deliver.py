@@ -1,12 +1,15 @@
 """What `deliver` asks for: which files there are, how they belong together, rates, formats, muted parts."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 import soundfile
 from scipy.signal.windows import tukey
 
+from premix.arrays import FloatArray
 from premix.pipeline import render
-from tests.rigs.sessions import hashes, manifest_of, parts_of, riff, samples, write_song
+from tests.rigs.sessions import Song, hashes, manifest_of, parts_of, riff, samples, write_song
 
 RATE = 48000
 FRAMES = 2 * RATE
@@ -28,7 +31,7 @@ FLOAT_ROUNDING = 2.0**-25
 
 
 @pytest.fixture(scope="module")
-def song(tmp_path_factory):
+def song(tmp_path_factory: pytest.TempPathFactory) -> Song:
     """Three performances of three mics."""
     takes = {
         f"{name}_{mic}": riff(seed, FRAMES, peak=0.3)
@@ -39,7 +42,7 @@ def song(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def all_files(song):
+def all_files(song: Song) -> Path:
     """Everything that can be delivered."""
     kinds = "stems, rooms, rooms_ungated, buses, guitar_bus, aligned_mics, guitar_bus_without_centre"
     render(song.recipe, song.tracks, song.out("all"), settings=[f"deliver.files=[{kinds}]"])
@@ -59,7 +62,9 @@ def all_files(song):
         ("aligned_mics", {f"mic_{p}_{m}" for p in ("left", "right", "centre") for m in ("dynamic", "ribbon", "room")}),
     ],
 )
-def test_each_kind_of_file_alone_is_the_same_as_among_all(song, all_files, tmp_path, kind, parts):
+def test_each_kind_of_file_alone_is_the_same_as_among_all(
+    song: Song, all_files: Path, tmp_path: Path, kind: str, parts: set[str]
+) -> None:
     """What is delivered changes no sample of it: its hash is the one it has when everything is delivered."""
     render(song.recipe, song.tracks, tmp_path / "out", settings=[f"deliver.files=[{kind}]"])
     made, everything = hashes(tmp_path / "out"), hashes(all_files)
@@ -68,14 +73,14 @@ def test_each_kind_of_file_alone_is_the_same_as_among_all(song, all_files, tmp_p
     assert written == {entry["path"] for entry in parts_of(tmp_path / "out").values()}
 
 
-def test_aligned_mics_add_up_to_the_stem(all_files):
+def test_aligned_mics_add_up_to_the_stem(all_files: Path) -> None:
     """Close mics, as aligned and at their gains, are the stem: half a float step for each of three files."""
     for name in ("left", "right", "centre"):
         mics = samples(all_files, f"mic_{name}_dynamic") + samples(all_files, f"mic_{name}_ribbon")
         assert np.max(np.abs(mics - samples(all_files, f"stem_{name}"))) <= 3 * FLOAT_ROUNDING
 
 
-def test_ungated_rooms_are_the_rooms_of_a_gate_that_is_off(song, all_files, tmp_path):
+def test_ungated_rooms_are_the_rooms_of_a_gate_that_is_off(song: Song, all_files: Path, tmp_path: Path) -> None:
     """rooms_ungated, the aligned room mic and a room whose gate is off are one sound; the gated room is another."""
     render(song.recipe, song.tracks, tmp_path / "out", settings=["gate.mode=off", "deliver.files=[rooms]"])
     off, made = hashes(tmp_path / "out"), hashes(all_files)
@@ -84,7 +89,7 @@ def test_ungated_rooms_are_the_rooms_of_a_gate_that_is_off(song, all_files, tmp_
         assert made[f"room_{name}"] != off[f"room_{name}"]
 
 
-def test_guitar_bus_without_centre_is_what_is_left(all_files):
+def test_guitar_bus_without_centre_is_what_is_left(all_files: Path) -> None:
     """Guitars less the centre bus at its pan gains: half a float step for each of four numbers."""
     (centre,) = [b for b in manifest_of(all_files)["buses"] if b["bus"] == "centre"]
     gains = np.array([[centre["left_gain"]], [centre["right_gain"]]])
@@ -92,7 +97,7 @@ def test_guitar_bus_without_centre_is_what_is_left(all_files):
     assert np.max(np.abs(rest - samples(all_files, "guitars_without_centre"))) <= 4 * FLOAT_ROUNDING
 
 
-def test_all_files_start_together_and_have_one_length(all_files):
+def test_all_files_start_together_and_have_one_length(all_files: Path) -> None:
     """Same frames, same rate, for mono and stereo files alike; mics of a whole-sample delay at their own places."""
     heads = [soundfile.info(path) for path in all_files.rglob("*.wav")]
     assert len(heads) == len(parts_of(all_files)) == 3 * 3 + 3 + 2 + 9
@@ -102,7 +107,9 @@ def test_all_files_start_together_and_have_one_length(all_files):
 
 
 @pytest.mark.parametrize("where", ["performances.right.mute=true", "buses.right.mute=true"])
-def test_muted_parts_are_absent_and_the_others_unchanged(song, all_files, tmp_path, where):
+def test_muted_parts_are_absent_and_the_others_unchanged(
+    song: Song, all_files: Path, tmp_path: Path, where: str
+) -> None:
     """A muted performance, or one on a muted bus, leaves no file and no sound; nothing else moves."""
     render(song.recipe, song.tracks, tmp_path / "out", settings=[where])
     made, everything = hashes(tmp_path / "out"), hashes(all_files)
@@ -113,7 +120,7 @@ def test_muted_parts_are_absent_and_the_others_unchanged(song, all_files, tmp_pa
     assert np.max(np.abs(samples(tmp_path / "out", "guitars")[1] - centre)) < 1e-6
 
 
-def test_muted_mic_leaves_the_others(song, all_files, tmp_path):
+def test_muted_mic_leaves_the_others(song: Song, all_files: Path, tmp_path: Path) -> None:
     """Without the ribbon the stem is the dynamic mic alone, half a float step for each of the two files."""
     settings = ["performances.left.mics={ribbon: {mute: true}}", "deliver.files=[stems]"]
     render(song.recipe, song.tracks, tmp_path / "out", settings=settings)
@@ -122,7 +129,7 @@ def test_muted_mic_leaves_the_others(song, all_files, tmp_path):
 
 
 @pytest.mark.parametrize("bits", [16, 24])
-def test_flac_holds_the_same_samples(song, tmp_path, bits):
+def test_flac_holds_the_same_samples(song: Song, tmp_path: Path, bits: int) -> None:
     """FLAC is lossless (RFC 9639): same hashes as WAV in the manifest, and the same integers in the files."""
     for container in ("wav", "flac"):
         settings = [f"deliver.format={container}", f"deliver.bits={bits}"]
@@ -134,17 +141,17 @@ def test_flac_holds_the_same_samples(song, tmp_path, bits):
         np.testing.assert_array_equal(samples(tmp_path / "flac", part), samples(tmp_path / "wav", part))
 
 
-def chirp(rate, frames, late_s=0.0):
+def chirp(rate: int, frames: int, late_s: float = 0.0) -> FloatArray:
     """A sweep from 50 Hz to 17 kHz under a smooth window, known at every instant: (frames) at any rate."""
     length = FRAMES / RATE
     time = np.arange(frames) / rate - late_s
     phase = 2 * np.pi * (50.0 * time + 0.5 * (17000.0 - 50.0) / length * time**2)
     fade = np.interp(time, np.linspace(0, length, 4001), tukey(4001, 0.2), left=0.0, right=0.0)
-    return 0.4 * fade * np.sin(phase)
+    return np.asarray(0.4 * fade * np.sin(phase))
 
 
 @pytest.mark.parametrize(("rate", "frames"), [(44100, 88203), (96000, 192006), (88200, 176406), (192000, 384012)])
-def test_other_rates_have_exact_length_and_no_delay(tmp_path, rate, frames):
+def test_other_rates_have_exact_length_and_no_delay(tmp_path: Path, rate: int, frames: int) -> None:
     """A sweep of an odd length: the nearest whole number of frames, and the sweep at its own instants.
 
     -80 dB: the fade is drawn with 4000 straight pieces, whose bends no rate holds; a delay of a hundredth of a

@@ -1,18 +1,21 @@
 """Flipping an input flips the report, never the sound."""
 
 import shutil
+from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from premix.pipeline import render
+from tests.conftest import Demo, RenderedDemo
 from tests.rigs.sessions import decided, level_db, parts_of, read, samples, write_track
 
 MICS = ("condenser", "ribbon", "sub", "room")
 BOTH = ("left_a", "right_a")
 
 
-def flipped(demo, tmp_path, mics, performances=BOTH):
+def flipped(demo: Demo, tmp_path: Path, mics: Sequence[str], performances: Sequence[str] = BOTH) -> Path:
     """The demo, rendered with these mics turned upside down."""
     tracks = tmp_path / "tracks"
     shutil.copytree(demo.song.tracks, tracks)
@@ -22,7 +25,7 @@ def flipped(demo, tmp_path, mics, performances=BOTH):
     return tmp_path / "out"
 
 
-def assert_same_sound(out, before, mics, performances=BOTH):
+def assert_same_sound(out: Path, before: Path, mics: Sequence[str], performances: Sequence[str] = BOTH) -> None:
     """Polarities turned over where the input was, delays kept, every file the same below -120 dB."""
     after = decided(out)
     for (performance, mic), decision in decided(before).items():
@@ -34,18 +37,22 @@ def assert_same_sound(out, before, mics, performances=BOTH):
 
 
 @pytest.mark.parametrize("mics", [["condenser"], ["sub"], list(MICS)], ids="+".join)
-def test_files_null_when_a_mic_is_flipped(demo, rendered_demo, tmp_path, mics):
+def test_files_null_when_a_mic_is_flipped(
+    demo: Demo, rendered_demo: RenderedDemo, tmp_path: Path, mics: Sequence[str]
+) -> None:
     """A mic wired the other way round in every performance; rounding to 24 bits alone leaves -138 dB."""
     assert_same_sound(flipped(demo, tmp_path, mics), rendered_demo.out, mics)
 
 
 @pytest.mark.parametrize("mic", ["sub", "room"])
-def test_files_null_when_one_performances_mic_is_flipped(demo, rendered_demo, tmp_path, mic):
+def test_files_null_when_one_performances_mic_is_flipped(
+    demo: Demo, rendered_demo: RenderedDemo, tmp_path: Path, mic: str
+) -> None:
     """A polarity switch pressed between two performances: the mic did not move, so its delay is still shared."""
     assert_same_sound(flipped(demo, tmp_path, [mic], ["left_a"]), rendered_demo.out, [mic], ["left_a"])
 
 
-def test_flipping_the_reference_turns_its_stems_over(demo, rendered_demo, tmp_path):
+def test_flipping_the_reference_turns_its_stems_over(demo: Demo, rendered_demo: RenderedDemo, tmp_path: Path) -> None:
     """The reference is never inverted: all others turn to it, and every file is upside down, else the same."""
     out = flipped(demo, tmp_path, ["dynamic"])
     before, after = decided(rendered_demo.out), decided(out)

@@ -33,8 +33,8 @@ SETTINGS = {
 def test_every_loudness_is_that_of_the_file(demo: Demo, settings: tuple[str, ...], tmp_path: Path) -> None:
     """Measured again from the files as written: within 0.001 LU (24-bit rounding is far below that)."""
     outcome = render(demo.song.recipe, demo.song.tracks, tmp_path / "out", settings=settings)
-    assert len(outcome.run.rendering.files) >= 5
-    for file in outcome.run.rendering.files:
+    assert len(outcome.rendered.rendering.files) >= 5
+    for file in outcome.rendered.rendering.files:
         samples, rate = soundfile.read(tmp_path / "out" / file.path, always_2d=True)
         meter = LoudnessMeter(rate, samples.shape[1])
         meter.feed(np.ascontiguousarray(samples.T))

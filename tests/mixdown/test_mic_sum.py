@@ -1,11 +1,15 @@
 """Mics to one signal: what delay, gain, filters and blocks do to the samples of a file."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
+from premix.arrays import FloatArray
 from premix.mixdown.mic_sum import HOP, MicSum, Workspace
 from premix.model.mix import MicPath
+from premix.model.tracks import Track
 from premix.pipeline import load
 from tests.rigs.sessions import read, riff, write_song
 
@@ -19,22 +23,23 @@ performances: {left: {bus: left}}
 TONES_HZ = (47.0, 180.3, 997.0, 3150.7, 7919.0, 14300.0, 19990.0)
 
 
-def tones(moved_samples=0.0, rate=RATE):
+def tones(moved_samples: float = 0.0, rate: int = RATE) -> FloatArray:
     """Sines up to 20 kHz, peak under 1, `moved_samples` later than its own zero: exact at every place."""
     at = np.arange(FRAMES) - moved_samples
-    return sum(0.12 * np.sin(2 * np.pi * hz / rate * at + hz) for hz in TONES_HZ)
+    waves: FloatArray = np.sum([0.12 * np.sin(2 * np.pi * hz / rate * at + hz) for hz in TONES_HZ], axis=0)
+    return waves
 
 
 @pytest.fixture(scope="module")
-def tracks(tmp_path_factory):
+def tracks(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Track]:
     """Three mics in 64-bit float files, so that nothing but premix's own work is measured."""
     signals = {"left_dynamic": tones(), "left_ribbon": riff(1, FRAMES), "left_sub": riff(2, FRAMES)}
     song = write_song(tmp_path_factory.mktemp("mic_sum"), RECIPE, signals, subtype="DOUBLE")
     _, found = load(song.recipe, song.tracks)
-    return {t.mic: t for t in found.tracks}
+    return {mic.name: mic.track for mic in found.mics}
 
 
-def summed(paths, rows=5, rate=RATE):
+def summed(paths: Sequence[MicPath], rows: int = 5, rate: int = RATE) -> FloatArray:
     """The whole sum of some mics, streamed in blocks of `rows`."""
     mics = MicSum(paths, rate, Workspace(rows))
     blocks = []
@@ -46,7 +51,7 @@ def summed(paths, rows=5, rate=RATE):
     return np.concatenate(blocks)[:FRAMES]
 
 
-def shifted(signal, advance):
+def shifted(signal: FloatArray, advance: int) -> FloatArray:
     """The signal, whole samples earlier (or later), zeros where there is none."""
     moved = np.zeros_like(signal)
     if advance >= 0:
@@ -57,69 +62,70 @@ def shifted(signal, advance):
 
 
 @pytest.mark.parametrize("delay", [0, 1, -1, 96, -2000, 4801, 39999, -60000])
-def test_whole_delays_move_the_samples_bit_for_bit(tracks, delay):
+def test_whole_delays_move_the_samples_bit_for_bit(tracks: dict[str, Track], delay: int) -> None:
     """No filter, no transform: the file's own samples, earlier for a mic that is late."""
     signal = read(tracks["ribbon"].header.path)[0]
     moved = shifted(signal, delay) if abs(delay) < FRAMES else np.zeros(FRAMES)
-    np.testing.assert_array_equal(summed([MicPath(tracks["ribbon"], 1.0, float(delay))]), moved)
+    np.testing.assert_array_equal(summed([MicPath(tracks["ribbon"], 1.0, delay_samples=float(delay))]), moved)
 
 
 @pytest.mark.parametrize("delay", [0.5, -0.5, 0.013, 16.83, -77.41, 1920.5])
-def test_delays_between_samples_are_exact_below_minus_120_db(tracks, delay):
+def test_delays_between_samples_are_exact_below_minus_120_db(tracks: dict[str, Track], delay: float) -> None:
     """Sines from 47 Hz to 19.99 kHz, advanced: each is the sine that it will be, below -120 dB of its peak.
 
     The first and last 100 samples are left out: there the file begins and ends.
     """
-    out = summed([MicPath(tracks["dynamic"], 1.0, delay)])
+    out = summed([MicPath(tracks["dynamic"], 1.0, delay_samples=delay)])
     inner = slice(100 + max(0, int(np.ceil(-delay))), FRAMES - 100 - max(0, int(np.ceil(delay))))
     # Seven deviations of -138 dB at most, each of a tone of 0.12: far below 1e-6 of a tone's own peak.
     assert np.max(np.abs(out - tones(-delay))[inner]) < 0.12e-6
 
 
-@pytest.mark.parametrize("gain", [-1.0, 0.31, -1.7])
-def test_gain_and_polarity_are_one_factor(tracks, gain):
-    """With and without a delay, a gain multiplies and a negative one inverts, to the rounding of the transform."""
-    plain = summed([MicPath(tracks["ribbon"], 1.0, 3.0)])
-    np.testing.assert_array_equal(summed([MicPath(tracks["ribbon"], gain, 3.0)]), gain * plain)
-    between = summed([MicPath(tracks["ribbon"], 1.0, 3.3)])
-    np.testing.assert_allclose(summed([MicPath(tracks["ribbon"], gain, 3.3)]), gain * between, rtol=0, atol=1e-15)
+@pytest.mark.parametrize(("gain", "polarity"), [(1.0, -1), (0.31, 1), (1.7, -1)])
+def test_gain_and_polarity_are_one_factor(tracks: dict[str, Track], gain: float, polarity: int) -> None:
+    """With and without a delay, a gain multiplies and a polarity of -1 inverts, to the rounding of the transform."""
+    ribbon, factor = tracks["ribbon"], gain * polarity
+    plain = summed([MicPath(ribbon, 1.0, 1, 3.0)])
+    np.testing.assert_array_equal(summed([MicPath(ribbon, gain, polarity, 3.0)]), factor * plain)
+    between = summed([MicPath(ribbon, 1.0, 1, 3.3)])
+    np.testing.assert_allclose(summed([MicPath(ribbon, gain, polarity, 3.3)]), factor * between, rtol=0, atol=1e-15)
 
 
-def test_sum_of_mics_is_the_sum_of_each_alone(tracks):
+def test_sum_of_mics_is_the_sum_of_each_alone(tracks: dict[str, Track]) -> None:
     """Spectra added before the one inverse transform give what three separate ones do, to their rounding."""
     paths = [
-        MicPath(tracks["dynamic"], 0.7, 0.0),
-        MicPath(tracks["ribbon"], -1.2, 11.37),
-        MicPath(tracks["sub"], 0.9, -40.8),
+        MicPath(tracks["dynamic"], 0.7),
+        MicPath(tracks["ribbon"], 1.2, -1, 11.37),
+        MicPath(tracks["sub"], 0.9, 1, -40.8),
     ]
-    np.testing.assert_allclose(summed(paths), sum(summed([p]) for p in paths), rtol=0, atol=1e-15)
+    np.testing.assert_allclose(summed(paths), np.sum([summed([p]) for p in paths], axis=0), rtol=0, atol=1e-15)
 
 
 @pytest.mark.parametrize("rows", [1, 2, 7, 30])
-def test_blocks_change_no_bit(tracks, rows):
+def test_blocks_change_no_bit(tracks: dict[str, Track], rows: int) -> None:
     """Rows of the transform lie at fixed places, filters keep their state: any block size, the same samples."""
     paths = [
-        MicPath(tracks["dynamic"], 0.7, 0.0, high_pass_hz=70.0),
-        MicPath(tracks["ribbon"], -1.2, 11.37),
-        MicPath(tracks["sub"], 0.9, -40.8, low_pass_hz=180.0),
+        MicPath(tracks["dynamic"], 0.7, high_pass_hz=70.0),
+        MicPath(tracks["ribbon"], 1.2, -1, 11.37),
+        MicPath(tracks["sub"], 0.9, 1, -40.8, low_pass_hz=180.0),
     ]
     np.testing.assert_array_equal(summed(paths, rows), summed(paths, 5))
 
 
-def test_filters_are_scipys_on_the_file_before_the_delay(tracks):
+def test_filters_are_scipys_on_the_file_before_the_delay(tracks: dict[str, Track]) -> None:
     """A low-passed, whole-sample delayed mic is scipy's filter on the whole file, then moved: bit for bit."""
     signal = read(tracks["sub"].header.path)[0]
     # 64 samples late: the filter has seen the file's beginning before the song's.
-    out = summed([MicPath(tracks["sub"], 1.0, 64.0, low_pass_hz=180.0)])
+    out = summed([MicPath(tracks["sub"], 1.0, 1, 64.0, low_pass_hz=180.0)])
     wanted = shifted(sosfilt(butter(2, 180.0, fs=RATE, output="sos"), signal), 64)
     np.testing.assert_allclose(out[: FRAMES - 64], wanted[: FRAMES - 64], rtol=0, atol=1e-12)  # rounding
 
 
-def test_advanced_mic_keeps_the_sound_before_the_songs_start(tracks):
+def test_advanced_mic_keeps_the_sound_before_the_songs_start(tracks: dict[str, Track]) -> None:
     """A fractional delay reads on both sides of a place: what lies before the first sample takes part.
 
     Whole samples away from each other, two reads of one file are the same sound.
     """
-    near = summed([MicPath(tracks["ribbon"], 1.0, 100.4)])
-    far = summed([MicPath(tracks["ribbon"], 1.0, 150.4)])
+    near = summed([MicPath(tracks["ribbon"], 1.0, 1, 100.4)])
+    far = summed([MicPath(tracks["ribbon"], 1.0, 1, 150.4)])
     np.testing.assert_allclose(near[50 : FRAMES - 300], far[: FRAMES - 350], rtol=0, atol=1e-15)

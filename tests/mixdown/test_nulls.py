@@ -1,8 +1,11 @@
 """Stems and rooms null against their bus, buses against the guitar bus, at the gains that the manifest states."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+from premix.arrays import FloatArray
 from premix.pipeline import render
 from tests.rigs.sessions import level_db, manifest_of, parts_of, riff, rms_db, samples, write_song
 
@@ -33,7 +36,7 @@ FLOAT_ROUNDING = 2.0**-25
 
 
 @pytest.fixture(scope="module")
-def tracks():
+def tracks() -> dict[str, FloatArray]:
     """Four performances of five mics; quiet enough together, loud enough that the ceiling trims."""
     return {
         f"{performance}_{mic}": riff(seed, FRAMES, peak=0.5) * (1.0 if number < 3 else 0.5)
@@ -43,7 +46,7 @@ def tracks():
 
 
 @pytest.fixture(scope="module")
-def outs(tracks, tmp_path_factory):
+def outs(tracks: dict[str, FloatArray], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """A render for each place of the room."""
     top, made = tmp_path_factory.mktemp("nulls"), {}
     for place in ("own", "stem", "both"):
@@ -54,12 +57,12 @@ def outs(tracks, tmp_path_factory):
 
 
 @pytest.fixture(params=["own", "stem", "both"])
-def out(request, outs):
+def out(request: pytest.FixtureRequest, outs: dict[str, Path]) -> Path:
     """Each of the renders."""
-    return outs[request.param]
+    return outs[str(request.param)]
 
 
-def test_stems_and_rooms_null_against_each_bus(out):
+def test_stems_and_rooms_null_against_each_bus(out: Path) -> None:
     """Below -140 dB; sample by sample below the rounding of the files that are added: half a float step x its gain."""
     parts, trim_db = parts_of(out), manifest_of(out)["trim_db"]
     assert trim_db < 0.0  # the null must hold with the common trim on every file
@@ -76,7 +79,7 @@ def test_stems_and_rooms_null_against_each_bus(out):
         assert np.max(np.abs(rest)) <= FLOAT_ROUNDING * roundings
 
 
-def test_buses_null_against_the_guitar_bus(out):
+def test_buses_null_against_the_guitar_bus(out: Path) -> None:
     """Panned by the gains in the manifest, widened here by mid and side: below -140 dB."""
     document = manifest_of(out)
     stereo = np.zeros((2, FRAMES))
@@ -91,14 +94,14 @@ def test_buses_null_against_the_guitar_bus(out):
     assert np.max(np.abs(rest)) <= FLOAT_ROUNDING * 6  # three buses, widened by 1.3, and the guitar bus itself
 
 
-def test_pans_are_sin_and_cos(out):
+def test_pans_are_sin_and_cos(out: Path) -> None:
     """Constant power at the recipe's places: cos and sin of (1 + pan) pi / 4 (common practice, from memory)."""
     for bus in manifest_of(out)["buses"]:
         angle = (1.0 + bus["pan"]) * np.pi / 4.0
         assert (bus["left_gain"], bus["right_gain"]) == pytest.approx((np.cos(angle), np.sin(angle)), abs=1e-15)
 
 
-def test_rooms_place_changes_no_bus(outs):
+def test_rooms_place_changes_no_bus(outs: dict[str, Path]) -> None:
     """own, stem and both: the same buses and guitar bus, sample for sample; the stem holds the room where it should."""
     shas = {place: {p: e["sha256"] for p, e in parts_of(out).items()} for place, out in outs.items()}
     for part in ("bus_left", "bus_right", "bus_centre", "guitars"):

@@ -1,13 +1,16 @@
 """A mix of whole-sample delays and gains, rebuilt by other programs from the same files."""
 
 import subprocess
+from collections.abc import Sequence
 from itertools import chain
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from premix.arrays import FloatArray
 from premix.pipeline import render
-from tests.rigs.sessions import STEP_24, read, riff, samples, write_song
+from tests.rigs.sessions import STEP_24, Song, read, riff, samples, write_song
 
 FRAMES = 3 * 48000
 DELAYS = {"dynamic": 0, "condenser": 17, "ribbon": 29, "sub": -41}
@@ -18,7 +21,7 @@ PERFORMANCES = {"left_a": ("left", 0.0), "left_b": ("left", -2.0), "right_a": ("
 BUSES_DB = {"left": -1.0, "right": 0.5}
 
 
-def recipe():
+def recipe() -> str:
     """The recipe with everything by hand: nothing is sought, nothing is filtered."""
     mics = [
         f"  {mic}: {{role: {'sub' if mic == 'sub' else 'close'}, gain_db: {GAINS_DB[mic]}, "
@@ -33,7 +36,7 @@ def recipe():
 
 
 @pytest.fixture(scope="module")
-def song(tmp_path_factory):
+def song(tmp_path_factory: pytest.TempPathFactory) -> Song:
     """Rendered by premix at 24 bits, no trim."""
     takes = {
         f"{name}_{mic}": riff(seed, FRAMES, peak=0.25) * (1.0 - 0.1 * number)
@@ -42,17 +45,17 @@ def song(tmp_path_factory):
     }
     made = write_song(tmp_path_factory.mktemp("rebuilt"), recipe(), takes)
     outcome = render(made.recipe, made.tracks, made.out())
-    assert outcome.run.rendering.trim_db == 0.0
+    assert outcome.rendered.rendering.trim_db == 0.0
     return made
 
 
-def gain_of(name, mic, extra_db=0.0):
+def gain_of(name: str, mic: str, extra_db: float = 0.0) -> float:
     """Linear gain of a mic in its stem, with its polarity."""
-    gain = 10.0 ** ((GAINS_DB[mic] + PERFORMANCES[name][1] + extra_db) / 20.0)
+    gain = float(10.0 ** ((GAINS_DB[mic] + PERFORMANCES[name][1] + extra_db) / 20.0))
     return -gain if mic in INVERTED else gain
 
 
-def sox_mix(song, path, names, extra_db=0.0):
+def sox_mix(song: Song, path: Path, names: Sequence[str], extra_db: float = 0.0) -> FloatArray:
     """All mics of some performances mixed by sox: trim or pad for the delay, -v for the gain, no dither."""
     moved = []
     for name, mic in ((n, m) for n in names for m in DELAYS):
@@ -65,10 +68,11 @@ def sox_mix(song, path, names, extra_db=0.0):
         subprocess.run(["sox", song.tracks / f"{name}_{mic}.wav", file, *steps], check=True, capture_output=True)
         moved += ["-v", repr(gain_of(name, mic, extra_db)), str(file)]
     subprocess.run(["sox", "-D", "-m", *moved, "-b", "24", str(path)], check=True, capture_output=True)
-    return read(path)[0]
+    mixed: FloatArray = read(path)[0]
+    return mixed
 
 
-def ffmpeg_mix(song, names, extra_db=0.0):
+def ffmpeg_mix(song: Song, names: Sequence[str], extra_db: float = 0.0) -> FloatArray:
     """The same mix by ffmpeg, in 64-bit floats all the way."""
     mics = [(name, mic) for name in names for mic in DELAYS]
     inputs = chain.from_iterable(["-i", str(song.tracks / f"{name}_{mic}.wav")] for name, mic in mics)
@@ -93,14 +97,14 @@ def ffmpeg_mix(song, names, extra_db=0.0):
     return np.frombuffer(made.stdout, "<f8")
 
 
-def bus_of(name):
+def bus_of(name: str) -> list[str]:
     """The performances of a bus."""
     return [n for n, (bus, _) in PERFORMANCES.items() if bus == name]
 
 
 @pytest.mark.tools("sox")
 @pytest.mark.parametrize("name", PERFORMANCES)
-def test_stems_null_against_sox_to_the_last_step(song, tmp_path, name):
+def test_stems_null_against_sox_to_the_last_step(song: Song, tmp_path: Path, name: str) -> None:
     """sox (SoX 14.4, independent code) works in 32-bit integers: each gain rounds by half of 2^-31.
 
     That moves a sample over the edge between two steps of 24 bits once in some hundred samples: so at most one
@@ -113,7 +117,7 @@ def test_stems_null_against_sox_to_the_last_step(song, tmp_path, name):
 
 @pytest.mark.tools("sox")
 @pytest.mark.parametrize("bus", BUSES_DB)
-def test_buses_null_against_sox_to_the_last_step(song, tmp_path, bus):
+def test_buses_null_against_sox_to_the_last_step(song: Song, tmp_path: Path, bus: str) -> None:
     """From the tracks again, not from the stems: gains of mic, performance and bus multiplied. Bound as above."""
     mine = samples(song.out(), f"bus_{bus}")[0]
     apart = np.abs(mine - sox_mix(song, tmp_path / "bus.wav", bus_of(bus), BUSES_DB[bus])) / STEP_24
@@ -130,14 +134,16 @@ def test_buses_null_against_sox_to_the_last_step(song, tmp_path, bus):
         ("bus_right", bus_of("right"), BUSES_DB["right"]),
     ],
 )
-def test_ffmpegs_floats_are_half_a_step_away_at_most(song, part, names, extra_db):
+def test_ffmpegs_floats_are_half_a_step_away_at_most(
+    song: Song, part: str, names: Sequence[str], extra_db: float
+) -> None:
     """ffmpeg mixes in 64-bit floats, so only premix's own rounding to the nearest of 2^23 steps is left."""
     apart = np.abs(samples(song.out(), part)[0] - ffmpeg_mix(song, names, extra_db)) / STEP_24
     assert np.max(apart) <= 0.5 + 1e-6
     assert np.sqrt(np.mean(apart**2)) == pytest.approx(1.0 / np.sqrt(12.0), rel=0.02)  # rounding, not flooring
 
 
-def test_hard_sides_carry_their_bus_alone(song):
+def test_hard_sides_carry_their_bus_alone(song: Song) -> None:
     """Left and right of the guitar bus are the two buses, bit for bit."""
     left, right = samples(song.out(), "guitars")
     np.testing.assert_array_equal(left, samples(song.out(), "bus_left")[0])

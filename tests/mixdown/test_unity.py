@@ -1,11 +1,14 @@
 """A recipe that changes nothing returns the input bit for bit, through the whole pipeline."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 import soundfile
 
+from premix.arrays import FloatArray
 from premix.pipeline import render
-from tests.rigs.sessions import hashes, manifest_of, on_grid, parts_of, riff, samples, write_song
+from tests.rigs.sessions import Song, hashes, manifest_of, on_grid, parts_of, riff, samples, write_song
 
 RECIPE = """\
 format: 1
@@ -16,7 +19,9 @@ deliver: {{bits: {bits}, format: {container}}}
 """
 
 
-def unity(folder, bits, container="wav", subtype="PCM_24", signal=None):
+def unity(
+    folder: Path, bits: int, container: str = "wav", subtype: str = "PCM_24", signal: FloatArray | None = None
+) -> Song:
     """One mic of one performance, rendered at 0 dB."""
     take = riff(1, 50_001, peak=0.8) if signal is None else signal
     song = write_song(folder, RECIPE.format(bits=bits, container=container), {"left_dynamic": take}, subtype=subtype)
@@ -25,7 +30,7 @@ def unity(folder, bits, container="wav", subtype="PCM_24", signal=None):
 
 
 @pytest.mark.parametrize("container", ["wav", "flac"])
-def test_24_bits_come_out_as_they_went_in(tmp_path, container):
+def test_24_bits_come_out_as_they_went_in(tmp_path: Path, container: str) -> None:
     """Integers of stem, bus and left side equal the input's integers; the right side is all zeros."""
     song = unity(tmp_path, 24, container)
     taken, _ = soundfile.read(song.tracks / "left_dynamic.wav", dtype="int32")
@@ -37,26 +42,26 @@ def test_24_bits_come_out_as_they_went_in(tmp_path, container):
     assert not guitars[:, 1].any()
 
 
-def test_hash_of_the_stem_is_the_hash_of_the_input(tmp_path):
+def test_hash_of_the_stem_is_the_hash_of_the_input(tmp_path: Path) -> None:
     """Hashes are of samples at the file's own depth: equal samples, equal hash."""
     song = unity(tmp_path, 24)
     (entry,) = manifest_of(song.out())["inputs"]
     assert hashes(song.out())["stem_left"] == entry["sha256"]
 
 
-def test_16_bits_fit_into_24(tmp_path):
+def test_16_bits_fit_into_24(tmp_path: Path) -> None:
     """A shallower input gains eight zero bits and nothing else."""
     song = unity(tmp_path, 24, subtype="PCM_16")
     np.testing.assert_array_equal(samples(song.out(), "stem_left")[0], on_grid(riff(1, 50_001, peak=0.8), 16))
 
 
-def test_float_keeps_24_bits_exactly(tmp_path):
+def test_float_keeps_24_bits_exactly(tmp_path: Path) -> None:
     """A 32-bit float holds every 24-bit sample: its significand has 24 bits (IEEE 754)."""
     song = unity(tmp_path, 32)
     np.testing.assert_array_equal(samples(song.out(), "stem_left")[0], on_grid(riff(1, 50_001, peak=0.8)))
 
 
-def test_every_step_near_zero_and_near_the_ceiling_survives(tmp_path):
+def test_every_step_near_zero_and_near_the_ceiling_survives(tmp_path: Path) -> None:
     """The smallest steps of both signs, and the largest below the ceiling of -1 dBTP, are not rounded away."""
     steps = np.concatenate([np.arange(-300, 300), np.full(400, 0)]) / 2.0**23
     slow = 0.88 * np.sin(2 * np.pi * np.arange(40_000) / 9_600.0)  # so slow that the true peak is the sample peak

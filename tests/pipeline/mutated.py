@@ -14,8 +14,8 @@ from pathlib import Path
 
 from premix.cli.main import run
 from premix.messages import REMEDIES
-from tests.audiofile.recordings import integers, record
-from tests.audiofile.test_header_faults import KINDS, mutate
+from tests.audio.recordings import integers, record
+from tests.audio.test_header_faults import KINDS, mutate
 
 CASES = 500
 PATIENCE_S = 5.0

@@ -62,7 +62,7 @@ class Renders:
             left_justified = soundfile.read(self.out / entry["path"], dtype="int32", always_2d=True)[0]
             packed = np.ascontiguousarray(left_justified).view(np.uint8).reshape(-1, 4)[:, 1:]  # 24 of 32 bits
             assert hashlib.sha256(packed.tobytes()).hexdigest() == entry["sha256"]
-        return -round(manifest["recipe"]["merged"]["mics"]["dynamic"]["gain_db"])
+        return -round(float(manifest["recipe"]["merged"]["mics"]["dynamic"]["gain_db"]))
 
     def left_behind(self) -> list[str]:
         """What lies beside OUT and where the system keeps temporary files."""
@@ -75,12 +75,13 @@ def renders(demo: Demo, tmp_path: Path) -> Renders:
     return Renders(demo.song, tmp_path)
 
 
+@pytest.mark.tools("posix")
 def test_kill_9_at_20_random_moments_of_a_whole_render(renders: Renders) -> None:
     """From the start of the process to its end, each moment in its own twentieth of the time a render takes.
 
     Every file of OUT is held against the hash in OUT's own manifest.
     """
-    dice, takes = random.Random(20), renders.finish()
+    dice, takes = random.Random(20), min(renders.finish() for _ in range(2))  # the first may compile modules
     killed_at_work = traces = 0
     for twentieth in range(KILLS):
         before = renders.delivered()
@@ -96,11 +97,12 @@ def test_kill_9_at_20_random_moments_of_a_whole_render(renders: Renders) -> None
     assert renders.left_behind() == []
 
 
+@pytest.mark.tools("posix")
 def test_kill_9_while_the_page_is_made(renders: Renders) -> None:
     """Its clips are files for a moment; a first render, so that there is no OUT before and none after."""
     clips = renders.out.with_name(".premix-new-out")
     with renders.start() as process:
-        while not any(clips.glob("tmp*/*.flac")):
+        while not any(clips.rglob("tmp*/*.flac")):
             assert process.poll() is None, "there were no clips"
             time.sleep(0.002)
         process.kill()

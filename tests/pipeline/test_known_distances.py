@@ -1,10 +1,13 @@
 """A source and four mics in a room of known size, simulated by pyroomacoustics (image sources, independent code)."""
 
+from pathlib import Path
+
 import numpy as np
 import pyroomacoustics
 import pytest
 from scipy.signal import oaconvolve
 
+from premix.arrays import FloatArray
 from premix.pipeline import render
 from tests.rigs.sessions import decided, manifest_of, riff, write_song
 
@@ -23,7 +26,11 @@ FILTER_DELAY = 40
 """Half the length of pyroomacoustics' interpolation filters: the same in every response, so it drops out."""
 
 
-def hear(max_order):
+Found = tuple[Path, dict[str, float], int]
+"""OUT, the true delays, the order of the reflections."""
+
+
+def hear(max_order: int) -> dict[str, tuple[FloatArray, float]]:
     """What each mic hears of one riff, with its wiring: shape (frames) by mic."""
     box = pyroomacoustics.ShoeBox(
         (6.3, 5.1, 2.9), fs=RATE, materials=pyroomacoustics.Material(0.5), max_order=max_order, air_absorption=False
@@ -44,7 +51,7 @@ def hear(max_order):
 
 
 @pytest.fixture(scope="module", params=[0, 3], ids=["free field", "room"])
-def found(request, tmp_path_factory):
+def found(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Found:
     """Decisions of a whole render, with the true delays; in free field and with reflections up to the third order."""
     before = pyroomacoustics.constants.get("rir_hpf_enable")
     pyroomacoustics.constants.set("rir_hpf_enable", False)  # a high-pass of its own would turn the phase
@@ -60,14 +67,14 @@ def found(request, tmp_path_factory):
     return song.out(), {mic: m * RATE / SPEED_M_S for mic, m in metres.items()}, request.param
 
 
-def test_polarity_is_that_of_the_wiring(found):
+def test_polarity_is_that_of_the_wiring(found: Found) -> None:
     """Two of the four mics are wired upside down."""
     out, _, _ = found
     polarities = {mic: d["polarity"] for (_, mic), d in decided(out).items()}
     assert polarities == {mic: polarity for mic, (_, polarity) in MICS.items()}
 
 
-def test_delay_is_distance_over_the_speed_of_sound(found):
+def test_delay_is_distance_over_the_speed_of_sound(found: Found) -> None:
     """Within 0.1 sample (0.7 mm) of distance x rate / c, for mics without colour.
 
     With reflections, the mics do not hear the same sound any more: within 1 sample.
@@ -77,7 +84,7 @@ def test_delay_is_distance_over_the_speed_of_sound(found):
         assert decision["delay_samples"] == pytest.approx(true[mic], abs=1.0 if order else 0.1), mic
 
 
-def test_distance_is_told_in_centimetres(found):
+def test_distance_is_told_in_centimetres(found: Found) -> None:
     """The manifest's distance is the true one, against the reference, to a millimetre in free field."""
     out, _, order = found
     for (_, mic), decision in decided(out).items():
@@ -85,7 +92,7 @@ def test_distance_is_told_in_centimetres(found):
         assert decision["distance_cm"] == pytest.approx(100.0 * metres, abs=0.8 if order else 0.1)
 
 
-def test_sum_comes_near_the_limit(found):
+def test_sum_comes_near_the_limit(found: Found) -> None:
     """Pure delays can be undone: 0 dB in free field, less what reflections leave in a room."""
     out, _, order = found
     (entry,) = manifest_of(out)["sum_efficiency_db"]

@@ -2,7 +2,6 @@
 
 import json
 import os
-import resource
 import subprocess
 import sys
 from pathlib import Path
@@ -14,6 +13,7 @@ from tests.pipeline.mutated import CASES, PATIENCE_S
 MOST_BYTES = 300_000_000
 
 
+@pytest.mark.tools("posix")
 @pytest.mark.parametrize("kind", ["headers", "recipes"])
 def test_500_mutations_are_read_or_told(tmp_path: Path, kind: str) -> None:
     """Exit 0 or 1 with listed lines: no traceback, none over 5 s, the process under 300 MB from its start to its end.
@@ -21,6 +21,8 @@ def test_500_mutations_are_read_or_told(tmp_path: Path, kind: str) -> None:
     Its address space is limited too, to 1 GB beside the 1 GB that the libraries map: a length from a broken header
     that somebody allocates is an error there, even when its memory is never touched.
     """
+    import resource
+
     done = subprocess.run(
         [sys.executable, "-m", "tests.pipeline.mutated", kind, str(tmp_path)],
         capture_output=True,

@@ -1,19 +1,21 @@
 """A track that was exported from another place is found again, and read in step."""
 
 import shutil
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from premix.errors import RefusedError
 from premix.pipeline import render
+from tests.conftest import Demo, RenderedDemo
 from tests.rigs.sessions import decided, level_db, read, samples, write_track
 
 LATE_S = 1.3
 
 
 @pytest.fixture(scope="module")
-def late(demo, tmp_path_factory):
+def late(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int]:
     """The demo with one ribbon track 1.3 s late: silence before it, its end cut off. Gives tracks and samples."""
     tracks = tmp_path_factory.mktemp("late") / "tracks"
     shutil.copytree(demo.song.tracks, tracks)
@@ -25,14 +27,16 @@ def late(demo, tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def found(demo, late, tmp_path_factory):
+def found(demo: Demo, late: tuple[Path, int], tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Rendered with a search of two seconds."""
     out = tmp_path_factory.mktemp("found") / "out"
     render(demo.song.recipe, late[0], out, settings=["alignment.search_ms=2000"])
     return out
 
 
-def test_track_1_3_s_late_is_found_to_a_tenth_of_a_sample(rendered_demo, late, found):
+def test_track_1_3_s_late_is_found_to_a_tenth_of_a_sample(
+    rendered_demo: RenderedDemo, late: tuple[Path, int], found: Path
+) -> None:
     """Its delay is what it was plus what was put before it; every other mic's stays."""
     before, after = decided(rendered_demo.out), decided(found)
     for key, decision in before.items():
@@ -41,7 +45,7 @@ def test_track_1_3_s_late_is_found_to_a_tenth_of_a_sample(rendered_demo, late, f
         assert after[key]["polarity"] == decision["polarity"]
 
 
-def test_stem_is_that_of_the_track_in_step(rendered_demo, late, found):
+def test_stem_is_that_of_the_track_in_step(rendered_demo: RenderedDemo, late: tuple[Path, int], found: Path) -> None:
     """Where the late track still has sound, the stem is the stem of the whole demo.
 
     40 dB under it: a mic moved by a hundredth of a sample leaves -58 dB of its 10 kHz, the sub's narrow band far less.
@@ -51,7 +55,7 @@ def test_stem_is_that_of_the_track_in_step(rendered_demo, late, found):
     assert level_db(rest) < level_db(samples(found, "stem_left_a")) - 40.0
 
 
-def test_narrow_search_refuses_rather_than_guesses(demo, late, tmp_path):
+def test_narrow_search_refuses_rather_than_guesses(demo: Demo, late: tuple[Path, int], tmp_path: Path) -> None:
     """Within 4 ms there is no place for it: one line that names the mic, nothing written."""
     with pytest.raises(RefusedError) as caught:
         render(demo.song.recipe, late[0], tmp_path / "out")
@@ -60,7 +64,7 @@ def test_narrow_search_refuses_rather_than_guesses(demo, late, tmp_path):
     assert not (tmp_path / "out").exists()
 
 
-def test_wide_search_leaves_tracks_in_step_alone(demo, rendered_demo, tmp_path):
+def test_wide_search_leaves_tracks_in_step_alone(demo: Demo, rendered_demo: RenderedDemo, tmp_path: Path) -> None:
     """Searching two seconds changes no decision of a song whose tracks start together."""
     render(demo.song.recipe, demo.song.tracks, tmp_path / "out", settings=["alignment.search_ms=2000"])
     before, after = decided(rendered_demo.out), decided(tmp_path / "out")

@@ -5,8 +5,9 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
+from premix.arrays import FloatArray
 from premix.pipeline import render
-from tests.rigs.sessions import manifest_of, on_grid, samples, write_song
+from tests.rigs.sessions import Song, manifest_of, on_grid, samples, write_song
 
 RATE, PASSAGES = 48_000, 24
 RECIPE = """\
@@ -16,7 +17,11 @@ performances: {left: {bus: left}, right: {bus: right}}
 """
 
 
-def played(starts_s, seed):
+Doubled = tuple[Song, FloatArray, FloatArray, dict[str, FloatArray]]
+"""The song, its true starts left and right in seconds, its takes."""
+
+
+def played(starts_s: FloatArray, seed: int) -> FloatArray:
     """Noise of a guitar's band, 0.4 s from each start on, with a soft hiss between."""
     rng, frames = np.random.default_rng(seed), round((0.8 * PASSAGES + 1.0) * RATE)
     sound = sosfilt(butter(2, [80.0, 5000.0], "band", fs=RATE, output="sos"), rng.standard_normal(frames))
@@ -27,7 +32,7 @@ def played(starts_s, seed):
 
 
 @pytest.fixture(scope="module")
-def doubled(tmp_path_factory):
+def doubled(tmp_path_factory: pytest.TempPathFactory) -> Doubled:
     """One part twice, the second time early or late by 8 ms of spread; one passage is missed by more than 50 ms."""
     rng = np.random.default_rng(5)
     left = 0.5 + 0.8 * np.arange(PASSAGES) + rng.normal(0.0, 0.003, PASSAGES)
@@ -39,7 +44,7 @@ def doubled(tmp_path_factory):
     return song, left, right, takes
 
 
-def test_spread_is_that_of_the_playing(doubled):
+def test_spread_is_that_of_the_playing(doubled: Doubled) -> None:
     """Onsets matched by mir_eval from the true times; 1 ms: a control frame."""
     song, left, right, _ = doubled
     (found,) = manifest_of(song.out())["onset_spread"]
@@ -52,7 +57,7 @@ def test_spread_is_that_of_the_playing(doubled):
     assert found["offset_ms"] == pytest.approx(np.median(late_ms), abs=1.0)
 
 
-def test_performances_are_not_moved(doubled):
+def test_performances_are_not_moved(doubled: Doubled) -> None:
     """However far apart: each stem is its track, bit for bit."""
     song, _, _, takes = doubled
     for name in ("left", "right"):

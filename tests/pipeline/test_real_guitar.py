@@ -3,18 +3,21 @@
 The samples are CC0 (tests/fixtures/guitar/CREDITS.md).
 """
 
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from premix.pipeline import render
-from tests.rigs.cabinets import random_cabinet
+from tests.rigs.cabinets import Rig, random_cabinet
 from tests.rigs.riffs import amped, arrange, stop_and_go
 from tests.rigs.sessions import decided, manifest_of, parts_of, riff, samples, write_song
 
 RATE = 48000
 
 
-def recipe_of(roles, performances):
+def recipe_of(roles: Mapping[str, str], performances: Iterable[str]) -> str:
     """Mics by role, at 0 dB; performances on the bus that their names begin with."""
     mics = "\n".join(f"  {name}: {{role: {role}}}" for name, role in roles.items())
     parts = "\n".join(f"  {p}: {{bus: {p.split('_')[0]}}}" for p in performances)
@@ -22,7 +25,7 @@ def recipe_of(roles, performances):
 
 
 @pytest.fixture(scope="module")
-def cabinet(tmp_path_factory):
+def cabinet(tmp_path_factory: pytest.TempPathFactory) -> tuple[Rig, Path]:
     """Two takes of a real guitar through one set-up: three close mics, a sub and a room mic. Gives rig and OUT."""
     rigs = {}
     for take, name in enumerate(("left", "right")):
@@ -37,7 +40,7 @@ def cabinet(tmp_path_factory):
     return rigs["left"], song.out()
 
 
-def test_whole_set_is_written_and_sounds(cabinet):
+def test_whole_set_is_written_and_sounds(cabinet: tuple[Rig, Path]) -> None:
     """Stems, rooms, buses and guitar bus of both performances, none silent, none over the ceiling."""
     _, out = cabinet
     parts = parts_of(out)
@@ -48,7 +51,7 @@ def test_whole_set_is_written_and_sounds(cabinet):
         assert entry["true_peak_dbtp"] <= -1.0
 
 
-def test_polarities_are_those_of_the_wiring(cabinet):
+def test_polarities_are_those_of_the_wiring(cabinet: tuple[Rig, Path]) -> None:
     """Close, sub and room mics of both performances, against the rig's truth."""
     rig, out = cabinet
     found = decided(out)
@@ -57,7 +60,7 @@ def test_polarities_are_those_of_the_wiring(cabinet):
     assert set(rig.polarities.tolist()) == {1, -1}
 
 
-def test_close_mics_are_where_they_stand(cabinet):
+def test_close_mics_are_where_they_stand(cabinet: tuple[Rig, Path]) -> None:
     """Within 3 samples of distance and converter, for broadband mics: mild colours have a phase of their own."""
     rig, out = cabinet
     found = decided(out)
@@ -66,7 +69,7 @@ def test_close_mics_are_where_they_stand(cabinet):
             assert found["left", mic]["delay_samples"] == pytest.approx(delay, abs=3.0)
 
 
-def test_sum_gains_what_alignment_can_give(cabinet):
+def test_sum_gains_what_alignment_can_give(cabinet: tuple[Rig, Path]) -> None:
     """From some dB below the limit to within 1 dB of it, for both performances."""
     _, out = cabinet
     for entry in manifest_of(out)["sum_efficiency_db"]:
@@ -74,7 +77,7 @@ def test_sum_gains_what_alignment_can_give(cabinet):
         assert entry["after"] - entry["before"] > 1.5
 
 
-def test_riff_of_a_real_guitar_is_found(tmp_path):
+def test_riff_of_a_real_guitar_is_found(tmp_path: Path) -> None:
     """Every start and stop within 10 ms of when the pick sounds and the hand mutes; F = 1.00.
 
     A long sustain that has decayed by 30 dB ends nearer to the hiss: its stop may be 25 ms off.
@@ -94,7 +97,7 @@ def test_riff_of_a_real_guitar_is_found(tmp_path):
     assert gate["reduction_db"] > 15.0
 
 
-def test_two_takes_are_not_taken_for_one(cabinet, tmp_path):
+def test_two_takes_are_not_taken_for_one(cabinet: tuple[Rig, Path], tmp_path: Path) -> None:
     """Different performances of one riff are no copies of each other; a copied file is found out."""
     _, out = cabinet
     assert not [f for f in manifest_of(out)["findings"] if f["slug"] == "same-take"]

@@ -2,13 +2,14 @@
 
 import os
 import shutil
+from collections.abc import Callable
+from pathlib import Path
 
-import numpy as np
 import pytest
 
+from premix.arrays import FloatArray
 from premix.cli.main import run
-from premix.comparison import compare
-from premix.pipeline import Progress
+from premix.pipeline import Progress, compare
 from tests.rigs.sessions import Song, riff, tree, write_song, write_track
 
 RECIPE = """\
@@ -22,7 +23,7 @@ FRAMES = 96000
 
 
 @pytest.fixture
-def song(tmp_path) -> Song:
+def song(tmp_path: Path) -> Song:
     """Two mics, with an earlier render in OUT."""
     take = riff(1, FRAMES)
     made = write_song(tmp_path / "song", RECIPE, {"left_dynamic": take, "left_ribbon": 0.5 * take})
@@ -30,7 +31,11 @@ def song(tmp_path) -> Song:
     return made
 
 
-def replacing(song: Song, replacement: np.ndarray, step: str):
+Render = Callable[[Song, Progress], tuple[int, str]]
+"""`premix render` with a progress of one's own: exit code and standard error."""
+
+
+def replacing(song: Song, replacement: FloatArray, step: str) -> Progress:
     """A progress that puts another file in a track's place once a step begins."""
 
     class Replacing(Progress):
@@ -44,7 +49,7 @@ def replacing(song: Song, replacement: np.ndarray, step: str):
 
 
 @pytest.fixture
-def render(capsys, monkeypatch):
+def render(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Render:
     """`premix render` with a progress of one's own: exit code and standard error."""
 
     def call(song: Song, progress: Progress) -> tuple[int, str]:
@@ -65,7 +70,7 @@ class _Ended:
         """Nothing to draw."""
 
 
-def test_another_take_of_the_same_length_is_noticed(song, render):
+def test_another_take_of_the_same_length_is_noticed(song: Song, render: Render) -> None:
     """After the analysis, before the mixdown: exit 1, the track named, the earlier OUT as it was."""
     before = tree(song.out())
     code, told = render(song, replacing(song, 0.5 * riff(2, FRAMES), "rendering"))
@@ -77,7 +82,7 @@ def test_another_take_of_the_same_length_is_noticed(song, render):
     assert sorted(p.name for p in song.recipe.parent.iterdir()) == ["out", "recipe.yaml", "tracks"]
 
 
-def test_the_same_samples_in_another_file_are_no_change(song, render):
+def test_the_same_samples_in_another_file_are_no_change(song: Song, render: Render) -> None:
     """Copied back from a backup in the middle of the work: the hash says that nothing happened."""
     before = (song.tracks / "left_ribbon.wav").read_bytes()
     code, _ = render(song, replacing(song, 0.5 * riff(1, FRAMES), "rendering"))
@@ -85,7 +90,7 @@ def test_the_same_samples_in_another_file_are_no_change(song, render):
     assert code == 0
 
 
-def test_a_comparison_notices_too(song):
+def test_a_comparison_notices_too(song: Song) -> None:
     """Between two variants; one that heard the old take and one that heard the new are no comparison."""
     shutil.rmtree(song.out())
     with pytest.raises(Exception, match="changed-file"):

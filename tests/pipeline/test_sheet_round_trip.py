@@ -1,25 +1,29 @@
 """Alignment sheets: what was approved is repeated sample for sample, and a sheet that does not fit is refused."""
 
 import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 import pytest
 import yaml
 
 from premix.errors import RecipeError
 from premix.pipeline import prepare, render, save_sheet
+from tests.conftest import Demo, RenderedDemo
 from tests.rigs.sessions import decided, hashes, manifest_of, tree
 
 
 @pytest.fixture(scope="module")
-def sheet(demo, tmp_path_factory):
+def sheet(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo's decisions as a sheet."""
     path = tmp_path_factory.mktemp("sheet") / "sheet.yaml"
     with prepare(demo.song.recipe, demo.song.tracks) as prepared:
-        save_sheet(prepared, path)
+        save_sheet(prepared.song, path)
     return path
 
 
-def edited(sheet, tmp_path, change):
+def edited(sheet: Path, tmp_path: Path, change: Callable[[Any], object]) -> Path:
     """A copy of the sheet with its data changed in place by `change`."""
     data = yaml.safe_load(sheet.read_text("utf-8"))
     change(data)
@@ -28,7 +32,9 @@ def edited(sheet, tmp_path, change):
     return path
 
 
-def test_render_from_its_sheet_gives_the_same_samples(demo, rendered_demo, sheet, tmp_path):
+def test_render_from_its_sheet_gives_the_same_samples(
+    demo: Demo, rendered_demo: RenderedDemo, sheet: Path, tmp_path: Path
+) -> None:
     """Every file's hash is that of the render that decided by itself; the origin says who decided."""
     render(demo.song.recipe, demo.song.tracks, tmp_path / "out", sheet=sheet)
     assert hashes(tmp_path / "out") == hashes(rendered_demo.out)
@@ -38,10 +44,10 @@ def test_render_from_its_sheet_gives_the_same_samples(demo, rendered_demo, sheet
     )
 
 
-def test_edited_entries_are_obeyed(demo, rendered_demo, sheet, tmp_path):
+def test_edited_entries_are_obeyed(demo: Demo, rendered_demo: RenderedDemo, sheet: Path, tmp_path: Path) -> None:
     """A polarity, a delay and a mic left out by hand: those and no other decisions differ."""
 
-    def change(data):
+    def change(data: dict[str, Any]) -> None:
         left = data["performances"]["left_a"]
         left["condenser"].update(polarity="inverted", delay_samples=12.5)
         left["ribbon"]["sum"] = False
@@ -73,7 +79,9 @@ def test_edited_entries_are_obeyed(demo, rendered_demo, sheet, tmp_path):
         ("typo", lambda data: data["performances"]["left_a"]["sub"].update(polartiy="normal"), "polartiy"),
     ],
 )
-def test_sheet_that_does_not_fit_is_one_clear_line(demo, sheet, tmp_path, name, change, says):
+def test_sheet_that_does_not_fit_is_one_clear_line(
+    demo: Demo, sheet: Path, tmp_path: Path, name: str, change: Callable[[Any], object], says: str
+) -> None:
     """Wrong rate, reference, names or values: one problem that names the file and the place, OUT untouched."""
     path = edited(sheet, tmp_path, change)
     before = tree(tmp_path)
@@ -86,7 +94,7 @@ def test_sheet_that_does_not_fit_is_one_clear_line(demo, sheet, tmp_path, name, 
     assert not (tmp_path / "out").exists()
 
 
-def test_sheet_that_is_not_there_is_one_clear_line(demo, tmp_path):
+def test_sheet_that_is_not_there_is_one_clear_line(demo: Demo, tmp_path: Path) -> None:
     """The path is told, and nothing is written."""
     with pytest.raises(RecipeError) as caught:
         render(demo.song.recipe, demo.song.tracks, tmp_path / "out", sheet=tmp_path / "no.yaml")
@@ -95,7 +103,7 @@ def test_sheet_that_is_not_there_is_one_clear_line(demo, tmp_path):
     assert tree(tmp_path) == {}
 
 
-def test_changed_audio_is_told_and_rendered(demo, sheet, tmp_path):
+def test_changed_audio_is_told_and_rendered(demo: Demo, sheet: Path, tmp_path: Path) -> None:
     """Another take under an approved sheet: a warning that names the track; the sheet is still obeyed."""
     tracks = tmp_path / "tracks"
     shutil.copytree(demo.song.tracks, tracks)
@@ -105,7 +113,7 @@ def test_changed_audio_is_told_and_rendered(demo, sheet, tmp_path):
     assert [(f["severity"], f["subject"]) for f in told] == [("warning", "left_a/ribbon")]
 
 
-def test_saving_never_replaces_something_else(demo, sheet, tmp_path):
+def test_saving_never_replaces_something_else(demo: Demo, sheet: Path, tmp_path: Path) -> None:
     """An earlier sheet is replaced; any other file stays."""
     from premix.errors import DeliveryError
 
@@ -113,8 +121,8 @@ def test_saving_never_replaces_something_else(demo, sheet, tmp_path):
     other.write_text("mine")
     with prepare(demo.song.recipe, demo.song.tracks, sheet=sheet) as prepared:
         with pytest.raises(DeliveryError):
-            save_sheet(prepared, other)
-        save_sheet(prepared, tmp_path / "new.yaml")
-        save_sheet(prepared, tmp_path / "new.yaml")
+            save_sheet(prepared.song, other)
+        save_sheet(prepared.song, tmp_path / "new.yaml")
+        save_sheet(prepared.song, tmp_path / "new.yaml")
     assert other.read_text() == "mine"
     assert sorted(p.name for p in tmp_path.iterdir()) == ["new.yaml", "notes.txt"]

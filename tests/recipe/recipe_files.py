@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from premix.errors import RecipeError
-from premix.model.recipe import MergedRecipe
 from premix.recipe.read import read_recipe
+from premix.recipe.record import MergedRecipe
 
 BASE = "format: 1\nmics: {dynamic: {}, room: {role: room}}\nperformances: {left: {bus: left}}\n"
 """Three lines that make a recipe; a test's own lines follow from line 4 on."""

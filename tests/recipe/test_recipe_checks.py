@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from premix.recipe.chain_form import for_record
 from premix.recipe.faults import Fault
+from premix.recipe.read import for_record
 from premix.recipe.yaml import plain, read_nodes
 
 from .recipe_files import BASE, read, said, slugs

@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 
 from premix.errors import RecipeError
-from premix.model.recipe import DelayByHand, MergedRecipe
+from premix.model.settings import DelayByHand
 from premix.recipe.faults import Mark
-from premix.recipe.merge import merge
+from premix.recipe.layers import merge
 from premix.recipe.read import read_recipe
+from premix.recipe.record import MergedRecipe
 from premix.recipe.yaml import plain, read_nodes
 
 from .recipe_files import said, write
@@ -92,7 +93,7 @@ def test_origins_name_the_file_and_place_of_every_value(house: Path) -> None:
     (house / "songs").mkdir()
     path = write(house / "songs", "format: 1\nextends: ../house.yaml\ngate:\n  hold_ms: 50\n")
     write(house / "song", "mics:\n  ribbon: {delay: {cm: 3}}\n", "song.yaml")
-    origins = read_recipe(path, song_folder=house / "song", settings=["mics.room.mute=true"]).origins
+    origins = read_recipe(path, song_folder=house / "song", settings=["mics.room.mute=true"]).text.origins
     assert origins == {
         "format": "recipe.yaml:1:9",
         "mics.dynamic.gain_db": "../house.yaml:3:22",
@@ -110,7 +111,7 @@ def test_origins_name_the_file_and_place_of_every_value(house: Path) -> None:
 
 def test_source_is_the_merged_recipe_without_defaults(house: Path) -> None:
     """What the manifest shows: plain data as given, without `extends`."""
-    source = layered(house, "deliver: {files: [stems]}\n").source
+    source = layered(house, "deliver: {files: [stems]}\n").text.merged
     assert source["deliver"] == {"files": ["stems"]}
     assert source["mics"]["dynamic"] == {"gain_db": 0}
     assert "extends" not in source and "alignment" not in source
@@ -118,19 +119,19 @@ def test_source_is_the_merged_recipe_without_defaults(house: Path) -> None:
 
 def test_the_hash_is_of_the_meaning(house: Path) -> None:
     """Layers that come to the same recipe have the same hash, and a changed value another."""
-    same = layered(house, "gate: {hold_ms: 41}\n", "gate: {hold_ms: 40.0, attack_ms: 2}\n").sha256
-    assert same == layered(house, song="{}\n").sha256
-    assert same != layered(house, settings=("gate.hold_ms=41",)).sha256
+    same = layered(house, "gate: {hold_ms: 41}\n", "gate: {hold_ms: 40.0, attack_ms: 2}\n").text.sha256
+    assert same == layered(house, song="{}\n").text.sha256
+    assert same != layered(house, settings=("gate.hold_ms=41",)).text.sha256
 
 
 def test_the_hash_knows_the_order_of_the_mics(house: Path) -> None:
     """The first close mic is the reference, so another order is another recipe; the order of settings is none."""
-    whole = layered(house).sha256
+    whole = layered(house).text.sha256
     first, second = "  dynamic: {gain_db: 0}\n", "  ribbon: {gain_db: -2, delay: {ms: 0.5}}\n"
     write(house, HOUSE.replace(first + second, second + first), "house.yaml")
-    assert layered(house).sha256 != whole
+    assert layered(house).text.sha256 != whole
     write(house, HOUSE.replace("hold_ms: 40, release_ms: 60", "release_ms: 60, hold_ms: 40"), "house.yaml")
-    assert layered(house).sha256 == whole
+    assert layered(house).text.sha256 == whole
 
 
 def test_a_delay_by_hand_is_replaced_whole(house: Path) -> None:
@@ -212,7 +213,7 @@ def test_a_chain_of_parents_is_read_from_each_files_own_folder(tmp_path: Path) -
     path = write(tmp_path / "a", "extends: ../b/middle.yaml\nformat: 1\n", "top.yaml")
     (tmp_path / "link.yaml").symlink_to(path)
     assert read_recipe(path).recipe.gate.hold_ms == 1
-    assert read_recipe(path).origins["gate.hold_ms"] == "../b/middle.yaml:3:17"
+    assert read_recipe(path).text.origins["gate.hold_ms"] == "../b/middle.yaml:3:17"
 
 
 EXTENDS = {

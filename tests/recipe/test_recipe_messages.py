@@ -61,6 +61,22 @@ TRIGGERS: dict[str, str | bytes] = {
     "recipe-more-problems": BASE + "".join(f"x{n}: 1\n" for n in range(60)),
 }
 SETTINGS = {"recipe-set": ["nothing"]}
+PRINTED = {
+    "recipe-not-utf8",
+    "recipe-not-text",
+    "recipe-tab",
+    "recipe-several-documents",
+    "recipe-tag",
+    "recipe-merge-key",
+    "recipe-duplicate-key",
+    "recipe-empty-value",
+    "recipe-null",
+    "recipe-gate-not-room",
+    "recipe-stands-twice",
+    "recipe-names-collide",
+    "recipe-more-problems",
+}
+"""Messages that print the table's remedy."""
 
 
 @pytest.mark.parametrize("slug", TRIGGERS)
@@ -74,6 +90,22 @@ def test_a_message_can_be_provoked(tmp_path: Path, slug: str) -> None:
     assert slug in given
     assert given[slug].what
     assert set(given) <= set(STAGES["recipe"])
+
+
+@pytest.mark.parametrize("slug", TRIGGERS)
+def test_a_remedy_is_the_tables_unless_the_value_gives_a_nearer_one(tmp_path: Path, slug: str) -> None:
+    """As the last part of a line: no capital, no stop. What `allowed` already says is not said twice."""
+    write(tmp_path, BASE, "base.yaml")
+    with pytest.raises(RecipeError) as caught:
+        read_recipe(write(tmp_path, TRIGGERS[slug]), settings=SETTINGS.get(slug, []))
+    remedy = next(problem.remedy for problem in caught.value.problems if problem.slug == slug)
+    listed = STAGES["recipe"][slug]
+    if slug in PRINTED:
+        assert remedy == listed[0].lower() + listed[1:-1]
+    elif slug == "recipe-yaml":
+        assert remedy == "write the value, or close the bracket before it"
+    else:
+        assert remedy == "" or remedy.startswith("did you mean '")
 
 
 def test_every_listed_message_is_provoked_here() -> None:

@@ -8,9 +8,10 @@ from typing import Any
 import pytest
 
 from premix.messages import REMEDIES
-from premix.model.recipe import Recipe
 from premix.recipe.read import read_recipe
+from premix.recipe.record import Recipe
 from premix.recipe.reference import FOLDER, flow, main, reference, schema_text
+from premix.recipe.resolve import song_of
 from premix.recipe.schema import recipe_schema
 from premix.tracks.find import find_tracks
 
@@ -100,7 +101,7 @@ def test_a_shipped_recipe_fits_the_demo_session(path: Path) -> None:
     assert lines[0] == "# yaml-language-server: $schema=premix.schema.json"
     assert lines[1].startswith("# ")
     merged = read_recipe(path)
-    tracks, _ = find_tracks(merged.recipe, DEMO_STEMS)
+    tracks, _ = find_tracks(song_of(merged), DEMO_STEMS)
     assert len(tracks) == len(merged.recipe.mics) * len(merged.recipe.performances)
 
 

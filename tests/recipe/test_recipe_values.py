@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from premix.model.recipe import DelayByHand
-from premix.model.settings import PAN_LAWS_DB
+from premix.model.settings import DelayByHand
+from premix.recipe.record import PAN_LAWS_DB
 
 from .recipe_files import BASE, read, said
 

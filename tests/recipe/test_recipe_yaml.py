@@ -8,10 +8,20 @@ from pathlib import Path
 import pytest
 
 from premix.errors import RecipeError
-from premix.recipe.read import read_recipe, read_yaml
-from premix.recipe.yaml import DEEPEST, MOST_NODES
+from premix.recipe.faults import Fault
+from premix.recipe.read import read_recipe
+from premix.recipe.yaml import DEEPEST, MOST_NODES, Node, load_file, plain
 
 from .recipe_files import BASE, read, said, write
+
+
+def loaded(folder: Path, text: str) -> Node:
+    """The nodes of a text without faults."""
+    faults: list[Fault] = []
+    root = load_file(write(folder, text), "recipe.yaml", faults)
+    assert root is not None and not faults
+    return root
+
 
 CORE_SCHEMA = {
     "no": "no", "yes": "yes", "on": "on", "off": "off", "y": "y", "1:30": "1:30", "12:30:45": "12:30:45",
@@ -24,30 +34,35 @@ CORE_SCHEMA = {
 @pytest.mark.parametrize("text", CORE_SCHEMA)
 def test_a_plain_scalar_means_what_yaml_1_2_says(tmp_path: Path, text: str) -> None:
     """Value and type of each scalar are those of the core schema."""
-    data, _ = read_yaml(write(tmp_path, f"value: {text}\n"))
-    assert (data["value"], type(data["value"])) == (CORE_SCHEMA[text], type(CORE_SCHEMA[text]))
+    value = plain(loaded(tmp_path, f"value: {text}\n"))["value"]
+    assert (value, type(value)) == (CORE_SCHEMA[text], type(CORE_SCHEMA[text]))
 
 
 def test_keys_are_texts_as_written(tmp_path: Path) -> None:
     """A key that looks like a number or a switch is still a name."""
-    data, _ = read_yaml(write(tmp_path, "010: a\nno: b\n1.0: c\ntrue: d\n"))
-    assert data == {"010": "a", "no": "b", "1.0": "c", "true": "d"}
+    assert plain(loaded(tmp_path, "010: a\nno: b\n1.0: c\ntrue: d\n")) == {
+        "010": "a",
+        "no": "b",
+        "1.0": "c",
+        "true": "d",
+    }
 
 
 def test_every_value_knows_its_place(tmp_path: Path) -> None:
     """Lines and columns count from 1, in characters, through aliases and non-ASCII text."""
-    data, places = read_yaml(write(tmp_path, "söng: &a [1, {b: 2}]\nagain: *a\n", "sheet.yaml"))
-    assert data == {"söng": [1, {"b": 2}], "again": [1, {"b": 2}]}
-    found = {path: (mark.line, mark.column) for path, mark in places.items()}
-    assert found[("söng",)] == (1, 7)
-    assert found[("söng", 1, "b")] == (1, 18)
-    assert found[("again", 0)] == (1, 11)  # where the value is written
+    root = loaded(tmp_path, "söng: &a [1, {b: 2}]\nagain: *a\n")
+    assert plain(root) == {"söng": [1, {"b": 2}], "again": [1, {"b": 2}]}
+    assert root.place(("söng",))[1:] == (1, 7)
+    assert root.place(("söng", 1, "b"))[1:] == (1, 18)
+    assert root.place(("söng", 1, "b"), key=True)[1:] == (1, 15)
+    assert root.place(("again", 0))[1:] == (1, 11)  # where the value is written
+    assert root.place(("again", 0, "x"))[1:] == (1, 11)  # nothing stands there: the place above it
 
 
 def test_line_ends_and_byte_order_mark_do_not_matter(tmp_path: Path) -> None:
     """A file from another system reads the same."""
-    plain = read(tmp_path, BASE).sha256
-    assert read(tmp_path, "\ufeff" + BASE.replace("\n", "\r\n")).sha256 == plain
+    plain = read(tmp_path, BASE).text.sha256
+    assert read(tmp_path, "\ufeff" + BASE.replace("\n", "\r\n")).text.sha256 == plain
 
 
 BOMB = "a: &a [x,x,x,x,x,x,x,x,x]\n" + "".join(
@@ -136,7 +151,7 @@ def test_a_huge_file_is_not_read(tmp_path: Path) -> None:
 def test_nesting_up_to_the_limit_is_read(tmp_path: Path) -> None:
     """The depth budget counts as documented: so many levels are fine, one more is not."""
     text = "[" * (DEEPEST - 1) + "1" + "]" * (DEEPEST - 1)
-    read_yaml(write(tmp_path, f"x: {text}\n"))
+    loaded(tmp_path, f"x: {text}\n")
     assert "nested too deeply" in said(tmp_path, f"x: [{text}]\n")[0]
 
 

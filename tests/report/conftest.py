@@ -10,19 +10,20 @@ from typing import Any
 
 import pytest
 
-from premix.comparison import compare
-from premix.model.run import FinishedRun
-from premix.pipeline import render
+from premix.model.manifest import ComparisonManifest, Manifest
+from premix.model.mix import Rendered
+from premix.model.song import Mic
+from premix.pipeline import compare, render
 from premix.report.page import write_report
 from tests.report.songs import HOSTILE_NAME, write_recipe, write_song
 
 
 @dataclass(frozen=True)
-class Rendered:
+class OnDisk:
     """A finished run on disk, with its page."""
 
-    run: FinishedRun
-    manifest: dict[str, Any]
+    run: Rendered
+    manifest: Manifest
     recipe: Path
     tracks: Path
     out: Path
@@ -30,7 +31,7 @@ class Rendered:
 
 
 @pytest.fixture(scope="session")
-def rendered(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
+def rendered(tmp_path_factory: pytest.TempPathFactory) -> OnDisk:
     """The test song, rendered with its page."""
     folder = tmp_path_factory.mktemp("song")
     tracks, out = folder / "tracks", folder / "out"
@@ -41,20 +42,30 @@ def rendered(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
         patch.setattr("premix.pipeline.scratch_folder", lambda: nullcontext(folder / "scratch"))
         outcome = render(recipe, tracks, out, report=True)
     (page,) = out.glob("*_report.html")
-    return Rendered(outcome.run, dict(outcome.manifest), recipe, tracks, out, page)
+    return OnDisk(outcome.rendered, outcome.manifest, recipe, tracks, out, page)
 
 
-def cut_short(rendered: Rendered, song: str) -> tuple[FinishedRun, dict[str, Any]]:
-    """The run and manifest under another name, and quicker to draw: no riffs and no room mics."""
-    run = rendered.run
-    silent = replace(run.gating, riffs=tuple(replace(riff, spans=()) for riff in run.gating.riffs))
+def without_riffs(run: Rendered) -> Rendered:
+    """The run, had no performance ever played."""
+    song = run.song
+    silent = tuple(replace(p, riff=replace(p.riff, spans=())) for p in song.performances)
+    return replace(run, song=replace(song, performances=silent))
+
+
+def cut_short(rendered: OnDisk, song: str) -> tuple[Rendered, Manifest]:
+    """The run and manifest under another name, and quicker to draw: no riffs and no room mics in the mix."""
+
+    def unheard(mic: Mic) -> Mic:
+        return replace(mic, decision=replace(mic.decision, summed=False)) if mic.is_room else mic
+
+    run = without_riffs(rendered.run)
     bare = tuple(replace(plan, rooms=()) for plan in run.plan.performances)
-    run = replace(run, gating=silent, plan=replace(run.plan, performances=bare), tracks=replace(run.tracks, song=song))
-    return run, rendered.manifest | {"song": song}
+    run = replace(run, song=run.song.with_mics(unheard), plan=replace(run.plan, performances=bare))
+    return replace(run, song=replace(run.song, name=song)), replace(rendered.manifest, song=song)
 
 
 @pytest.fixture(scope="session")
-def hostile_page(rendered: Rendered, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def hostile_page(rendered: OnDisk, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A page of a song whose name is an attack, with hardly any room for clips."""
     path = tmp_path_factory.mktemp("hostile") / "page.html"
     return write_report(*cut_short(rendered, HOSTILE_NAME), path, most_bytes=1_900_000).path
@@ -64,13 +75,13 @@ def hostile_page(rendered: Rendered, tmp_path_factory: pytest.TempPathFactory) -
 class Compared:
     """A comparison on disk."""
 
-    manifest: dict[str, Any]
+    manifest: ComparisonManifest
     out: Path
     page: Path
 
 
 @pytest.fixture(scope="session")
-def compared(rendered: Rendered, tmp_path_factory: pytest.TempPathFactory) -> Compared:
+def compared(rendered: OnDisk, tmp_path_factory: pytest.TempPathFactory) -> Compared:
     """The mics of the test song, varied."""
     out = tmp_path_factory.mktemp("comparison") / "out"
     manifest = compare(rendered.recipe, rendered.tracks, out, by_mics=True)

@@ -40,12 +40,12 @@ limits: {{sum_efficiency_db: -3, mono_fold_db: -0.5}}
 """
 
 
-def write_song(folder: Path, performances: tuple[str, ...] = ("left", "right", "centre")) -> None:
-    """The tracks, 24-bit WAV."""
+def write_song(folder: Path, performances: tuple[str, ...] = ("left", "right", "centre"), repeats: int = 1) -> None:
+    """The tracks, 24-bit WAV. repeats: how many times it is played, one after the other."""
     folder.mkdir()
     for seed, performance in enumerate(performances):
         for mic, samples in _mics(np.random.default_rng(seed)).items():
-            path = folder / f"{performance}_{mic}.wav"
+            path, samples = folder / f"{performance}_{mic}.wav", np.tile(samples, repeats)
             with PartWriter(path, rate=RATE, channels=1, frames=len(samples)) as writer:
                 writer.write(samples[None])
                 writer.close()

@@ -10,11 +10,12 @@ import numpy.typing as npt
 import pytest
 import soundfile
 
-import premix.pipeline
-from premix.comparison import compare, variant_alignment
-from premix.pipeline import prepare
-from premix.recipe.variants import variants_of
-from tests.report.conftest import Compared, Rendered
+from premix.alignment.decide import decide_variant
+from premix.analysis.scan import scan
+from premix.gate.rooms import decide_gates
+from premix.pipeline import compare, prepare
+from premix.recipe.resolve import variants_of
+from tests.report.conftest import Compared, OnDisk
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -30,35 +31,35 @@ def _ffmpeg_lufs(path: Path) -> float:
 
 def _samples(compared: Compared, name: str) -> FloatArray:
     """A variant's file with its gain undone, (frames, 2)."""
-    variant = next(v for v in compared.manifest["variants"] if v["variant"] == name)
-    samples, _ = soundfile.read(compared.out / variant["path"])
-    return np.asarray(samples / 10.0 ** (variant["gain_db"] / 20.0))
+    variant = next(v for v in compared.manifest.variants if v.variant == name)
+    samples, _ = soundfile.read(compared.out / variant.path)
+    return np.asarray(samples / 10.0 ** (variant.gain_db / 20.0))
 
 
 @pytest.mark.tools("ffmpeg")
 def test_every_variant_is_equally_loud(compared: Compared) -> None:
     """Within 0.1 LU by ffmpeg, which reports tenths: all read the same tenth or its neighbour."""
-    found = [_ffmpeg_lufs(compared.out / v["path"]) for v in compared.manifest["variants"]]
+    found = [_ffmpeg_lufs(compared.out / v.path) for v in compared.manifest.variants]
     assert len(found) == 10
     assert max(found) - min(found) <= 0.1 + 1e-9
-    assert abs(found[0] - compared.manifest["matched_lufs"]) <= 0.1
+    assert abs(found[0] - (compared.manifest.matched_lufs or 0.0)) <= 0.1
 
 
 def test_nothing_is_brought_up_or_over_the_ceiling(compared: Compared) -> None:
     """The softest stays at 0 dB, where its peaks allow."""
-    gains = [v["gain_db"] for v in compared.manifest["variants"]]
+    gains = [v.gain_db for v in compared.manifest.variants]
     assert max(gains) == 0.0 and min(gains) < -3.0
-    assert all(v["true_peak_dbtp"] <= -1.0 for v in compared.manifest["variants"])
+    assert all((v.true_peak_dbtp or 0.0) <= -1.0 for v in compared.manifest.variants)
 
 
-def test_the_ceiling_brings_all_down_together(rendered: Rendered, tmp_path: Path) -> None:
+def test_the_ceiling_brings_all_down_together(rendered: OnDisk, tmp_path: Path) -> None:
     """Under a low ceiling the level is set by the highest peak, and all still have it."""
     document = compare(
         rendered.recipe, rendered.tracks, tmp_path / "out", settings=["deliver.ceiling_dbtp=-20"], report=False
     )
-    peaks = [v["true_peak_dbtp"] for v in document["variants"]]
+    peaks = [v.true_peak_dbtp or 0.0 for v in document.variants]
     assert -20.02 < max(peaks) <= -20.0
-    assert len({round(v["loudness_lufs"], 6) for v in document["variants"]}) == 1
+    assert len({round(v.loudness_lufs or 0.0, 6) for v in document.variants}) == 1
 
 
 def test_leaving_out_and_alone_add_up(compared: Compared) -> None:
@@ -70,7 +71,7 @@ def test_leaving_out_and_alone_add_up(compared: Compared) -> None:
         assert np.abs(rest).max() < 3 * 0.5 * 2.0**-23 * 18
 
 
-def test_as_recorded_is_neither_turned_nor_moved(rendered: Rendered, compared: Compared) -> None:
+def test_as_recorded_is_neither_turned_nor_moved(rendered: OnDisk, compared: Compared) -> None:
     """Left minus right, which the centre is not in, is 1.2 (the width) times the plain sum of the left tracks minus
     that of the right ones."""
 
@@ -90,52 +91,57 @@ def test_as_recorded_is_neither_turned_nor_moved(rendered: Rendered, compared: C
     assert spectrum.max() < 1e-3 * np.abs(np.fft.rfft(wanted))[10_000:].max()
 
 
-def test_the_analysis_is_done_once(rendered: Rendered, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_analysis_is_done_once(rendered: OnDisk, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """However many variants there are, the tracks are scanned one time."""
-    calls = []
-    scan = premix.pipeline.scan
-    monkeypatch.setattr(premix.pipeline, "scan", lambda *args, **more: calls.append(1) or scan(*args, **more))
+    calls: list[int] = []
+
+    def counted(*args: Any, **more: Any) -> Any:
+        calls.append(1)
+        return scan(*args, **more)
+
+    monkeypatch.setattr("premix.pipeline.scan", counted)
     compare(rendered.recipe, rendered.tracks, tmp_path / "out", report=False)
     assert calls == [1]
 
 
-def test_variants_keep_the_alignment(rendered: Rendered) -> None:
+def test_variants_keep_the_alignment(rendered: OnDisk) -> None:
     """A mic alone stays where it was put; only a variant that states polarity or delay moves that mic."""
     with prepare(rendered.recipe, rendered.tracks) as prepared:
-        named = {v.name: v for v in variants_of(prepared.merged.recipe, by_mics=True)}
-        own = prepared.alignment
-        alone = variant_alignment(prepared, named["only_condenser"])
-        recorded = variant_alignment(prepared, named["as_recorded"])
-    for decision in alone.decisions:
-        before = own.of(decision.performance, decision.mic)
-        assert (decision.delay_samples, decision.polarity) == (before.delay_samples, before.polarity)
-        assert decision.summed == (decision.mic == "condenser")
-    assert all((d.delay_samples, d.polarity, d.summed) == (0.0, 1, True) for d in recorded.decisions)
+        named = {v.name: v for v in variants_of(prepared.merged, by_mics=True)}
+        song = decide_gates(prepared.song)
+        alone = decide_variant(song, named["only_condenser"])
+        recorded = decide_variant(song, named["as_recorded"])
+    for own, mic in zip(song.mics, alone.mics, strict=True):
+        before, after = own.decision, mic.decision
+        assert (after.delay_samples, after.polarity) == (before.delay_samples, before.polarity)
+        assert after.summed == (mic.name == "condenser")
+    decisions = [mic.decision for mic in recorded.mics]
+    assert all((d.delay_samples, d.polarity, d.summed) == (0.0, 1, True) for d in decisions)
 
 
-def test_a_silent_variant_is_told_and_not_matched(rendered: Rendered, tmp_path: Path) -> None:
+def test_a_silent_variant_is_told_and_not_matched(rendered: OnDisk, tmp_path: Path) -> None:
     """All performances muted: no loudness, a finding, and the others keep their level."""
     every = "{" + ", ".join(f"{name}: {{mute: true}}" for name in ("left", "right", "centre")) + "}"
-    document: dict[str, Any] = compare(
+    document = compare(
         rendered.recipe, rendered.tracks, tmp_path / "out", settings=[f"variants.nothing={{performances: {every}}}"]
     )
-    silent = next(v for v in document["variants"] if v["variant"] == "nothing")
-    assert (silent["loudness_lufs"], silent["gain_db"]) == (None, 0.0)
-    assert [f["subject"] for f in document["findings"] if f["slug"] == "comparison-silent"] == ["variant nothing"]
-    assert document["matched_lufs"] > -40.0
+    silent = next(v for v in document.variants if v.variant == "nothing")
+    assert (silent.loudness_lufs, silent.gain_db) == (None, 0.0)
+    assert [f.subject for f in document.findings if f.slug == "comparison-silent"] == ["variant nothing"]
+    assert (document.matched_lufs or -99.0) > -40.0
     assert len(list((tmp_path / "out").glob("*_comparison.html"))) == 1
 
 
-def test_dither_depends_on_the_tracks_and_on_the_variant(rendered: Rendered, tmp_path: Path) -> None:
+def test_dither_depends_on_the_tracks_and_on_the_variant(rendered: OnDisk, tmp_path: Path) -> None:
     """A recipe with a word changed that moves no sample gives the same samples; two equal variants differ in dither."""
     twins = ["deliver.bits=16", "variants.a={mics: {room: {mute: true}}}", "variants.b={mics: {room: {mute: true}}}"]
     first, again = (
         compare(rendered.recipe, rendered.tracks, tmp_path / name, settings=[*twins, *more], report=False)
         for name, more in (("first", []), ("again", ["limits.mono_fold_db=-50"]))
     )
-    assert first["recipe"]["sha256"] != again["recipe"]["sha256"]
-    hashes = {v["variant"]: v["sha256"] for v in first["variants"]}
-    assert hashes == {v["variant"]: v["sha256"] for v in again["variants"]}
+    assert first.recipe.sha256 != again.recipe.sha256
+    hashes = {v.variant: v.sha256 for v in first.variants}
+    assert hashes == {v.variant: v.sha256 for v in again.variants}
     assert hashes["a"] != hashes["b"]
 
 
@@ -143,4 +149,4 @@ def test_the_page_offers_every_variant(compared: Compared) -> None:
     """In the order of the manifest."""
     text = compared.page.read_text("utf-8")
     rows = re.findall(r'<tr><th scope="row">(\w+)</th>\s*<td class="text">', text)
-    assert rows == [v["variant"] for v in compared.manifest["variants"]]
+    assert rows == [v.variant for v in compared.manifest.variants]

@@ -15,20 +15,20 @@ FloatArray = npt.NDArray[np.float64]
 
 
 class Held:
-    """A stream over samples in memory."""
+    """A stream of one clip over samples in memory."""
 
     def __init__(self, samples: FloatArray, start: int) -> None:
         self._samples, self._at = samples, start
 
     def next(self, count: int) -> FloatArray:
         self._at += count
-        return self._samples[self._at - count : self._at]
+        return self._samples[None, self._at - count : self._at]
 
     def close(self) -> None: ...
 
 
 def _source(name: str, samples: FloatArray) -> Source:
-    return Source(name, lambda start: Held(samples, start), float(np.abs(samples).max()))
+    return Source((name,), lambda start: Held(samples, start))
 
 
 def _listening(most_bytes: int) -> tuple[dict[str, FloatArray], Listening]:

@@ -7,13 +7,13 @@ from typing import Any
 import pytest
 
 from premix.cli.main import run
-from tests.report.conftest import Rendered
+from tests.report.conftest import OnDisk
 
 ARGUMENTS = ["--set", "performances.right.mute=true", "--set", "performances.centre.mute=true"]
 """One performance is enough here."""
 
 
-def _render(rendered: Rendered, out: Path, *more: str) -> int:
+def _render(rendered: OnDisk, out: Path, *more: str) -> int:
     return run(["render", str(rendered.recipe), str(rendered.tracks), "--out", str(out), *ARGUMENTS, *more])
 
 
@@ -29,7 +29,7 @@ def without_extra(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_without_the_extra_a_render_says_so_once(
-    rendered: Rendered, tmp_path: Path, without_extra: None, capsys: pytest.CaptureFixture[str]
+    rendered: OnDisk, tmp_path: Path, without_extra: None, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """No page, one line with the remedy, and the same exit code."""
     assert _render(rendered, tmp_path / "out") == 4  # a limit of the recipe is broken
@@ -40,7 +40,7 @@ def test_without_the_extra_a_render_says_so_once(
 
 
 def test_no_report_makes_no_page_and_says_nothing(
-    rendered: Rendered, tmp_path: Path, without_extra: None, capsys: pytest.CaptureFixture[str]
+    rendered: OnDisk, tmp_path: Path, without_extra: None, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The extra is not missed by those who want no page."""
     assert _render(rendered, tmp_path / "out", "--no-report") == 4
@@ -49,14 +49,14 @@ def test_no_report_makes_no_page_and_says_nothing(
 
 
 @pytest.mark.parametrize("more", [(), ("--no-report",)])
-def test_pictures_need_the_page(rendered: Rendered, tmp_path: Path, without_extra: None, more: tuple[str, ...]) -> None:
+def test_pictures_need_the_page(rendered: OnDisk, tmp_path: Path, without_extra: None, more: tuple[str, ...]) -> None:
     """A usage error before any work: exit 2, nothing written."""
     assert _render(rendered, tmp_path / "out", "--pictures", str(tmp_path / "pictures"), *more) == 2
     assert not (tmp_path / "out").exists() and not (tmp_path / "pictures").exists()
 
 
 def test_a_place_for_pictures_that_is_a_file_is_told(
-    rendered: Rendered, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    rendered: OnDisk, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Exit 1 and the remedy; the run's own files are whole."""
     (tmp_path / "pictures").write_text("a file")
@@ -65,7 +65,7 @@ def test_a_place_for_pictures_that_is_a_file_is_told(
     assert (tmp_path / "out" / "manifest.json").exists()
 
 
-def test_a_comparison_needs_variants(tmp_path: Path, rendered: Rendered, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_comparison_needs_variants(tmp_path: Path, rendered: OnDisk, capsys: pytest.CaptureFixture[str]) -> None:
     """Exit 1, with both ways out, and nothing written."""
     recipe = tmp_path / "plain.yaml"
     recipe.write_text(rendered.recipe.read_text("utf-8").partition("variants:")[0], "utf-8")
@@ -75,7 +75,7 @@ def test_a_comparison_needs_variants(tmp_path: Path, rendered: Rendered, capsys:
     assert not (tmp_path / "out").exists()
 
 
-def test_a_comparison_shows_its_levels(rendered: Rendered, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_comparison_shows_its_levels(rendered: OnDisk, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A line a variant, the recipe first; exit 0."""
     arguments = ["compare", str(rendered.recipe), str(rendered.tracks), "--out", str(tmp_path / "out"), "--no-report"]
     assert run(arguments) == 0

@@ -3,6 +3,7 @@
 import base64
 import hashlib
 import json
+import math
 import os
 import re
 import subprocess
@@ -14,9 +15,11 @@ from typing import Any
 
 import pytest
 
-from premix.report.facts import LimitRow, limit_rows, look_up, verdict, written
-from premix.report.page import SECTIONS, write_report
-from tests.report.conftest import Compared, Rendered, cut_short
+from premix.errors import Finding
+from premix.report.drawing import written
+from premix.report.html_page import look_up
+from premix.report.page import SECTIONS, LimitRow, limit_rows, verdict, write_report
+from tests.report.conftest import Compared, OnDisk, cut_short
 from tests.report.songs import HOSTILE_NAME, NAME, write_song
 
 
@@ -45,7 +48,7 @@ class Reader(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def page(rendered: Rendered) -> Reader:
+def page(rendered: OnDisk) -> Reader:
     """The page of the test song, read."""
     return Reader(rendered.page.read_text("utf-8"))
 
@@ -67,7 +70,7 @@ def _held_against(reader: Reader, manifest: dict[str, Any]) -> int:
     return len(figures)
 
 
-def test_every_figure_is_the_manifests(rendered: Rendered, page: Reader) -> None:
+def test_every_figure_is_the_manifests(rendered: OnDisk, page: Reader) -> None:
     """The manifest as written, and the figures as shown, agree to the last digit that is shown."""
     manifest = json.loads((rendered.out / "manifest.json").read_text("utf-8"))
     assert _held_against(page, manifest) > 150
@@ -79,6 +82,26 @@ def test_every_figure_of_a_comparison_is_its_manifests(compared: Compared) -> No
     assert _held_against(Reader(compared.page.read_text("utf-8")), manifest) > 30
 
 
+def test_every_mic_stands_with_its_own_figures(rendered: OnDisk) -> None:
+    """Under its performance, in the song's order: its place in the manifest, its gain in the mix, and what its
+    alignment gains."""
+    section = rendered.page.read_text("utf-8").partition('<section id="mics">')[2].partition("</section>")[0]
+    tables = section.split("<caption>")[1:]
+    assert len(tables) == len(rendered.run.song.performances)
+    for at, (table, performance) in enumerate(zip(tables, rendered.run.song.performances, strict=True)):
+        assert table.startswith(f"{performance.name}, ")
+        rows = re.findall(r'<th scope="row">.*?</tr>', table, re.DOTALL)
+        assert len(rows) == len(performance.judged)
+        for row, mic in zip(rows, performance.judged, strict=True):
+            (place,) = set(re.findall(r'data-from="alignment\.(\d+)\.', row))
+            entry = rendered.manifest.alignment[int(place)]
+            assert (entry.performance, entry.mic) == (performance.name, mic.name)
+            assert row.startswith(f'<th scope="row">{mic.name}</th>')
+            assert f"<td>{written(20.0 * math.log10(mic.gain), sign=True)}</td>" in row
+            without = f"sum_efficiency_db.{at}.without.{mic.name}" in row
+            assert without == (mic.name in rendered.manifest.sum_efficiency_db[at].without)
+
+
 def test_sections_stand_in_the_order_of_an_engineers_questions(page: Reader) -> None:
     """Every section is there, once, in order, and the contents lead to it."""
     ids = [attrs["id"] for attrs, _ in page.all("section")]
@@ -87,7 +110,7 @@ def test_sections_stand_in_the_order_of_an_engineers_questions(page: Reader) -> 
     assert links == ["#content", *(f"#{id}" for id in ids)]
 
 
-def test_every_picture_has_a_text_and_a_table(rendered: Rendered) -> None:
+def test_every_picture_has_a_text_and_a_table(rendered: OnDisk) -> None:
     """An alternative text in the picture, a caption, and a table in the same section."""
     text = rendered.page.read_text("utf-8")
     figures = re.findall(r"<figure.*?</figure>", text, re.DOTALL)
@@ -110,7 +133,7 @@ def test_a_song_name_is_text_and_nothing_else(hostile_page: Path) -> None:
     assert not any("onload" in attrs for _, attrs, _ in page.found)
 
 
-def test_the_page_goes_by_the_songs_name(rendered: Rendered, page: Reader) -> None:
+def test_the_page_goes_by_the_songs_name(rendered: OnDisk, page: Reader) -> None:
     """Its title as it is, its file name in plain letters."""
     assert page.all("title")[0][1].startswith(f"{NAME}: ")
     assert rendered.page.name == "Tide_A_O_report.html"
@@ -138,16 +161,16 @@ def test_the_recipe_stands_there_with_its_origins(page: Reader) -> None:
     assert any(text.startswith("recipe.yaml:7:") for _, text in page.all("td"))
 
 
-def test_a_broken_limit_and_its_remedy_come_first(rendered: Rendered, page: Reader) -> None:
+def test_a_broken_limit_and_its_remedy_come_first(rendered: OnDisk, page: Reader) -> None:
     """The recipe asks for a mono fold that sides of unrelated performances cannot have."""
     text = next(text for attrs, text in page.all("p") if "verdict" in str(attrs.get("class")))
-    assert text == f"1 limit broken: {len(rendered.manifest['files'])} files"
+    assert text == f"1 limit broken: {len(rendered.manifest.files)} files"
     items = [attrs["class"] for attrs, _ in page.all("li") if "class" in attrs]
     assert items[0] == "error"
     assert "no: broken" in [text for _, text in page.all("td")]
 
 
-def test_a_limit_that_cannot_be_measured_does_not_hold(rendered: Rendered) -> None:
+def test_a_limit_that_cannot_be_measured_does_not_hold(rendered: OnDisk) -> None:
     """A guitar bus without a stereo picture, as silence has none: named, and broken."""
     run = replace(rendered.run, rendering=replace(rendered.run.rendering, stereo=None))
     rows = {row.what: row for row in limit_rows(run)}
@@ -156,18 +179,23 @@ def test_a_limit_that_cannot_be_measured_does_not_hold(rendered: Rendered) -> No
 
 
 @pytest.mark.parametrize(
-    ("holds", "severities", "words"),
+    ("told", "words"),
     [
-        ((), (), "Done: 2 files"),
-        ((True,), ("info",), "Done: 2 files"),
-        ((True,), ("warning",), "Done, 1 finding to look at: 2 files"),
-        ((False, False), ("error", "error", "warning"), "2 limits broken, 1 finding to look at: 2 files"),
+        ((), "Done: {} files"),
+        (("info gate-arrival-unknown",), "Done: {} files"),
+        (("warning comparison-silent",), "Done, 1 finding to look at: {} files"),
+        (("error alignment-refused",), "Done, 1 finding to look at: {} files"),
+        (
+            ("error limit-mono-fold", "error limit-not-measured", "warning limit-mono-fold"),
+            "2 limits broken, 1 finding to look at: {} files",
+        ),
     ],
 )
-def test_the_verdict_says_the_worst_first(holds: tuple[bool, ...], severities: tuple[str, ...], words: str) -> None:
+def test_the_verdict_says_the_worst_first(rendered: OnDisk, told: tuple[str, ...], words: str) -> None:
     """Broken limits, then findings, then done."""
-    document = {"findings": [{"severity": severity} for severity in severities], "files": [1, 2]}
-    assert verdict(document, [LimitRow("", "", "", "", value) for value in holds]) == words
+    findings = tuple(Finding(slug, severity, "", "") for severity, slug in map(str.split, told))  # type: ignore[arg-type]
+    document = replace(rendered.manifest, findings=findings)
+    assert verdict(document) == words.format(len(document.files))
 
 
 @pytest.mark.parametrize(
@@ -179,7 +207,7 @@ def test_numbers_are_written_plainly(value: float | None, digits: int, sign: boo
     assert written(value, digits, sign=sign) == text
 
 
-def test_a_small_page_hears_less_and_says_so(rendered: Rendered, hostile_page: Path, tmp_path: Path) -> None:
+def test_a_small_page_hears_less_and_says_so(rendered: OnDisk, hostile_page: Path, tmp_path: Path) -> None:
     """Clips are shortened, then players left out, until the page is as small as asked."""
     assert hostile_page.stat().st_size < 1_900_000
     text = hostile_page.read_text("utf-8")
@@ -196,21 +224,14 @@ def test_page_and_pictures_are_the_same_bytes_on_a_rerun(tmp_path: Path) -> None
         "format: 1\nmics: {dynamic: {}, condenser: {}, room: {role: room}}\nperformances: {left: {bus: left}}\n",
         "utf-8",
     )
+    code = (
+        "import sys; from pathlib import Path; from premix.pipeline import render; recipe, tracks, out, pictures = "
+        "map(Path, sys.argv[1:]); render(recipe, tracks, out, report=True, pictures=pictures)"
+    )
     runs = []
     for seed in ("1", "2"):
         out, pictures = tmp_path / f"out{seed}", tmp_path / f"pictures{seed}"
-        command = [
-            sys.executable,
-            "-m",
-            "premix",
-            "render",
-            str(recipe),
-            str(tmp_path / "tracks"),
-            "--out",
-            str(out),
-            "--pictures",
-            str(pictures),
-        ]
+        command = [sys.executable, "-c", code, *map(str, (recipe, tmp_path / "tracks", out, pictures))]
         done = subprocess.run(
             command, capture_output=True, text=True, check=False, env=os.environ | {"PYTHONHASHSEED": seed}
         )

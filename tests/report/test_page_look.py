@@ -6,8 +6,8 @@ from itertools import combinations
 import pytest
 
 from premix.report.drawing import COLOURS, band_label, colour, panels, series, spoken, style, svg
-from premix.report.html_page import inline_svg
 from premix.report.page import MOST_PICTURES, SUBJECTS, pictures_of
+from premix.report.pictures import Picture, inline_svg
 
 DARK, LIGHT = 1, 0
 
@@ -95,8 +95,9 @@ def test_bands_go_by_their_nominal_names(centre_hz: float, label: str, said: str
 def test_pictures_beyond_the_limit_are_left_out_and_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """The first ones stay."""
     for subject in SUBJECTS:
-        monkeypatch.setitem(SUBJECTS, subject, lambda material: iter(()))
-    monkeypatch.setitem(SUBJECTS, "phase", lambda material: iter(range(MOST_PICTURES + 3)))  # type: ignore[arg-type]
+        monkeypatch.setitem(SUBJECTS, subject, lambda rendered: iter(()))
+    many = [Picture(str(n), "", "", lambda: None, (), ()) for n in range(MOST_PICTURES + 3)]
+    monkeypatch.setitem(SUBJECTS, "phase", lambda rendered: iter(many))
     made, left_out = pictures_of(None)  # type: ignore[arg-type]
-    assert made["phase"] == list(range(MOST_PICTURES))
+    assert made["phase"] == many[:MOST_PICTURES]
     assert left_out == [f"pictures: phase, all but the first {MOST_PICTURES}"]

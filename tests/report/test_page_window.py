@@ -5,38 +5,44 @@ from dataclasses import replace
 import numpy as np
 import soundfile
 
-from premix.model.gate import Gating, Riff
-from premix.report.gate_pictures import room_levels_dbfs
-from premix.report.window import Window, attack_window, busiest_window, clearest_attack, key_level_db
-from tests.report.conftest import Rendered
+from premix.model.gate import Riff
+from premix.model.song import Song
+from premix.report.gate_pictures import key_level_db, room_levels_dbfs
+from premix.report.pictures import mixed_performances
+from premix.report.window import Window, attack_window, busiest_window, clearest_attack
+from tests.report.conftest import OnDisk, without_riffs
 from tests.report.songs import RATE, RIFF, SECONDS
 
 
-def _gating(*spans: tuple[float, float]) -> Gating:
-    return Gating((Riff("left", spans, -20.0, -30.0, True),), ())
+def _song(rendered: OnDisk, *spans: tuple[float, float], frames: int = 10_000) -> Song:
+    """A song at 100 Hz whose left side plays these passages, and nothing else plays."""
+    song = rendered.run.song
+    riffs = [Riff(p.name, spans if p.name == "left" else (), -20.0, -30.0, True) for p in song.performances]
+    played = tuple(replace(p, riff=riff) for p, riff in zip(song.performances, riffs, strict=True))
+    return replace(song, rate=100, frames=frames, performances=played)
 
 
-def test_the_busiest_stretch_has_the_most_starts_and_stops() -> None:
+def test_the_busiest_stretch_has_the_most_starts_and_stops(rendered: OnDisk) -> None:
     """Four short passages win over one long one, and the stretch begins a quarter of a second before them."""
-    gating = _gating((1.0, 50.0), (60.0, 61.0), (62.0, 63.0), (64.0, 65.0), (66.0, 67.0))
-    assert busiest_window(gating, 100, 10_000, 12.0) == Window(5_975, 1_200)
+    song = _song(rendered, (1.0, 50.0), (60.0, 61.0), (62.0, 63.0), (64.0, 65.0), (66.0, 67.0))
+    assert busiest_window(song, 12.0) == Window(5_975, 1_200)
 
 
-def test_a_short_song_is_heard_whole() -> None:
+def test_a_short_song_is_heard_whole(rendered: OnDisk) -> None:
     """And a song in which nothing plays from its begin."""
-    assert busiest_window(_gating((1.0, 2.0)), 100, 800, 12.0) == Window(0, 800)
-    assert busiest_window(_gating(), 100, 10_000, 12.0) == Window(0, 1_200)
+    assert busiest_window(_song(rendered, (1.0, 2.0), frames=800), 12.0) == Window(0, 800)
+    assert busiest_window(_song(rendered), 12.0) == Window(0, 1_200)
 
 
-def test_a_stretch_stays_inside_the_song() -> None:
+def test_a_stretch_stays_inside_the_song(rendered: OnDisk) -> None:
     """The busiest passage may be the last one."""
-    window = busiest_window(_gating((1.0, 2.0), (98.0, 98.5), (98.8, 99.0), (99.2, 99.5)), 100, 10_000, 12.0)
+    window = busiest_window(_song(rendered, (1.0, 2.0), (98.0, 98.5), (98.8, 99.0), (99.2, 99.5)), 12.0)
     assert window.start + window.frames <= 10_000 and window.start + window.frames > 9_950
 
 
-def test_the_attack_is_found_in_the_reference_mic(rendered: Rendered) -> None:
+def test_the_attack_is_found_in_the_reference_mic(rendered: OnDisk) -> None:
     """One of the riff's starts, to a millisecond: the passages of the test song begin at once."""
-    begin = clearest_attack(rendered.run, rendered.run.plan.performances[0])
+    begin = clearest_attack(rendered.run.song, *next(mixed_performances(rendered.run)))
     assert begin is not None
     assert min(abs(begin / RATE - on) for on, _ in RIFF) < 0.001
     window = attack_window(begin, RATE)
@@ -44,20 +50,24 @@ def test_the_attack_is_found_in_the_reference_mic(rendered: Rendered) -> None:
     assert np.isclose(window.seconds(RATE)[1] - window.seconds(RATE)[0], 0.012)
 
 
-def test_a_performance_that_never_starts_has_no_attack(rendered: Rendered) -> None:
+def test_an_attack_at_the_very_begin_is_shown_from_there() -> None:
+    """Nothing lies before a song; what follows the attack is as long as ever."""
+    assert attack_window(20, RATE) == Window(0, 500)
+
+
+def test_a_performance_that_never_starts_has_no_attack(rendered: OnDisk) -> None:
     """Then there is nothing to draw."""
-    riffs = tuple(replace(riff, spans=()) for riff in rendered.run.gating.riffs)
-    run = replace(rendered.run, gating=replace(rendered.run.gating, riffs=riffs))
-    assert clearest_attack(run, run.plan.performances[0]) is None
+    run = without_riffs(rendered.run)
+    assert clearest_attack(run.song, *next(mixed_performances(run))) is None
 
 
-def test_the_key_that_is_drawn_is_the_one_that_is_gated(rendered: Rendered) -> None:
+def test_the_key_that_is_drawn_is_the_one_that_is_gated(rendered: OnDisk) -> None:
     """It passes the threshold where the riff was found to start and stop, to the width of a point and the 30 ms over
     which the gate smooths its key."""
-    run = rendered.run
-    riff = run.gating.riff_of("right")
-    points = 1200
-    times, level = key_level_db(run, "right", Window(0, run.tracks.frames), points)
+    song = rendered.run.song
+    performance = song.performance("right")
+    riff, points = performance.riff, 1200
+    times, level = key_level_db(performance, Window(0, song.frames), points)
     above = level - riff.loud_db > riff.threshold_db
     edges = times[1:][np.diff(above.astype(int)) != 0]
     wanted = np.array([edge for span in riff.spans for edge in span])
@@ -65,15 +75,14 @@ def test_the_key_that_is_drawn_is_the_one_that_is_gated(rendered: Rendered) -> N
     assert np.abs(edges - wanted).max() < 0.03 + SECONDS / points
 
 
-def test_the_room_is_drawn_as_it_was_recorded_and_as_it_left_the_gate(rendered: Rendered) -> None:
+def test_the_room_is_drawn_as_it_was_recorded_and_as_it_left_the_gate(rendered: OnDisk) -> None:
     """Before: the track's own level, read by soundfile, at its gain. After: that and the curve's gain, where it holds
     still through a step, drawn down to -120 dBFS; some steps are open and some shut."""
     run = rendered.run
-    plan = next(p for p in run.plan.performances if p.rooms)
-    path, curve = plan.rooms[0], run.gating.room_of(plan.performance, plan.rooms[0].track.mic).curve
-    before, after = room_levels_dbfs(path, RATE, Window(0, run.tracks.frames))
-    step = RATE // 100
-    samples = soundfile.read(path.track.header.path)[0][: len(before) * step] * path.gain
+    mic = run.song.performances[0].rooms[0]
+    before, after = room_levels_dbfs(run.plan, Window(0, run.song.frames))[mic.performance]
+    curve, step = mic.room.curve, RATE // 100
+    samples = soundfile.read(mic.track.header.path)[0][: len(before) * step] * mic.gain
     rms = np.sqrt(np.mean(samples.reshape(-1, step) ** 2, axis=1))
     np.testing.assert_allclose(before, 20.0 * np.log10(rms * np.sqrt(2.0)), atol=0.01)
     gain = np.interp(np.arange(len(before) * step), curve.positions, curve.gains_db).reshape(-1, step)

@@ -1,23 +1,29 @@
 """Single trials of the alignment's accuracy, shared by the tests (few, fixed seeds) and the bench (many)."""
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from premix.alignment.case import build_case
 from premix.alignment.decide import align
-from premix.alignment.kernel import HIGH_HZ, build_kernel
+from premix.alignment.kernel import build_kernel
+from premix.arrays import FloatArray
+from premix.model.alignment import MicDecision
+from premix.model.settings import Role
 from tests.rigs.baselines import BASELINES
 from tests.rigs.brute import brute_force, efficiency_of
 from tests.rigs.cabinets import random_cabinet
-from tests.rigs.decisions import analysis_of, decide_rig, recipe_for
-from tests.rigs.impostors import spoiled
+from tests.rigs.impostors import KINDS, Kind, spoiled
+from tests.rigs.songs import decide_rig, decisions_of, recipe_of, rig_song, song_from, with_signals
 
 RATE = 48000
-SPOILERS = ("other_take", "other_song", "hum", "noise", "silence")
+SPOILERS = KINDS
+TENTHS = tuple(tenth / 10 for tenth in range(1, 10))
 
 
-def band_noise(rng, frames, rate, low_hz, high_hz):
+def band_noise(rng: np.random.Generator, frames: int, rate: int, low_hz: float, high_hz: float) -> FloatArray:
     """White noise within a band, none outside it."""
     spectrum = np.fft.rfft(rng.standard_normal(frames))
     freqs = np.fft.rfftfreq(frames, 1.0 / rate)
@@ -25,7 +31,7 @@ def band_noise(rng, frames, rate, low_hz, high_hz):
     return np.fft.irfft(spectrum, frames)
 
 
-def shifted(signal, delay_samples):
+def shifted(signal: FloatArray, delay_samples: float) -> FloatArray:
     """The signal late by any fraction of a sample, exactly, around the ends."""
     spectrum = np.fft.rfft(signal)
     return np.fft.irfft(
@@ -33,15 +39,16 @@ def shifted(signal, delay_samples):
     )
 
 
-def solve_signals(signals, rate, roles=None, **alignment):
+def solve_signals(
+    signals: FloatArray | Sequence[FloatArray], rate: int, roles: Sequence[Role] | None = None
+) -> tuple[MicDecision, ...]:
     """Decisions of the whole stage for bare signals (M, n); mic 0 is the reference."""
-    names = [f"mic{i}" for i in range(len(signals))]
-    roles = roles or ["close"] * len(signals)
-    recipe = recipe_for(names, roles, **alignment)
-    return align(recipe, analysis_of({"left_a": np.asarray(signals)}, rate, names, roles)).decisions
+    mics = {f"mic{i}": {"role": role} for i, role in enumerate(roles or ["close"] * len(signals))}
+    song = song_from(recipe_of(mics, alignment={"refused": "mute"}))
+    return decisions_of(align(with_signals(song, {"left": np.asarray(signals)}, rate)))
 
 
-def pure_delay_errors(low_hz, high_hz, delays=tuple(k / 10 for k in range(1, 10))):
+def pure_delay_errors(low_hz: float, high_hz: float, delays: Sequence[float] = TENTHS) -> FloatArray:
     """Errors in samples for delays of tenths of a sample, alternately inverted, without noise."""
     errors = []
     for index, delay in enumerate(delays):
@@ -52,7 +59,7 @@ def pure_delay_errors(low_hz, high_hz, delays=tuple(k / 10 for k in range(1, 10)
     return np.array(errors)
 
 
-def cramer_rao_samples(low_hz, high_hz, seconds, coherence, rate):
+def cramer_rao_samples(low_hz: float, high_hz: float, seconds: float, coherence: float, rate: int) -> float:
     """Bound of the delay between two noisy copies, in samples (Knapp & Carter 1976; Quazi 1981):
     var = 3 / (8 pi^2 T) (1 + 2 SNR) / SNR^2 / (f2^3 - f1^3)."""
     snr = np.sqrt(coherence) / (1.0 - np.sqrt(coherence))
@@ -60,7 +67,9 @@ def cramer_rao_samples(low_hz, high_hz, seconds, coherence, rate):
     return float(np.sqrt(variance) * rate)
 
 
-def pair_errors(low_hz, high_hz, seconds, coherence, seeds):
+def pair_errors(
+    low_hz: float, high_hz: float, seconds: float, coherence: float, seeds: Iterable[int]
+) -> tuple[FloatArray, int, float]:
     """(errors in samples, wrong polarities, bound in samples) of noisy pairs, one trial a seed."""
     errors, wrong = [], 0
     for seed in seeds:
@@ -71,8 +80,7 @@ def pair_errors(low_hz, high_hz, seconds, coherence, seeds):
         snr = np.sqrt(coherence) / (1.0 - np.sqrt(coherence))
         density = source.std() / np.sqrt((high_hz - low_hz) / (RATE / 2.0)) / np.sqrt(snr)
         noisy = [x + density * rng.standard_normal(frames) for x in (source, sign * shifted(source, delay))]
-        roles = ["close", "sub" if high_hz < 300.0 else "close"]
-        decision = solve_signals(noisy, RATE, roles)[1]
+        decision = solve_signals(noisy, RATE, ("close", "sub" if high_hz < 300.0 else "close"))[1]
         errors.append(decision.delay_samples - delay)
         wrong += decision.polarity != sign
     return np.array(errors), wrong, cramer_rao_samples(low_hz, high_hz, seconds, coherence, RATE)
@@ -90,12 +98,12 @@ class CabinetCase:
     refused: int
     lowest_coherence: float
     narrowest: float
-    efficiency_db: dict
-    wrong_by: dict
+    efficiency_db: dict[str, float]
+    wrong_by: dict[str, int]
     brute_loss_db: float
 
 
-def cabinet_settings(seed):
+def cabinet_settings(seed: int) -> dict[str, Any]:
     """The set-up of a seed: rates, mics, colours, noise, rooms, all in turn."""
     rng = np.random.default_rng([seed, 72])
     return {
@@ -110,37 +118,36 @@ def cabinet_settings(seed):
     }
 
 
-def cabinet_case(seed):
+def cabinet_case(seed: int) -> CabinetCase:
     """Align one cabinet, and hold it against brute force and the plain methods on the same kernel."""
     settings = cabinet_settings(seed)
     rig = random_cabinet(seed, **settings)
-    names, roles = [m.name for m in rig.mics], [m.role for m in rig.mics]
-    recipe, analysis = recipe_for(names, roles), analysis_of({"left_a": rig.signals}, rig.rate, names, roles)
-    alignment = align(recipe, analysis)
-    case = build_case(recipe, analysis, "left_a")
-    kernel = build_kernel(case.signal, case.signal.matrix, case.chosen, HIGH_HZ)
-    truth = np.array([m.polarity * rig.mics[0].polarity for m in rig.mics])
-    own = np.array([d.polarity for d in alignment.decisions])
+    song = rig_song({"left_a": rig})
+    case = build_case(song, song.performances[0])
+    kernel = build_kernel(case.signal, case.chosen)
+    aligned = align(song)
+    decisions, efficiency = decisions_of(aligned), aligned.performances[0].efficiency
+    truth, own = rig.polarities, np.array([d.polarity for d in decisions])
     matrix, freqs, search = kernel.matrix, kernel.freqs_hz, 0.004 * rig.rate
-    figures = {"as recorded": alignment.efficiencies[0].before_db}
+    figures = {"as recorded": efficiency.before_db}
     wrong_by = {"as recorded": int((truth != 1).sum())}
     for name, method in BASELINES.items():
         found = [method(rig.signals[0], s, search) for s in rig.signals[1:]]
         signs = np.array([1, *(f[1] for f in found)])
         value = efficiency_of(matrix, freqs, rig.rate, [0.0, *(f[0] for f in found)], signs)
         figures[name], wrong_by[name] = 10.0 * np.log10(max(value, 1e-6)), int((signs != truth).sum())
-    figures["premix"], wrong_by["premix"] = alignment.efficiencies[0].after_db, int((own != truth).sum())
-    step = (0.5 if len(names) == 3 else 1.0) * rig.rate / 48000
-    best = brute_force(matrix, freqs, rig.rate, 0, range(1, len(names)), search, step)
+    figures["premix"], wrong_by["premix"] = efficiency.after_db, int((own != truth).sum())
+    step = (0.5 if len(truth) == 3 else 1.0) * rig.rate / 48000
+    best = brute_force(matrix, freqs, rig.rate, 0, range(1, len(truth)), search, step)
     return CabinetCase(
         seed=seed,
         via=settings["via"],
         what=f"{settings['colour']} colour, {settings['via']}, {len(rig.speakers_m)} speakers, {rig.rate} Hz",
-        mics=len(names) - 1,
+        mics=len(truth) - 1,
         wrong=wrong_by["premix"],
-        refused=len(alignment.refused()),
-        lowest_coherence=min(d.coherence for d in alignment.decisions),
-        narrowest=min((d.margin_db for d in alignment.decisions if d.margin_db is not None), default=np.inf),
+        refused=sum(d.refusal is not None for d in decisions),
+        lowest_coherence=min(d.coherence for d in decisions if d.coherence is not None),
+        narrowest=min((d.margin_db for d in decisions if d.margin_db is not None), default=np.inf),
         efficiency_db=figures,
         wrong_by=wrong_by,
         brute_loss_db=10.0 * np.log10(best) - figures["premix"],
@@ -154,17 +161,17 @@ class SpoiledCase:
     kind: str
     accepted: bool
     refused_good: int
-    coherence: float
+    coherence: float | None
     slug: str
 
 
-def spoiled_case(seed):
+def spoiled_case(seed: int) -> SpoiledCase:
     """A cabinet in which one mic other than the reference is an impostor or dead."""
     settings = cabinet_settings(seed) | {"n_close": 3}
-    kind = SPOILERS[seed % len(SPOILERS)]
+    kind: Kind = SPOILERS[seed % len(SPOILERS)]
     index = 1 + seed // len(SPOILERS) % 3
     rig = spoiled(seed, index, kind, **settings)
-    decisions = decide_rig(rig).decisions
+    decisions = decisions_of(decide_rig(rig))
     false = decisions[index]
     good = [d for i, d in enumerate(decisions) if i != index]
     return SpoiledCase(
@@ -172,7 +179,7 @@ def spoiled_case(seed):
     )
 
 
-def closure_case(seed):
+def closure_case(seed: int) -> float:
     """|tau(a,b) + tau(b,c) + tau(c,a)| of three colourless mics, each pair solved by itself."""
     rig = random_cabinet(seed, n_close=3, sub=False, colour="none", n_speakers=1, seconds=6.0, noise_db=-50.0)
     a, b, c = rig.signals[:3]
@@ -180,12 +187,12 @@ def closure_case(seed):
     return abs(sum(loop))
 
 
-def hum_trap_case(seed):
+def hum_trap_case(seed: int) -> float:
     """How far the answer moves when both mics get the same hum and a little of each other at lag zero."""
     rig = random_cabinet(seed, n_close=2, sub=False, colour="none", n_speakers=1, seconds=6.0, hum_db=-70.0)
     clean = solve_signals(rig.signals, rig.rate)[1].delay_samples
     time_s = np.arange(rig.signals.shape[1]) / rig.rate
-    hum = sum(np.sin(2 * np.pi * rig.mains_hz * k * time_s + k) / k for k in (1, 2, 3, 5))
+    hum = np.sum([np.sin(2 * np.pi * rig.mains_hz * k * time_s + k) / k for k in (1, 2, 3, 5)], axis=0)
     hum *= 10 ** (-10 / 20) * rig.signals[0].std() / hum.std()
     crossed = rig.signals + 10 ** (-40 / 20) * rig.signals[::-1] + hum
     return abs(solve_signals(crossed, rig.rate)[1].delay_samples - clean)

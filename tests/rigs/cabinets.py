@@ -65,13 +65,13 @@ class Rig:
     @property
     def delays(self) -> FloatArray:
         """(M) true delay_samples against the reference: positive is late."""
-        return self.arrivals - self.arrivals[0]
+        late: FloatArray = self.arrivals - self.arrivals[0]
+        return late
 
     @property
     def polarities(self) -> npt.NDArray[np.int64]:
         """(M) true polarity against the reference."""
-        wired = np.array([mic.polarity for mic in self.mics])
-        return wired * wired[0]
+        return np.array([mic.polarity * self.mics[0].polarity for mic in self.mics], np.int64)
 
     def with_channel(self, index: int, signal: FloatArray) -> "Rig":
         """The same rig with another signal on one mic."""

@@ -63,7 +63,7 @@ def real_stroke(
     time = np.arange(played + tail)
     at = start_s * own_rate + (time - late_s * rate) * speed
     # Linear interpolation: its images lie far above what the amp's and the cabinet's low-passes let through.
-    note = np.interp(at, np.arange(len(data)), data, left=0.0, right=0.0)
+    note: FloatArray = np.interp(at, np.arange(len(data)), data, left=0.0, right=0.0)
     note *= np.minimum(1.0, time / (0.0005 * rate)) * rng.uniform(0.75, 1.0)
     if technique == "mute":
         note *= np.exp(-time / (0.14 * rate))

@@ -14,7 +14,8 @@ def rms(signal: FloatArray) -> float:
 
 def at_level(signal: FloatArray, db: float) -> FloatArray:
     """The signal scaled to an rms of `db`."""
-    return signal * 10.0 ** (db / 20.0) / rms(signal)
+    scaled: FloatArray = signal * 10.0 ** (db / 20.0) / rms(signal)
+    return scaled
 
 
 def hiss(frames: int, rng: np.random.Generator) -> FloatArray:

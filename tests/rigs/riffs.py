@@ -1,5 +1,6 @@
 """Stop-and-go riffs with known start and stop times, as two close mics and a room mic hear them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -62,7 +63,13 @@ class Arrangement:
     quiet: Span | None
 
     def level_at(self, time_s: float) -> float:
-        return float(np.interp(time_s, *zip(*self.level, strict=True)))
+        return float(level_at(self.level, [time_s])[0])
+
+
+def level_at(points: Sequence[tuple[float, float]], times_s: npt.ArrayLike) -> FloatArray:
+    """Levels in dB at some times, between the points (time_s, level_db)."""
+    times, levels = np.array(points).T
+    return np.asarray(np.interp(np.asarray(times_s, np.float64), times, levels))
 
 
 def stop_and_go(
@@ -172,8 +179,8 @@ def amped(arrangement: Arrangement, frames: int, rate: int, rng: np.random.Gener
             note = real_stroke(stroke.technique, stroke.fret, played_s, late_s, rate, rng)
             note = note[: max(0, frames - start)]
             guitar[start : start + len(note)] += stroke.strength * note
-    times, levels = np.array(arrangement.level).T
-    return amplify(guitar, rate) * 10.0 ** (np.interp(np.arange(frames) / rate, times, levels) / 20.0)
+    loud: FloatArray = amplify(guitar, rate) * 10.0 ** (level_at(arrangement.level, np.arange(frames) / rate) / 20.0)
+    return loud
 
 
 def _phrase(rng: np.random.Generator, index: int, room: int) -> tuple[str, int]:
@@ -207,17 +214,16 @@ def _quietened(passages: list[Span], level: list[tuple[float, float]]) -> tuple[
     first, last = passages[third][0], passages[2 * third - 1 if third > 1 else third][1]
     steps = [(first - 0.02, 0.0), (first - 0.01, QUIET_DB), (last + 0.03, QUIET_DB), (last + 0.04, 0.0)]
     times = sorted({t for t, _ in level} | {t for t, _ in steps})
-    both = np.interp(times, *zip(*level, strict=True)) + np.interp(times, *zip(*steps, strict=True))
+    both = level_at(level, times) + level_at(steps, times)
     return (first, last), [(t, float(db)) for t, db in zip(times, both, strict=True)]
 
 
 def _loud(signal: FloatArray, arrangement: Arrangement, rate: int) -> float:
     """Rms over the passages played at full level."""
-    times, levels = np.array(arrangement.level).T
     loud = [
         signal[int(on * rate) : int(off * rate)]
         for on, off in arrangement.take.passages
-        if np.min(np.interp(np.linspace(on, off, 20), times, levels)) > -1.0
+        if np.min(level_at(arrangement.level, np.linspace(on, off, 20))) > -1.0
     ]
     return rms(np.concatenate(loud))
 

@@ -1,15 +1,17 @@
 """The simulated cabinets: what they claim as truth is what their signals hold."""
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pytest
 from scipy.signal import correlate
 
-from tests.rigs.cabinets import Rig, random_cabinet
-from tests.rigs.impostors import KINDS, spoiled
+from tests.rigs.cabinets import Rig, Via, random_cabinet
+from tests.rigs.impostors import KINDS, Kind, spoiled
 from tests.rigs.noises import drums, hum, rms
 
-SHORT = {"seconds": 4.0}
+SHORT: dict[str, Any] = {"seconds": 4.0}
 
 
 def likeness(a: npt.NDArray[np.float64], b: npt.NDArray[np.float64], most: int) -> float:
@@ -20,7 +22,7 @@ def likeness(a: npt.NDArray[np.float64], b: npt.NDArray[np.float64], most: int) 
     return float(np.max(np.abs(near)) / (np.linalg.norm(a) * np.linalg.norm(b)))
 
 
-CLEAN = {"n_speakers": 1, "colour": "none", "noise_db": -200.0, "hum_db": -200.0, "bleed_db": None}
+CLEAN: dict[str, Any] = {"n_speakers": 1, "colour": "none", "noise_db": -200.0, "hum_db": -200.0, "bleed_db": None}
 
 
 def lateness(signal: npt.NDArray[np.float64], reference: npt.NDArray[np.float64], rate: int) -> float:
@@ -39,13 +41,13 @@ def advanced(signal: npt.NDArray[np.float64], samples: float) -> npt.NDArray[np.
 
 @pytest.mark.parametrize("via", ["direct", "pyroomacoustics"])
 @pytest.mark.parametrize(("seed", "rate"), [(5, 44100), (9, 48000), (5, 96000)])
-def test_mics_without_colour_are_pure_delays(via: str, seed: int, rate: int) -> None:
+def test_mics_without_colour_are_pure_delays(via: Via, seed: int, rate: int) -> None:
     """One speaker, no colour, no noise: the phase against the reference is the truth.
 
     Within 1e-5 sample in the free field (the file's end cuts each mic elsewhere); within 0.3 in a room, whose
     reflections bend the phase of the direct sound.
     """
-    rig = random_cabinet(seed, seconds=3.0, rate=rate, via=via, sub=False, **CLEAN)  # type: ignore[arg-type]
+    rig = random_cabinet(seed, seconds=3.0, rate=rate, via=via, sub=False, **CLEAN)
     assert seed != 9 or max(mic.converter_s for mic in rig.mics) > 0.0003
     for index in range(1, len(rig.mics)):
         moved = advanced(rig.signals[index], rig.delays[index]) * rig.polarities[index]
@@ -94,7 +96,7 @@ def test_the_rig_has_the_mics_asked_for() -> None:
 
 def test_noise_hum_and_bleed_have_their_levels() -> None:
     """The difference to the clean rig has the level asked for, under the mic's guitar: within 0.2 dB."""
-    quiet = {"noise_db": -200.0, "hum_db": -200.0, "bleed_db": None}
+    quiet: dict[str, Any] = {"noise_db": -200.0, "hum_db": -200.0, "bleed_db": None}
     clean = random_cabinet(2, **SHORT, **quiet)
     for setting in ("noise_db", "hum_db", "bleed_db"):
         noisy = random_cabinet(2, **SHORT, **{**quiet, setting: -30.0})
@@ -104,7 +106,7 @@ def test_noise_hum_and_bleed_have_their_levels() -> None:
 
 def test_hum_is_common_to_all_mics() -> None:
     """It comes through the wires, not the air: no delay, no polarity between mics."""
-    quiet = {"noise_db": -200.0, "hum_db": -200.0, "bleed_db": None}
+    quiet: dict[str, Any] = {"noise_db": -200.0, "hum_db": -200.0, "bleed_db": None}
     extra = (
         random_cabinet(2, **SHORT, **{**quiet, "hum_db": -20.0}).signals - random_cabinet(2, **SHORT, **quiet).signals
     )
@@ -143,10 +145,10 @@ def test_the_room_mic_is_far_and_reverberant() -> None:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_an_impostor_shares_nothing_with_the_rig(kind: str) -> None:
+def test_an_impostor_shares_nothing_with_the_rig(kind: Kind) -> None:
     """One channel is replaced and looks like no other; the rest is untouched."""
     rig: Rig = random_cabinet(7, **SHORT)
-    wrong = spoiled(7, 1, kind, **SHORT)  # type: ignore[arg-type]
+    wrong = spoiled(7, 1, kind, **SHORT)
     assert np.array_equal(np.delete(wrong.signals, 1, axis=0), np.delete(rig.signals, 1, axis=0))
     assert likeness(rig.signals[1], rig.signals[0], 200) > 0.5
     if kind == "silence":

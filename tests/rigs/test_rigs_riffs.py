@@ -1,12 +1,13 @@
 """The stop-and-go riffs: what they claim as start and stop times is what their signals hold."""
 
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pytest
 
-from tests.rigs.riffs import SHORTEST_STOP_S, StopAndGo, stop_and_go
+from tests.rigs.riffs import SHORTEST_STOP_S, Samples, StopAndGo, stop_and_go
 
 
 def level_db(riff: StopAndGo, signal: npt.NDArray[np.float64], at_s: float, to_s: float) -> float:
@@ -17,9 +18,9 @@ def level_db(riff: StopAndGo, signal: npt.NDArray[np.float64], at_s: float, to_s
 
 @pytest.mark.parametrize("samples", ["real", "synth"])
 @pytest.mark.parametrize(("seed", "rate"), [(1, 44100), (2, 48000), (3, 48000), (4, 96000)])
-def test_the_key_starts_and_stops_with_the_truth(samples: str, seed: int, rate: int) -> None:
+def test_the_key_starts_and_stops_with_the_truth(samples: Samples, seed: int, rate: int) -> None:
     """Before a start 20 dB down or ringing out, loud 4 ms after; 20 dB down from 12 ms after a stop."""
-    riff = stop_and_go(seed, rate=rate, samples=samples, sustain_db=0.0, n_bars=3)  # type: ignore[arg-type]
+    riff = stop_and_go(seed, rate=rate, samples=samples, sustain_db=0.0, n_bars=3)
     for on, off in riff.spans:
         assert level_db(riff, riff.key[0], on - 0.003, on - 0.001) < -20.0
         assert level_db(riff, riff.key[0], on, on + 0.004) > -8.0
@@ -57,7 +58,7 @@ def test_a_long_sustain_has_decayed_when_it_is_stopped() -> None:
 
 def test_a_quiet_verse_is_12_db_softer() -> None:
     """Same riff with and without: the quiet part differs by 12 dB, the rest by nothing but the hiss."""
-    settings = {"hiss_db": -90.0, "hum_db": -90.0, "sustain_db": 0.0}
+    settings: dict[str, Any] = {"hiss_db": -90.0, "hum_db": -90.0, "sustain_db": 0.0}
     plain, riff = stop_and_go(4, **settings), stop_and_go(4, quiet_verse=True, **settings)
     assert riff.quiet is not None and plain.quiet is None and plain.spans == riff.spans
     for on, off in riff.spans:

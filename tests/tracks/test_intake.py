@@ -1,27 +1,24 @@
 """Intake: headers of all files, every problem at once, and what is only worth a finding."""
 
 import struct
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from premix.audio.bext import BextFields
+from premix.audio.chunks import BextFields
 from premix.audio.writer import PartWriter
-from premix.errors import TracksError
+from premix.errors import Finding, TracksError
 from premix.messages import REMEDIES
-from premix.model.recipe import Recipe
-from premix.model.tracks import FoundTrack, TrackSet
+from premix.model.song import Song
+from premix.model.tracks import FoundTrack, Track
 from premix.tracks.intake import take_in
-from tests.audiofile.recordings import integers, record
+from tests.audio.recordings import integers, record
+from tests.rigs.songs import recipe_of, song_from
 
-RECIPE = Recipe.model_validate(
-    {
-        "format": 1,
-        "song": "Tidewater",
-        "mics": {"dynamic": {}, "ribbon": {}, "room": {"role": "room"}},
-        "performances": {"left": {"bus": "left"}, "right": {"bus": "right"}},
-    }
+WANTED = song_from(
+    recipe_of({"dynamic": {}, "ribbon": {}, "room": {"role": "room"}}, ("left", "right"), song="Tidewater")
 )
 MICS = ("dynamic", "ribbon", "room")
 
@@ -38,33 +35,39 @@ def session(tmp_path: Path) -> list[FoundTrack]:
 def slugs(found: list[FoundTrack], folder: Path) -> list[tuple[str, str]]:
     """(slug, track) of every problem."""
     with pytest.raises(TracksError) as caught:
-        take_in(found, RECIPE, folder)
+        take_in(WANTED, found, folder)
     assert all(p.slug in REMEDIES for p in caught.value.problems)
     return [(p.slug, p.where.split(" ")[0]) for p in caught.value.problems]
 
 
-def findings(tracks: TrackSet) -> list[tuple[str, str, str]]:
-    assert all(f.slug in REMEDIES and f.hint == REMEDIES[f.slug] for f in tracks.findings)
-    return [(f.slug, f.severity, f.subject) for f in tracks.findings]
+def findings(song: Song) -> list[tuple[str, str, str]]:
+    assert all(f.slug in REMEDIES and f.hint == REMEDIES[f.slug] for f in song.findings)
+    return [(f.slug, f.severity, f.subject) for f in song.findings]
+
+
+def tracks(song: Song) -> list[Track]:
+    return [mic.track for mic in song.mics]
 
 
 def test_good_session_is_taken_in_without_a_word(session: list[FoundTrack], tmp_path: Path) -> None:
     """Order, length and rate of the files; nothing found."""
-    tracks = take_in(session, RECIPE, tmp_path)
-    assert [(t.performance, t.mic) for t in tracks.tracks] == [(f.performance, f.mic) for f in session]
-    assert (tracks.song, tracks.rate, tracks.frames, tracks.time_reference) == ("Tidewater", 48000, 4000, None)
-    assert all(t.start == 0 and t.channel == 0 for t in tracks.tracks)
-    assert tracks.findings == ()
+    song = take_in(WANTED, session, tmp_path)
+    assert [(t.performance, t.mic, t.header.path) for t in tracks(song)] == [
+        (f.performance, f.mic, f.path) for f in session
+    ]
+    assert (song.name, song.rate, song.frames, song.time_reference) == ("Tidewater", 48000, 4000, None)
+    assert all(t.start == 0 and t.channel == 0 for t in tracks(song))
+    assert (song.folder, song.findings) == (tmp_path, ())
 
 
 def test_song_is_named_after_the_folder(
     session: list[FoundTrack], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Where the recipe names none, even when the folder is given as '.'."""
-    recipe = RECIPE.model_copy(update={"song": None})
-    assert take_in(session, recipe, tmp_path).song == tmp_path.name
+    nameless = replace(WANTED, name="")
+    assert take_in(nameless, session, tmp_path).name == tmp_path.name
     monkeypatch.chdir(tmp_path)
-    assert take_in(session, recipe, Path()).song == tmp_path.name
+    assert take_in(nameless, session, Path()).name == tmp_path.name
 
 
 def test_all_problems_of_all_files_come_at_once(session: list[FoundTrack], tmp_path: Path) -> None:
@@ -91,7 +94,7 @@ def test_odd_rates_are_named_with_the_usual_one(session: list[FoundTrack], tmp_p
     record(session[1].path, integers(4000), rate=44100)
     record(session[5].path, integers(4000), rate=96000)
     with pytest.raises(TracksError) as caught:
-        take_in(session, RECIPE, tmp_path)
+        take_in(WANTED, session, tmp_path)
     lines = [p.line() for p in caught.value.problems]
     assert len(lines) == 2
     assert "left/ribbon (left_ribbon.wav): its sample rate is 44100 Hz; 4 of 6 tracks are at 48000 Hz" in lines[0]
@@ -116,9 +119,9 @@ def test_same_file_twice_is_an_error_by_any_name(session: list[FoundTrack], tmp_
 def test_stereo_with_equal_channels_is_read_as_mono(session: list[FoundTrack], tmp_path: Path) -> None:
     """A mono mic exported as stereo: the first channel, and a finding."""
     record(session[0].path, np.repeat(integers(4000), 2, axis=1))
-    tracks = take_in(session, RECIPE, tmp_path)
-    assert findings(tracks) == [("equal-channels", "info", "left/dynamic")]
-    assert tracks.tracks[0].channel == 0
+    song = take_in(WANTED, session, tmp_path)
+    assert findings(song) == [("equal-channels", "info", "left/dynamic")]
+    assert tracks(song)[0].channel == 0
 
 
 @pytest.mark.parametrize(
@@ -138,7 +141,7 @@ def test_time_of_the_first_difference_is_named(session: list[FoundTrack], tmp_pa
     samples[72000, 1] ^= 256
     record(session[0].path, samples)
     with pytest.raises(TracksError, match=r"its channels differ from 1\.500 s on"):
-        take_in(session, RECIPE, tmp_path)
+        take_in(WANTED, session, tmp_path)
 
 
 def test_eight_bits_are_refused(session: list[FoundTrack], tmp_path: Path) -> None:
@@ -151,14 +154,14 @@ def test_eight_bits_are_refused(session: list[FoundTrack], tmp_path: Path) -> No
 def test_lossy_coding_is_a_warning(session: list[FoundTrack], tmp_path: Path) -> None:
     """It can be used, but its phase is not the mic's."""
     record(session[0].path, integers(4000), "IMA_ADPCM")
-    assert ("lossy-file", "warning", "left/dynamic") in findings(take_in(session, RECIPE, tmp_path))
+    assert ("lossy-file", "warning", "left/dynamic") in findings(take_in(WANTED, session, tmp_path))
 
 
 def test_wrong_extension_is_a_warning(session: list[FoundTrack], tmp_path: Path) -> None:
     """The contents count; but something renamed it."""
     record(session[0].path, integers(4000), container="FLAC")
     record(session[1].path, integers(4000), container="RF64")  # goes by .wav too
-    assert findings(take_in(session, RECIPE, tmp_path)) == [("wrong-extension", "warning", "left/dynamic")]
+    assert findings(take_in(WANTED, session, tmp_path)) == [("wrong-extension", "warning", "left/dynamic")]
 
 
 def test_damaged_file_is_used_only_on_request(session: list[FoundTrack], tmp_path: Path) -> None:
@@ -168,14 +171,23 @@ def test_damaged_file_is_used_only_on_request(session: list[FoundTrack], tmp_pat
     unfinished = session[1].path.read_bytes()
     session[1].path.write_bytes(unfinished[:40] + struct.pack("<I", 0xFFFFFFFF) + unfinished[44:])
     assert slugs(session, tmp_path) == [("truncated-file", "left/dynamic"), ("unfinalised-header", "left/ribbon")]
-    tracks = take_in(session, RECIPE, tmp_path, recover=True)
-    assert [t.header.frames for t in tracks.tracks[:3]] == [1000, 4000, 4000]
-    assert [t.header.recovered for t in tracks.tracks[:3]] == [True, True, False]
-    assert findings(tracks) == [
+    song = take_in(WANTED, session, tmp_path, recover=True)
+    assert [t.header.frames for t in tracks(song)[:3]] == [1000, 4000, 4000]
+    assert [t.header.recovered for t in tracks(song)[:3]] == [True, True, False]
+    assert findings(song) == [
         ("recovered-file", "warning", "left/dynamic"),
         ("recovered-file", "warning", "left/ribbon"),
         ("padded", "info", "left/dynamic"),
     ]
+
+
+def test_what_has_no_file_is_left_out_of_the_song(session: list[FoundTrack], tmp_path: Path) -> None:
+    """A mic of one performance, and a performance as a whole; the others stay in order, with what was told before."""
+    before = Finding("track-unused-files", "info", tmp_path.name, "1 audio file not used: x.wav")
+    song = take_in(WANTED.tell(before), [session[0], session[2]], tmp_path)
+    assert [mic.label for mic in song.mics] == ["left/dynamic", "left/room"]
+    assert [p.name for p in song.performances] == ["left"]
+    assert song.findings == (before,)
 
 
 def test_no_track_at_all_is_an_error(tmp_path: Path) -> None:
@@ -191,6 +203,6 @@ def test_start_times_put_tracks_on_one_line(session: list[FoundTrack], tmp_path:
         with PartWriter(item.path, rate=48000, channels=1, frames=4000, bext=fields) as writer:
             writer.write(np.zeros((1, 4000)))
             writer.close()
-    tracks = take_in(session, RECIPE, tmp_path)
-    assert [t.start for t in tracks.tracks] == [0, 0, 100, 2000, 2001, 2000]
-    assert (tracks.time_reference, tracks.frames) == (5000, 6001)
+    song = take_in(WANTED, session, tmp_path)
+    assert [t.start for t in tracks(song)] == [0, 0, 100, 2000, 2001, 2000]
+    assert (song.time_reference, song.frames) == (5000, 6001)

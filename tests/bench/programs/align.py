@@ -24,7 +24,7 @@ def main(folder: Path) -> None:
     marks.append(time.process_time())
     with pipeline.prepare(recipe, tracks) as prepared:
         marks.append(time.process_time())
-        align(prepared.merged.recipe, prepared.analysis, None)
+        align(prepared.song)
         marks.append(time.process_time())
     names = ("inspect", "prepare", "solve")
     print(json.dumps({n: b - a for n, a, b in zip(names, marks, marks[1:], strict=False)}))

@@ -61,7 +61,7 @@ def main() -> None:
 
 @cache
 def _samples(path: str) -> np.ndarray:
-    return soundfile.read(path)[0]
+    return np.asarray(soundfile.read(path)[0])
 
 
 def _analyse(paths: list[str], rate: int) -> None:
@@ -124,11 +124,12 @@ def _mic(mic: dict[str, Any], rate: int, frames: int) -> np.ndarray:
     else:
         x = x[: frames + whole]
         moved[-whole : -whole + len(x)] = x
-    return mic["gain"] * moved
+    return np.asarray(mic["gain"] * moved)
 
 
 def _gate(curve: list[list[float]], frames: int) -> np.ndarray:
-    return 10.0 ** (np.interp(np.arange(frames), *curve) / 20.0)
+    positions, gains_db = curve
+    return np.asarray(10.0 ** (np.interp(np.arange(frames), positions, gains_db) / 20.0))
 
 
 def _write(path: Path, samples: np.ndarray, rate: int) -> None:

@@ -6,7 +6,6 @@ import pickle
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import nullcontext
 from pathlib import Path
-from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command `premix` does
 
@@ -14,7 +13,11 @@ from premix.delivery.part_files import PartFiles
 from premix.measures.meters import RenderMeters
 from premix.mixdown.levelled import render_levelled
 from premix.mixdown.render import render
-from premix.model.mix import PartMeasures
+from premix.model.mix import MixPlan, Part, PartMeasures
+from premix.model.song import Song
+
+Parts = tuple[Part, ...]
+Names = dict[str, str]
 
 
 def main() -> None:
@@ -29,22 +32,16 @@ def main() -> None:
         (_measured if options.meters else _plain)(options.out, pool, *records)
 
 
-def _measured(
-    out: Path, pool: Executor | None, plan: Any, parts: Any, names: Any, gating: Any, tracks: Any, deliver: Any
-) -> None:
+def _measured(out: Path, pool: Executor | None, plan: MixPlan, parts: Parts, names: Names, song: Song) -> None:
     def open_files(meters: RenderMeters | None) -> PartFiles:
-        return PartFiles(out, names, parts, tracks, deliver, seed="", meters=meters, pool=pool)
+        return PartFiles(out, names, parts, song, meters=meters, pool=pool)
 
-    render_levelled(
-        plan, parts, gating, deliver, open_files, rate=tracks.rate, pool=pool, progress=lambda samples: None
-    )
+    render_levelled(plan, parts, song.deliver, open_files, rate=song.file_rate, pool=pool)
 
 
-def _plain(
-    out: Path, pool: Executor | None, plan: Any, parts: Any, names: Any, gating: Any, tracks: Any, deliver: Any
-) -> None:
-    files = PartFiles(out, names, parts, tracks, deliver, seed="", meters=None, pool=pool)
-    render(plan, [part.part for part in parts], gating, files, pool=pool)
+def _plain(out: Path, pool: Executor | None, plan: MixPlan, parts: Parts, names: Names, song: Song) -> None:
+    files = PartFiles(out, names, parts, song, meters=None, pool=pool)
+    render(plan, [part.part for part in parts], files, pool=pool)
     files.close(lambda part: PartMeasures(part, None, None, None, None, None, 0.0))
 
 

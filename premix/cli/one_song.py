@@ -1,0 +1,325 @@
+"""The commands for one song: `premix inspect` looks, `premix align` decides, `premix render` makes the stems.
+
+Two hold renders against each other: `premix compare` by ear, `premix null` by subtraction.
+"""
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Unpack
+
+import click
+
+from premix.cli import options, show
+from premix.delivery import against
+from premix.delivery.documents import alignment_document, intake_document, read_manifest
+from premix.errors import Exit, Finding, Problem, verdict
+from premix.messages import REMEDIES
+from premix.model.song import Mic, Performance, RecipeEntry, Song
+from premix.model.tracks import TrackLook
+from premix.pipeline import Outcome, compare, inspect, prepare, render, save_sheet
+from premix.report.page import missing_extra
+from premix.units import gain_to_db, samples_to_cm, samples_to_ms, samples_to_s
+
+
+@click.command("inspect")
+@options.recipe
+@options.tracks
+@click.option("--recipe", "show_recipe", is_flag=True, help="Print the merged recipe and where each value comes from.")
+@options.settings
+@options.recover
+@options.as_json
+def inspect_command(
+    recipe: Path, tracks: Path, show_recipe: bool, settings: tuple[str, ...], recover: bool, as_json: bool
+) -> Exit:
+    """Check TRACKS against RECIPE: which file is which mic, lengths, rates, starts, levels, damage.
+
+    Exit 1 if a render would stop.
+    """
+    with show.progress() as bar:
+        song, looks, problems = inspect(recipe, tracks, settings, recover=recover, progress=bar)
+    if as_json:
+        show.document(intake_document(song, looks, problems))
+    elif show_recipe:
+        _show_recipe(song.recipe)
+    else:
+        _show_tracks(song, looks, problems)
+    return Exit.USER if problems else Exit.DONE
+
+
+def _show_recipe(recipe: RecipeEntry) -> None:
+    """One line a value on standard output: its path, the value, the place it comes from."""
+
+    def walk(value: object, path: str) -> None:
+        if isinstance(value, dict) and value:
+            for key, child in value.items():
+                walk(child, f"{path}.{key}" if path else str(key))
+        else:
+            text = json.dumps(value, ensure_ascii=False)
+            click.echo(f"{path}: {text}  # {recipe.origins.get(path, 'default')}")
+
+    walk(recipe.merged, "")
+
+
+def _show_tracks(song: Song, looks: Sequence[TrackLook], problems: Sequence[Problem]) -> None:
+    """One row a track, the findings, and whether a render would stop."""
+    show.say(f"{song.name}: {len(looks)} tracks, {samples_to_s(song.frames, song.rate):.3f} s at {song.rate} Hz")
+    rows = []
+    for mic, look in zip(song.mics, looks, strict=True):
+        header, peak = mic.track.header, look.levels.sample_peak
+        rows.append(
+            [
+                mic.performance,
+                mic.name,
+                header.path.name,
+                f"{samples_to_s(header.frames, header.rate):.3f}",
+                str(header.rate),
+                header.subtype,
+                str(mic.track.start),
+                f"{gain_to_db(peak):.1f}" if peak > 0.0 else "silent",
+                show.figure(look.loudness_lufs, 1),
+                show.figure(look.noise_floor_dbfs, 1),
+                ", ".join(f.slug for f in song.findings if f.subject == mic.label) or "-",
+            ]
+        )
+    show.table(
+        ["performance", "mic", "file", "seconds", "rate", "format", "start", "peak", "LUFS", "floor", "findings"], rows
+    )
+    show.findings(song.findings)
+    for problem in problems:
+        show.say(f"  {problem.line()}")
+    show.say("a render would stop" if problems else "ready to render")
+
+
+@click.command("align")
+@options.recipe
+@options.tracks
+@options.settings
+@click.option("--save", type=options.PATH, help="Write the decisions to this file, to read and edit.")
+@options.sheet
+@options.recover
+@options.threads
+@options.as_json
+def align_command(
+    recipe: Path, tracks: Path, save: Path | None, as_json: bool, **shared: Unpack[options.Recovering]
+) -> Exit:
+    """Show polarity and delay of every mic of TRACKS after RECIPE, with the evidence. Nothing is rendered.
+
+    A refused mic is shown and never stops this command.
+    """
+    with show.progress() as bar, prepare(recipe, tracks, progress=bar, **shared) as prepared:
+        bar.end()
+        song = prepared.song
+        if save is not None:
+            save_sheet(song, save)
+        if as_json:
+            show.document(alignment_document(song))
+            return Exit.DONE
+        for number, performance in enumerate(song.performances):
+            show.say() if number else None
+            _show_decisions(song, performance)
+        show.findings(song.told_by("alignment", "chains"))
+    return Exit.DONE
+
+
+def _show_decisions(song: Song, performance: Performance) -> None:
+    """One performance's mics: what was decided, and on what evidence."""
+    efficiency = performance.efficiency
+    without = dict(efficiency.without)
+    show.say(
+        f"{performance.name}: sum efficiency {efficiency.before_db:.2f} dB as recorded -> "
+        f"{efficiency.after_db:.2f} dB aligned"
+    )
+    rows = [
+        [
+            mic.name,
+            "inverted" if mic.decision.polarity < 0 else "normal",
+            f"{samples_to_ms(mic.decision.delay_samples, song.rate):+.3f}",
+            f"{mic.decision.delay_samples:+.2f}",
+            f"{samples_to_cm(mic.decision.delay_samples, song.rate, song.alignment.temperature_c):+.1f}",
+            show.figure(without.get(mic.name)),
+            _confidence(mic, song),
+        ]
+        for mic in performance.judged
+    ]
+    show.table(["mic", "polarity", "ms", "samples", "cm", "dB if as recorded", "confidence"], rows)
+
+
+def _confidence(mic: Mic, song: Song) -> str:
+    """How sure a decision is, in words with the numbers behind them."""
+    decision = mic.decision
+    if decision.refusal:
+        return f"refused: {decision.refusal} ({REMEDIES[decision.refusal]})"
+    if decision.origin in ("recipe", "sheet"):
+        return f"by hand ({decision.origin})"
+    if mic.name == song.reference:
+        return "reference, stays"
+    if decision.coherence is None:
+        return "not judged"
+    figures = f"coherence {decision.coherence:.2f}"
+    if mic.is_room:
+        word = "clear" if decision.polarity_clear else "unclear, kept as recorded"
+        if mic.arrival_samples is not None:
+            late_ms = samples_to_ms(mic.arrival_samples, song.rate)
+            figures = f"hears it {late_ms:.2f} ms late, {figures}"
+    else:
+        word = "sure" if decision.coherence >= 0.8 else "good" if decision.coherence >= 0.5 else "fair"
+    if decision.margin_db is not None:
+        figures += f", other polarity {decision.margin_db:.2f} dB worse"
+    if decision.spread_samples is not None:
+        figures += f", +-{max(decision.spread_samples, 0.001):.3f} samples"
+    return f"{word} ({figures})"
+
+
+@click.command("render")
+@options.recipe
+@options.tracks
+@options.out
+@options.force
+@options.no_report
+@click.option("--pictures", type=options.PATH, metavar="DIR", help="Also write the page's pictures as SVG and PNG.")
+@click.option(
+    "--expect",
+    type=options.PATH,
+    metavar="MANIFEST",
+    help="Exit 4 unless every sample is that of this earlier render, and say what changed.",
+)
+@options.sheet
+@options.recover
+@options.settings
+@options.threads
+@options.as_json
+def render_command(
+    recipe: Path,
+    tracks: Path,
+    out: Path,
+    force: bool,
+    no_report: bool,
+    pictures: Path | None,
+    expect: Path | None,
+    as_json: bool,
+    **shared: Unpack[options.Recovering],
+) -> Exit:
+    """Render TRACKS after RECIPE into OUT: stems, rooms, buses, the guitar bus, a track sheet, a manifest, a page."""
+    if pictures is not None and (no_report or missing_extra()):
+        raise click.UsageError("--pictures needs the page: leave out --no-report, and install premix-stems[report].")
+    expected = read_manifest(expect) if expect is not None else None
+    with show.progress() as bar:
+        outcome = render(
+            recipe, tracks, out, force=force, report=not no_report, pictures=pictures, progress=bar, **shared
+        )
+    if as_json:
+        show.document(outcome.manifest)
+    else:
+        _show_render(outcome, out)
+        show.missing_page(no_report)
+    differences: tuple[Finding, ...] = ()
+    if expected is not None:
+        differences = against.compare(expected, outcome.manifest)
+        show.findings(differences)
+        show.say(f"{'not ' if differences else ''}the samples that were expected")
+    return Exit.BROKEN if outcome.broken or differences else Exit.DONE
+
+
+def _show_render(outcome: Outcome, out: Path) -> None:
+    """What was done and measured, the worst news first, in at most twenty lines."""
+    song, rendering = outcome.rendered.song, outcome.rendered.rendering
+    length_s = samples_to_s(song.frames, song.rate)
+    show.say(f"{song.name}: {len(song.mics)} tracks, {length_s:.1f} s at {song.rate} Hz")
+    reductions_db = {quiet.performance: quiet.reduction_db for quiet in rendering.room_quiet}
+    rows = [
+        [
+            performance.name,
+            show.figure(performance.efficiency.before_db),
+            show.figure(performance.efficiency.after_db),
+            str(performance.riff.stops),
+            show.figure(reductions_db.get(performance.name), 1),
+        ]
+        for performance in song.performances[:8]
+    ]
+    show.table(["performance", "sum efficiency dB as recorded", "aligned", "stops", "room quieter in stops dB"], rows)
+    if len(song.performances) > 8:
+        show.say(f"  ... and {len(song.performances) - 8} more performances")
+    if rendering.stereo and rendering.stereo.correlation is not None:
+        show.say(
+            f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
+            + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
+        )
+    told = [f for f in song.findings if f.severity != "info"]
+    show.findings(told[:5])
+    if len(told) > 5:
+        show.say(f"  ... and {len(told) - 5} more findings in the manifest")
+    show.say(f"{verdict(len(outcome.broken))}: {len(rendering.files)} files, track sheet and manifest in {out}")
+
+
+@click.command("compare")
+@options.recipe
+@options.tracks
+@options.out
+@click.option(
+    "--vary", type=click.Choice(["mics"]), help="Not the recipe's variants: each mic alone, left out, and as recorded."
+)
+@options.force
+@options.no_report
+@options.sheet
+@options.settings
+@options.threads
+@options.as_json
+def compare_command(
+    recipe: Path,
+    tracks: Path,
+    out: Path,
+    vary: str | None,
+    force: bool,
+    no_report: bool,
+    as_json: bool,
+    **shared: Unpack[options.Shared],
+) -> Exit:
+    """Render the guitar bus of every entry of RECIPE's `variants` into OUT, level-matched, with a page to compare."""
+    with show.progress() as bar:
+        document = compare(
+            recipe, tracks, out, by_mics=vary == "mics", force=force, report=not no_report, progress=bar, **shared
+        )
+    if as_json:
+        show.document(document)
+        return Exit.DONE
+    figures = ("loudness_before_lufs", "gain_db", "loudness_lufs")
+    rows = [[entry.variant, *(show.figure(getattr(entry, key)) for key in figures)] for entry in document.variants]
+    show.table(["variant", "LUFS before", "gain dB", "LUFS"], rows)
+    show.missing_page(no_report)
+    show.say(f"done: {len(rows)} variants and manifest in {out}")
+    return Exit.DONE
+
+
+@click.command("null")
+@click.argument("a", type=options.PATH)
+@click.argument("b", type=options.PATH)
+@click.option(
+    "--below",
+    type=float,
+    default=-120.0,
+    show_default=True,
+    metavar="DBFS",
+    help="Exit 4 when any file's residual peaks above this.",
+)
+@options.as_json
+def null_command(a: Path, b: Path, below: float, as_json: bool) -> Exit:
+    """Subtract B from A, two files or two output folders, and tell what is left."""
+    pairs = against.null(a, b)
+    holds = all(pair.result is not None and pair.result.holds(below) for pair in pairs)
+    code = Exit.DONE if holds else Exit.BROKEN
+    if as_json:
+        show.document({"below_dbfs": below, "holds": holds, "files": pairs})
+        return code
+    rows = []
+    for pair in pairs:
+        left = pair.result
+        if left is None:
+            rows.append([pair.name, f"missing in {pair.missing_in}", "", "", ""])
+            continue
+        levels = (left.residual_peak_dbfs, left.residual_rms_dbfs, left.residual_best_gain_rms_dbfs)
+        first = "-" if left.first_difference_s is None else f"{left.first_difference_s:.6f} s"
+        rows.append([pair.name, *(show.figure(level, 1, "none") for level in levels), first])
+    show.table(["file", "residual peak dBFS", "rms dBFS", "rms at best gain", "first difference"], rows)
+    show.say(f"{'nulls' if holds else 'does not null'} below {below:g} dBFS")
+    return code
