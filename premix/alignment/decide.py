@@ -12,7 +12,7 @@ import numpy as np
 
 from premix.alignment.case import Case, build_case, chain_response, efficiency_of
 from premix.alignment.sheet import decide_from_sheet
-from premix.alignment.whole_song import WholeSong
+from premix.alignment.whole_song import solve_song
 from premix.arrays import ComplexArray
 from premix.errors import Finding
 from premix.model.alignment import MicDecision, Sheet
@@ -43,7 +43,7 @@ def align(song: Song, sheet: Sheet | None = None) -> Song:
         from_sheet, findings = decide_from_sheet(sheet, song, cases)
         return _decided(song, cases, from_sheet).tell(*findings)
     while True:
-        solved = WholeSong(song, cases)
+        solved = solve_song(song, cases)
         refused = list(solved.refusals())
         if not refused:
             break
@@ -223,5 +223,5 @@ def _without_phase(
         pair = back[:, None, :] * back[None, :, :].conj()
         signal = replace(case.signal, matrix=case.signal.matrix * pair, halves=case.signal.halves * pair)
         undone.append(replace(case, signal=signal))
-    decisions = WholeSong(song, undone).decisions()
+    decisions = solve_song(song, undone).decisions()
     return [efficiency_of(case, own).after_db for case, own in zip(undone, decisions, strict=True)]

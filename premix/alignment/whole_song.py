@@ -18,6 +18,7 @@ from premix.alignment.rotation import find_rotations
 from premix.alignment.solver import Answer, State, Variable, answer_of, ascend, polish, solve
 from premix.arrays import ComplexArray
 from premix.model.alignment import AllPass, MicDecision
+from premix.model.settings import AlignmentSettings
 from premix.model.song import Song
 from premix.units import ms_to_samples, power_to_db
 
@@ -58,25 +59,39 @@ def agreeing(estimates: Sequence[Estimate], tolerance_samples: float) -> list[Es
     return max(sets, key=lambda near: (len(near), -float(np.std([e.delay_samples for e in near]))))
 
 
-class WholeSong:
-    """All performances of a song, solved: each alone, then what agrees together. Then ask for what was found."""
+def solve_song(song: Song, cases: Sequence[Case]) -> "SolvedSong":
+    """Solve each performance alone, pool what agrees, and solve all together from where each alone has put the mics.
+
+    cases: one a performance. What speaks for an answer is judged before it is polished.
+    """
+    search = _Search(song, cases)
+    estimates = [estimate for k in range(len(cases)) for estimate in search.alone(k)]
+    state = search.start(range(len(cases)))
+    pooled: dict[tuple[int, int], Variable] = {}
+    for members in search.agreed(estimates):
+        variable = search.variable(members)
+        pooled |= dict.fromkeys(variable.members, variable)
+        state.put(variable, float(np.median([e.delay_samples for e in members])), members[0].polarity)
+    variables = list(dict.fromkeys(pooled.values()))
+    solved = ascend(state, variables)
+    state = polish(solved, [case.signal for case in cases], variables)
+    rotations: dict[Variable, AllPass] = {}
+    if song.alignment.rotate == "auto":
+        rotated, rotations = find_rotations(state, variables)
+        solved = state = ascend(rotated, variables)
+    answers = {variable: answer_of(solved, variable) for variable in variables}
+    return SolvedSong(song.alignment, song.reference, cases, state, pooled, rotations, answers)
+
+
+class _Search:
+    """What is looked for in a song: its kernels, the mics that stay, and how far and with what by hand."""
 
     def __init__(self, song: Song, cases: Sequence[Case]) -> None:
         self._cases, self._rate, self._settings = cases, song.rate, song.alignment
         self._reference = song.reference
-        self._search = ms_to_samples(min(song.alignment.search_ms, FINE_SEARCH_MS), song.rate)
+        self._reach_samples = ms_to_samples(min(song.alignment.search_ms, FINE_SEARCH_MS), song.rate)
         self._kernels = [build_kernel(case.signal, case.chosen) for case in cases]
         self._anchors = [self._anchor(case) for case in cases]
-        self._estimates = [estimate for k in range(len(cases)) for estimate in self._alone(k)]
-        self._pooled: dict[tuple[int, int], Variable] = {}
-        self._state = self._start(range(len(cases)))
-        for members in self._agreed():
-            variable = self._variable(members)
-            self._pooled |= dict.fromkeys(variable.members, variable)
-            median = float(np.median([e.delay_samples for e in members]))
-            self._state.put(variable, median, members[0].polarity)
-        self._rotations: dict[Variable, AllPass] = {}
-        self._answers = self._solve_together()
 
     def _anchor(self, case: Case) -> int | None:
         """The mic that stays: the reference, or where it is out of the sum the first mic in it."""
@@ -85,7 +100,7 @@ class WholeSong:
             return reference
         return next(iter(np.flatnonzero(case.chosen).tolist()), None)
 
-    def _start(self, kernels: Sequence[int]) -> State:
+    def start(self, kernels: Sequence[int]) -> State:
         """Only the mics that stay are in the sum."""
         state = State([self._kernels[k] for k in kernels], self._rate)
         for row, k in enumerate(kernels):
@@ -97,9 +112,9 @@ class WholeSong:
     def _search_of(self, k: int, m: int) -> float:
         """How far a mic is looked for, in samples: what its filters delay comes on top of the search."""
         filters, anchor = self._cases[k].filter_delays, self._anchors[k]
-        return self._search + (abs(float(filters[m] - filters[anchor])) if anchor is not None else 0.0)
+        return self._reach_samples + (abs(float(filters[m] - filters[anchor])) if anchor is not None else 0.0)
 
-    def _alone(self, k: int) -> Iterator[Estimate]:
+    def alone(self, k: int) -> Iterator[Estimate]:
         """What one performance says of its mics in the sum, but for the one that stays."""
         case, signal = self._cases[k], self._cases[k].signal
         free = [m for m in np.flatnonzero(case.chosen).tolist() if m != self._anchors[k]]
@@ -107,27 +122,27 @@ class WholeSong:
             Variable(((0, m),), self._search_of(k, m), case.by_hand[m].polarity, case.by_hand[m].delay_samples)
             for m in free
         ]
-        state = polish(solve(variables, self._start([k])), [signal], variables)
+        state = polish(solve(variables, self.start([k])), [signal], variables)
         for m in free:
             spread = delay_spread([against_rest(signal, m, state.turned(0))])
             yield Estimate(k, m, float(state.delays[0, m]), int(state.signs[0, m]), spread)
 
-    def _agreed(self) -> Iterator[list[Estimate]]:
+    def agreed(self, estimates: Sequence[Estimate]) -> Iterator[list[Estimate]]:
         """The estimates that share one delay, and each of the rest by itself."""
         groups: dict[tuple[str, object], list[Estimate]] = {}
-        for e in self._estimates:
+        for e in estimates:
             case = self._cases[e.kernel]
             key = (case.mics[e.mic].name, case.by_hand[e.mic] if self._settings.pool else e.kernel)
             groups.setdefault(key, []).append(e)
-        for estimates in groups.values():
-            first = estimates[0]
+        for found in groups.values():
+            first = found[0]
             is_sub = self._cases[first.kernel].mics[first.mic].role == "sub"
-            together = agreeing(estimates, (SUB_TOLERANCE_S if is_sub else CLOSE_TOLERANCE_S) * self._rate)
+            together = agreeing(found, (SUB_TOLERANCE_S if is_sub else CLOSE_TOLERANCE_S) * self._rate)
             if len(together) > 1:
                 yield together
-            yield from ([e] for e in estimates if len(together) < 2 or e not in together)
+            yield from ([e] for e in found if len(together) < 2 or e not in together)
 
-    def _variable(self, members: Sequence[Estimate]) -> Variable:
+    def variable(self, members: Sequence[Estimate]) -> Variable:
         """One unknown for the estimates of one mic in several performances, each with its own polarity."""
         hand = self._cases[members[0].kernel].by_hand[members[0].mic]
         return Variable(
@@ -138,61 +153,68 @@ class WholeSong:
             tuple(e.polarity * members[0].polarity for e in members),
         )
 
-    def _solve_together(self) -> dict[Variable, Answer]:
-        """From where each alone has put the mics. What speaks for an answer is judged before it is polished."""
-        variables = list(dict.fromkeys(self._pooled.values()))
-        solved = ascend(self._state, variables)
-        self._state = polish(solved, [case.signal for case in self._cases], variables)
-        if self._settings.rotate == "auto":
-            rotated, self._rotations = find_rotations(self._state, variables)
-            solved = self._state = ascend(rotated, variables)
-        return {variable: answer_of(solved, variable) for variable in variables}
+
+@dataclass(frozen=True, slots=True)
+class SolvedSong:
+    """The answers for every performance of a song, and what speaks for them.
+
+    state: the mics as they are put. pooled: (performance, mic) -> the unknown that it shares. rotations, answers: of
+    the unknowns.
+    """
+
+    settings: AlignmentSettings
+    reference: str
+    cases: Sequence[Case]
+    state: State
+    pooled: dict[tuple[int, int], Variable]
+    rotations: dict[Variable, AllPass]
+    answers: dict[Variable, Answer]
 
     def refusals(self) -> Iterator[tuple[Case, str, str]]:
         """Mics whose answer lies at the edge of the search or has no clear winner (those by hand excepted)."""
-        for variable, answer in self._answers.items():
+        for variable, answer in self.answers.items():
             if variable.by_hand:
                 continue
             no_winner = answer.rival > MAX_RIVAL * answer.height and variable.polarity is None
             if answer.at_edge or answer.height <= 0.0 or no_winner:
                 slug = "alignment-edge" if answer.at_edge else "alignment-ambiguous"
-                yield from ((self._cases[k], self._cases[k].mics[m].name, slug) for k, m in variable.members)
+                yield from ((self.cases[k], self.cases[k].mics[m].name, slug) for k, m in variable.members)
 
     def decisions(self) -> list[list[MicDecision]]:
         """For every performance, one decision a mic, in the order of its case."""
-        outside = decide_outside(self._settings, self._cases, self._state, self._reference)
+        outside = decide_outside(self.settings, self.cases, self.state, self.reference)
         return [
             [outside.get((k, m)) or self._decision(k, m) for m in range(len(case.mics))]
-            for k, case in enumerate(self._cases)
+            for k, case in enumerate(self.cases)
         ]
 
     def _decision(self, k: int, m: int) -> MicDecision:
         """Of a mic that is in the sum, or refused."""
-        case = self._cases[k]
+        case = self.cases[k]
         mic, hand, coherence = case.mics[m], case.by_hand[m], float(case.coherence[m])
-        recorded = replace(as_recorded(mic, self._reference), coherence=coherence)
+        recorded = replace(as_recorded(mic, self.reference), coherence=coherence)
         if hand.delay_samples is not None and hand.polarity is not None:
             return replace(recorded, delay_samples=hand.delay_samples, polarity=hand.polarity, origin="recipe")
         recorded = replace(recorded, chance=case.signal.chance)
         if mic.name in case.refusals:
             # It stays as recorded; the recipe says whether it stays in the sum.
-            summed = recorded.summed and self._settings.refused == "keep"
+            summed = recorded.summed and self.settings.refused == "keep"
             return replace(recorded, origin="refused", summed=summed, refusal=case.refusals[mic.name])
-        delay = float(self._state.delays[k, m]) + case.offsets[m]
-        sign = int(self._state.signs[k, m]) or 1
+        delay = float(self.state.delays[k, m]) + case.offsets[m]
+        sign = int(self.state.signs[k, m]) or 1
         decision = replace(recorded, delay_samples=delay, polarity=sign, arrival_samples=delay)
-        return self._with_evidence(decision, k, m) if (k, m) in self._pooled else decision
+        return self._with_evidence(decision, k, m) if (k, m) in self.pooled else decision
 
     def _with_evidence(self, decision: MicDecision, k: int, m: int) -> MicDecision:
-        state, variable = self._state, self._pooled[k, m]
-        answer = self._answers[variable]
+        state, variable = self.state, self.pooled[k, m]
+        answer = self.answers[variable]
         before = sum(state.efficiency(i) for i, _ in variable.members)
         after = before - 2.0 * answer.height + 2.0 * answer.rival
-        againsts = {(i, j): against_rest(self._cases[i].signal, j, state.turned(i)) for i, j in variable.members}
+        againsts = {(i, j): against_rest(self.cases[i].signal, j, state.turned(i)) for i, j in variable.members}
         spread = delay_spread(againsts.values())
         return replace(
             decision,
-            rotation=self._rotations.get(variable),
+            rotation=self.rotations.get(variable),
             margin_db=power_to_db(before) - power_to_db(max(after, before * 1e-6)),
             spread_samples=spread if np.isfinite(spread) else None,
             halves_samples=self._halves(k, m, againsts[k, m].halves),
@@ -201,8 +223,8 @@ class WholeSong:
 
     def _halves(self, k: int, m: int, halves: ComplexArray) -> float | None:
         """Difference of the delays that the two halves of the take ask for, one Newton step from the answer."""
-        state, omega = self._state, self._state.omega
-        kernel = np.abs(self._kernels[k].matrix[m]).sum(axis=0) > 0
+        state, omega = self.state, self.state.omega
+        kernel = np.abs(state.kernels[k].matrix[m]).sum(axis=0) > 0
         answers = []
         for half in halves:
             turned = state.signs[k, m] * half * kernel * state.response(k, m) * np.exp(1j * omega * state.delays[k, m])
@@ -214,10 +236,10 @@ class WholeSong:
 
     def _moved(self, k: int, m: int) -> float | None:
         """Distance of this performance's answer from the pooled one, when it was not part of the pool."""
-        name = self._cases[k].mics[m].name
-        own = self._pooled[k, m]
-        others = [v for (i, j), v in self._pooled.items() if self._cases[i].mics[j].name == name and v is not own]
-        if len(own.members) > 1 or not others or not self._settings.pool:
+        name = self.cases[k].mics[m].name
+        own = self.pooled[k, m]
+        others = [v for (i, j), v in self.pooled.items() if self.cases[i].mics[j].name == name and v is not own]
+        if len(own.members) > 1 or not others or not self.settings.pool:
             return None
         i, j = max(others, key=lambda v: len(v.members)).members[0]
-        return float(self._state.delays[k, m] - self._state.delays[i, j])
+        return float(self.state.delays[k, m] - self.state.delays[i, j])
