@@ -10,6 +10,7 @@ from premix.errors import Finding
 from premix.model.manifest import DecisionEntry, EfficiencyEntry, FileEntry, GateEntry, InputEntry, Manifest
 from premix.model.mix import MonoEntry
 from premix.model.song import RecipeEntry
+from tests.rigs.sessions import write_recipe
 
 RATE = 48000
 
@@ -27,11 +28,9 @@ performances:
 """
 
 
-def write_recipe(folder: Path, more: str = "") -> Path:
+def house_recipe(folder: Path, more: str = "") -> Path:
     """The recipe of these songs, with more lines."""
-    path = folder / "house.yaml"
-    path.write_text(RECIPE + more, "utf-8")
-    return path
+    return write_recipe(folder, RECIPE + more, "house.yaml")
 
 
 def write_names(folder: Path, *names: str) -> Path:

@@ -19,7 +19,7 @@ from premix.batch.runner import Hub, Runner, Watch, Work
 from premix.batch.work import SongResult, render_song
 from premix.delivery.package import Package
 from premix.errors import UserError
-from tests.batch.sessions import job, left_behind, write_names, write_recipe
+from tests.batch.sessions import house_recipe, job, left_behind, write_names
 from tests.batch.works import beat_until_stopped, die_by_name, nap, raise_by_name
 
 ENGINES = pytest.mark.parametrize("scheduler", [None, LOCAL], ids=["processes", "cluster"])
@@ -147,7 +147,7 @@ def test_a_scheduler_that_does_not_answer_is_told(tmp_path: Path, monkeypatch: p
     assert slug_of("nonsense") == "batch-no-scheduler"
     song = write_names(tmp_path / "song", "left_a_dynamic.wav")
     with pytest.raises(UserError):
-        run_batch(write_recipe(tmp_path), [str(song)], tmp_path / "out", scheduler="tcp://127.0.0.1:1")
+        run_batch(house_recipe(tmp_path), [str(song)], tmp_path / "out", scheduler="tcp://127.0.0.1:1")
     assert list((tmp_path / "out").iterdir()) == []
 
 

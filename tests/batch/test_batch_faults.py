@@ -10,7 +10,7 @@ from premix.batch.order import run_batch
 from premix.errors import RecipeError
 from tests.batch.command import Command, batch, verdicts
 from tests.batch.conftest import MakeSongs
-from tests.batch.sessions import left_behind, write_recipe
+from tests.batch.sessions import house_recipe, left_behind
 
 
 def is_whole(song: Path) -> bool:
@@ -30,7 +30,7 @@ def test_a_worker_killed_in_the_middle_of_a_song_costs_nothing(
 ) -> None:
     """kill -9 while its files are being written: the song is rendered again, the others are not disturbed."""
     songs, out = make_songs("a", "b"), tmp_path / "out"
-    command = Command([write_recipe(tmp_path), *songs, "--out", out, "--jobs", "2", *engine, "--json"])
+    command = Command([house_recipe(tmp_path), *songs, "--out", out, "--jobs", "2", *engine, "--json"])
     command.until(lambda: under_way(out, "a") or under_way(out, "b"))
     worker = command.workers()[0]
     worker.kill()
@@ -43,7 +43,7 @@ def test_a_worker_killed_in_the_middle_of_a_song_costs_nothing(
 def test_a_killed_batch_goes_on_where_it_was(tmp_path: Path, make_songs: MakeSongs) -> None:
     """kill -9 of the command itself: its worker leaves the song under way cleanly, and the next run skips the first."""
     songs, out = make_songs("a", "b"), tmp_path / "out"
-    args: list[str | Path] = [write_recipe(tmp_path), *songs, "--out", out, "--jobs", "1"]
+    args: list[str | Path] = [house_recipe(tmp_path), *songs, "--out", out, "--jobs", "1"]
     command = Command(args)
     command.until(lambda: (out / "a" / "manifest.json").exists() and under_way(out, "b"))
     workers = command.workers()
@@ -63,7 +63,7 @@ def test_a_killed_batch_goes_on_where_it_was(tmp_path: Path, make_songs: MakeSon
 def test_ctrl_c_keeps_what_is_finished_and_nothing_else(tmp_path: Path, make_songs: MakeSongs) -> None:
     """Sent to all processes, as a terminal does: no traceback of any of them, a summary, and exit code 130."""
     songs, out = make_songs("a", "b", "c"), tmp_path / "out"
-    command = Command([write_recipe(tmp_path), *songs, "--out", out, "--jobs", "1", "--json"])
+    command = Command([house_recipe(tmp_path), *songs, "--out", out, "--jobs", "1", "--json"])
     command.until(lambda: (out / "a" / "manifest.json").exists() and under_way(out, "b"))
     command.interrupt()
     code, text, error = command.end()
@@ -79,7 +79,7 @@ def test_a_disk_that_gets_full_costs_only_the_songs_that_do_not_fit(tmp_path: Pa
     songs = [*make_songs("a", "b"), *make_songs("long", seconds=5.0), *make_songs("y", "z")]
     out = tmp_path / "out"
     limit = 6 * 48000 * 4  # 24-bit stereo: 3 s are 0.86 MB, 5 s are 1.44 MB; the limit lies between
-    code, document, error = batch(write_recipe(tmp_path), *songs, "--out", out, "--jobs", "1", limit_bytes=limit)
+    code, document, error = batch(house_recipe(tmp_path), *songs, "--out", out, "--jobs", "1", limit_bytes=limit)
     assert code == 1
     assert verdicts(document) == {"a": "done", "b": "done", "long": "needs you", "y": "done", "z": "done"}
     assert "Make room on the disk" in error and "[disk-full]" in error
@@ -93,7 +93,7 @@ def test_broken_songs_are_told_and_the_others_rendered(tmp_path: Path, make_song
     (tmp_path / "album" / "typo" / "song.yaml").write_text("mics: {ribon: {gain_db: 1}}\n")
     (tmp_path / "album" / "gap" / "right_a_sub.wav").unlink()
     code, document, error = batch(
-        write_recipe(tmp_path), *songs, "--out", out, "--jobs", "1", "--summary-markdown", tmp_path / "summary.md"
+        house_recipe(tmp_path), *songs, "--out", out, "--jobs", "1", "--summary-markdown", tmp_path / "summary.md"
     )
     assert code == 1
     assert verdicts(document) == {"typo": "needs you", "gap": "needs you", "good": "done"}
@@ -106,7 +106,7 @@ def test_broken_songs_are_told_and_the_others_rendered(tmp_path: Path, make_song
 def test_a_second_batch_in_the_same_place_is_refused(tmp_path: Path, make_songs: MakeSongs) -> None:
     """While the first renders, which it does not disturb; afterwards it may."""
     songs, out = make_songs("a"), tmp_path / "out"
-    args: list[str | Path] = [write_recipe(tmp_path), *songs, "--out", out, "--jobs", "1"]
+    args: list[str | Path] = [house_recipe(tmp_path), *songs, "--out", out, "--jobs", "1"]
     first = Command([*args, "--json"])
     first.until(lambda: under_way(out, "a"))
     [worker] = first.workers()
@@ -128,12 +128,12 @@ def test_a_broken_house_recipe_stops_the_batch_once(tmp_path: Path, make_songs: 
     """Not once a song; and OUT is not even made."""
     songs = make_songs("a", "b")
     with pytest.raises(RecipeError):
-        run_batch(write_recipe(tmp_path, "gatte: {}\n"), songs, tmp_path / "out")
+        run_batch(house_recipe(tmp_path, "gatte: {}\n"), songs, tmp_path / "out")
     assert not (tmp_path / "out").exists()
 
 
 def test_the_summary_s_place_is_checked_before_the_work(tmp_path: Path) -> None:
     """A folder that does not exist is told at once."""
-    code, _, error = batch(write_recipe(tmp_path), tmp_path, "--out", tmp_path / "o", "--summary-markdown", "no/x.md")
+    code, _, error = batch(house_recipe(tmp_path), tmp_path, "--out", tmp_path / "o", "--summary-markdown", "no/x.md")
     assert code == 1
     assert "[batch-no-summary-folder]" in error and not (tmp_path / "o").exists()

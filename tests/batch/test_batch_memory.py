@@ -9,7 +9,7 @@ from premix.batch import engines
 from premix.batch.engines import SONG_BYTES, cores, fitting_jobs, free_bytes
 from premix.batch.order import run_batch
 from premix.batch.work import SongJob, SongResult
-from tests.batch.sessions import write_names, write_recipe
+from tests.batch.sessions import house_recipe, write_names
 
 MICS = ("dynamic", "condenser", "ribbon", "sub", "room")
 
@@ -75,7 +75,7 @@ def test_a_batch_takes_no_more_at_once_than_fit(
     monkeypatch.setattr(engines, "processes", noted)
     names = [f"{performance}_{mic}.wav" for performance in ("left_a", "right_a") for mic in MICS]
     songs = [str(write_names(tmp_path / song, *names)) for song in ("one", "two", "three")]
-    batch = run_batch(write_recipe(tmp_path), songs, tmp_path / "out", jobs=jobs, work=done)
+    batch = run_batch(house_recipe(tmp_path), songs, tmp_path / "out", jobs=jobs, work=done)
     assert asked == [expected]
     assert [finding.slug for finding in batch.findings] == told
     assert [result.status for result in batch.results] == ["rendered"] * 3

@@ -20,7 +20,7 @@ from premix.errors import RecipeError
 from premix.pipeline import load, prepare, render, save_sheet
 from premix.processors import plug_in as plug_in_host
 from tests.batch.conftest import MakeSongs
-from tests.batch.sessions import write_recipe
+from tests.batch.sessions import house_recipe
 from tests.processors.conftest import STAND_IN
 
 LEFT_ONLY = ("performances.right_a=null",)
@@ -61,7 +61,7 @@ def test_every_engine_and_job_count_gives_the_files_of_a_single_render(tmp_path:
 
     The manifest says the same to 12 digits: the last ones of a measure depend on where its arrays lie in memory.
     """
-    recipe, songs = write_recipe(tmp_path), make_songs("a", "b")
+    recipe, songs = house_recipe(tmp_path), make_songs("a", "b")
     render(recipe, Path(songs[0]), tmp_path / "single", settings=LEFT_ONLY)
     expected = contents(tmp_path / "single")
     for name, jobs, scheduler in (("two", 2, None), ("one", 1, None), ("cluster", 1, "local")):
@@ -74,7 +74,7 @@ def test_an_unchanged_song_is_known_by_hashes(
     tmp_path: Path, make_songs: MakeSongs, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Times say nothing; one sample, the recipe, a value by --set, premix, or a file that is gone say all."""
-    recipe, song, out = write_recipe(tmp_path), Path(make_songs("a")[0]), tmp_path / "out" / "a"
+    recipe, song, out = house_recipe(tmp_path), Path(make_songs("a")[0]), tmp_path / "out" / "a"
     render(recipe, song, out, settings=LEFT_ONLY)
     manifest = finished_manifest(out)
     assert manifest is not None
@@ -112,7 +112,7 @@ def test_a_file_that_a_chain_depends_on_belongs_to_what_is_unchanged(
         (tmp_path / name).write_bytes(text)
     soundfile.write(tmp_path / "cabinet.wav", [1.0, 0.5], 48_000, subtype="FLOAT")
     chain = "{convolution: {file: cabinet.wav}}, {plug_in: {file: effect.vst3, state: effect.state}}"
-    recipe = write_recipe(tmp_path, f"guitar_bus: {{chain: [{chain}]}}\n")
+    recipe = house_recipe(tmp_path, f"guitar_bus: {{chain: [{chain}]}}\n")
     song, out = Path(make_songs("a")[0]), tmp_path / "out" / "a"
     render(recipe, song, out, settings=LEFT_ONLY)
     manifest = finished_manifest(out)
@@ -132,7 +132,7 @@ def test_a_file_that_a_chain_depends_on_belongs_to_what_is_unchanged(
 @pytest.mark.usefixtures("in_threads")
 def test_a_finished_song_is_skipped_unless_forced(tmp_path: Path, make_songs: MakeSongs) -> None:
     """The second run writes nothing into the song's folder; the summary shows the figures all the same."""
-    recipe, songs, out = write_recipe(tmp_path), make_songs("a"), tmp_path / "out"
+    recipe, songs, out = house_recipe(tmp_path), make_songs("a"), tmp_path / "out"
     [first] = run_batch(recipe, songs, out, options=LEFT).results
     stamp = (out / "a").stat().st_mtime_ns
     [second] = run_batch(recipe, songs, out, options=LEFT).results
@@ -144,7 +144,7 @@ def test_a_finished_song_is_skipped_unless_forced(tmp_path: Path, make_songs: Ma
 @pytest.mark.usefixtures("in_threads")
 def test_a_page_that_is_missing_is_made_once(tmp_path: Path, make_songs: MakeSongs) -> None:
     """A song without its page is rendered again when pages are wanted; the index leads to it."""
-    recipe, songs, out = write_recipe(tmp_path), make_songs("a"), tmp_path / "out"
+    recipe, songs, out = house_recipe(tmp_path), make_songs("a"), tmp_path / "out"
     assert statuses(run_batch(recipe, songs, out, options=LEFT)) == ["rendered"]
     for status in ("rendered", "unchanged"):
         batch = run_batch(recipe, songs, out, options=replace(LEFT, report=True))
@@ -157,7 +157,7 @@ def test_a_page_that_is_missing_is_made_once(tmp_path: Path, make_songs: MakeSon
 @pytest.mark.usefixtures("in_threads")
 def test_sheets_decide_and_belong_to_what_is_unchanged(tmp_path: Path, make_songs: MakeSongs) -> None:
     """A song's own sheet is followed; another text of it, or none, renders again; where one is missing nothing is."""
-    recipe, songs, out, sheets = write_recipe(tmp_path), make_songs("a"), tmp_path / "out", tmp_path / "sheets"
+    recipe, songs, out, sheets = house_recipe(tmp_path), make_songs("a"), tmp_path / "out", tmp_path / "sheets"
     sheets.mkdir()
     with prepare(recipe, Path(songs[0]), settings=LEFT_ONLY) as prepared:
         save_sheet(prepared.song, sheets / "a.yaml")
@@ -177,7 +177,7 @@ def test_sheets_decide_and_belong_to_what_is_unchanged(tmp_path: Path, make_song
 @pytest.mark.usefixtures("in_threads")
 def test_matched_songs_are_equally_loud_and_stay_so(tmp_path: Path, make_songs: MakeSongs) -> None:
     """The louder song comes down to the softer one's 6 dB less; again is unchanged; without matching it comes back."""
-    recipe, songs, out = write_recipe(tmp_path), make_songs("loud", "soft"), tmp_path / "out"
+    recipe, songs, out = house_recipe(tmp_path), make_songs("loud", "soft"), tmp_path / "out"
     (tmp_path / "album" / "soft" / "song.yaml").write_text("guitar_bus: {gain_db: -6}\n")
     run_batch(recipe, songs, out, options=LEFT)
     before = loudness(out)
@@ -194,7 +194,7 @@ def test_matched_songs_are_equally_loud_and_stay_so(tmp_path: Path, make_songs: 
 
 def test_an_extra_trim_leaves_the_ceiling_s_trim_as_it_was(tmp_path: Path, make_songs: MakeSongs) -> None:
     """Every file is the same song, lower: both trims are in the manifest, and the levels agree with their sum."""
-    recipe, song = write_recipe(tmp_path), Path(make_songs("a")[0])
+    recipe, song = house_recipe(tmp_path), Path(make_songs("a")[0])
     settings = (*LEFT_ONLY, "deliver.ceiling_dbtp=-12", "deliver.bits=32")
     plain = render(recipe, song, tmp_path / "plain", settings=settings).manifest
     lower = render(recipe, song, tmp_path / "lower", settings=settings, extra_trim_db=-2.5).manifest
@@ -210,7 +210,7 @@ def test_an_extra_trim_leaves_the_ceiling_s_trim_as_it_was(tmp_path: Path, make_
 @pytest.mark.usefixtures("in_threads")
 def test_a_mic_that_was_moved_between_songs_is_found(tmp_path: Path, make_songs: MakeSongs) -> None:
     """The second song's ribbon is read 30 samples later (21 cm) and upside down: both are told, by their numbers."""
-    recipe, songs = write_recipe(tmp_path), make_songs("a", "b")
+    recipe, songs = house_recipe(tmp_path), make_songs("a", "b")
     track = Path(songs[1]) / "left_a_ribbon.wav"
     samples, rate = soundfile.read(track, dtype="int32")
     soundfile.write(track, -np.concatenate([samples[:30] * 0, samples[:-30]]), rate, subtype="PCM_24")
@@ -233,7 +233,7 @@ def test_a_bug_in_one_song_is_kept_to_it(tmp_path: Path, monkeypatch: pytest.Mon
 
     monkeypatch.setattr(work, "render", broken)
     with Hub(tmp_path / "out") as hub:
-        asked = SongJob("a", write_recipe(tmp_path), tmp_path / "a", tmp_path / "out" / "a", hub.go)
+        asked = SongJob("a", house_recipe(tmp_path), tmp_path / "a", tmp_path / "out" / "a", hub.go)
         result = work.render_song(asked)
         stopped = work.render_song(replace(asked, go=tmp_path / "gone"))
     assert (result.status, result.problems[0].slug) == ("bug", "batch-bug")

@@ -12,7 +12,7 @@ import soundfile
 import yaml
 
 from tests.batch.conftest import MakeSongs
-from tests.batch.sessions import write_recipe
+from tests.batch.sessions import house_recipe
 
 WORKFLOW = Path(__file__).parents[2] / ".github/workflows/stems.yml"
 BIN = Path(sys.executable).parent
@@ -67,7 +67,7 @@ def test_its_steps_fail_on_limits_and_on_what_is_not_the_approved_render(tmp_pat
     """4 where a limit is broken, with the summary written; null against nothing, the same, and another sound."""
     [song] = make_songs("a")
     (Path(song) / "song.yaml").write_text("performances: {right_a: null}\n")  # half the work
-    write_recipe(tmp_path, "limits: {mono_fold_db: 0}\n")
+    house_recipe(tmp_path, "limits: {mono_fold_db: 0}\n")
     rendered = run("Render, and hold the limits", tmp_path)
     assert rendered.returncode == 4, rendered.stderr
     assert "| a | limits broken |" in (tmp_path / "summary.md").read_text("utf-8")
@@ -86,7 +86,7 @@ def test_its_steps_fail_on_limits_and_on_what_is_not_the_approved_render(tmp_pat
 def test_its_second_render_must_be_the_first_again(tmp_path: Path, make_songs: MakeSongs) -> None:
     """The same samples pass; one step of 24 bits in the first render does not."""
     make_songs("a")
-    write_recipe(tmp_path)
+    house_recipe(tmp_path)
     assert run("Render, and hold the limits", tmp_path).returncode == 0
     again = "Render again, and null against the first"
     same = run(again, tmp_path)

@@ -18,7 +18,7 @@ from statistics import median
 from tests.bench.machine import versions
 from tests.bench.peers import LESS, ffmpeg_command, sox_script
 from tests.bench.processes import Cost, interleaved, medians, ratio
-from tests.bench.size import TRACKS, Size, prepare, size_options, write_recipe
+from tests.bench.size import TRACKS, Size, prepare, size_options, write_sized_recipe
 
 RESULTS = Path(__file__).with_suffix(".json")
 FLOOR, STAGE, METERS, WHOLE = "I/O floor", "render stage", "render stage, meters", "premix render"
@@ -63,7 +63,7 @@ def commands(folder: Path, size: Size) -> dict[str, Sequence[str]]:
     """Make the session and its decisions; gives every program's command by its name."""
     prepare(folder, size)
     tracks, recipe, trimmed = folder / TRACKS, folder / "recipe.yaml", folder / "trimmed.yaml"
-    write_recipe(trimmed, size, ceiling_dbtp=CEILING_THAT_TRIMS_DBTP)
+    write_sized_recipe(trimmed, size, ceiling_dbtp=CEILING_THAT_TRIMS_DBTP)
     (folder / "mix.sh").write_text(sox_script(folder, folder / "sox"), encoding="utf-8")
 
     def program(name: str, out: str, *more: str) -> list[str]:

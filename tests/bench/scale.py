@@ -19,7 +19,7 @@ from pathlib import Path
 
 from tests.bench.machine import versions
 from tests.bench.processes import ONE_THREAD, Cost, run
-from tests.bench.size import BUSES, TRACKS, Size, prepare, write_recipe
+from tests.bench.size import BUSES, TRACKS, Size, prepare, write_sized_recipe
 
 RESULTS = Path(__file__).with_suffix(".json")
 RATE, PERFORMANCES, MINUTES = 48000, 3, 4.0
@@ -79,7 +79,7 @@ def _measure(folder: Path, size: Size) -> Row:
     source, session = folder / f"source_{size.rate}", folder / "session"
     prepare(source, Size(SOURCE_S, size.rate, len(BUSES)), decide=False)
     session.mkdir()
-    write_recipe(session / "recipe.yaml", size)
+    write_sized_recipe(session / "recipe.yaml", size)
     sizes = [str(size.seconds), str(size.rate), str(size.performances)]
     tile = [sys.executable, "-m", "tests.bench.tiled", str(source / TRACKS), str(session / TRACKS), *sizes]
     subprocess.run(tile, check=True)

@@ -45,7 +45,7 @@ class Size:
         return [f"{BUSES[number % 3]}_{number}" for number in range(self.performances)]
 
 
-def write_recipe(path: Path, size: Size, *, ceiling_dbtp: float = -1.0) -> None:
+def write_sized_recipe(path: Path, size: Size, *, ceiling_dbtp: float = -1.0) -> None:
     """The house's usual recipe; each further performance on a side is 3 dB lower."""
     performances = "".join(
         f"  {name}: {{bus: {BUSES[number % 3]}, gain_db: {-3 * (number // 3)}}}\n"
@@ -57,7 +57,7 @@ def write_recipe(path: Path, size: Size, *, ceiling_dbtp: float = -1.0) -> None:
 def prepare(folder: Path, size: Size, *, decide: bool = True) -> None:
     """Tracks, `recipe.yaml` and (decide) the decisions of a session, made by a process of its own in `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
-    write_recipe(folder / "recipe.yaml", size)
+    write_sized_recipe(folder / "recipe.yaml", size)
     sizes = [str(size.seconds), str(size.rate), str(size.performances)]
     subprocess.run([sys.executable, "-m", "tests.bench.session", str(folder / TRACKS), *sizes], check=True)
     if decide:

@@ -15,7 +15,7 @@ from premix.model.mix import Rendered
 from premix.model.song import Mic
 from premix.pipeline import compare, render
 from premix.report.page import write_report
-from tests.report.songs import HOSTILE_NAME, write_recipe, write_song
+from tests.report.songs import HOSTILE_NAME, page_recipe, write_song
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ def rendered(tmp_path_factory: pytest.TempPathFactory) -> OnDisk:
     folder = tmp_path_factory.mktemp("song")
     tracks, out = folder / "tracks", folder / "out"
     write_song(tracks)
-    recipe = write_recipe(folder)
+    recipe = page_recipe(folder)
     with pytest.MonkeyPatch.context() as patch:  # the key envelopes stay, so that tests can go on with the run
         (folder / "scratch").mkdir()
         patch.setattr("premix.pipeline.scratch_folder", lambda: nullcontext(folder / "scratch"))

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from premix.audio.writer import PartWriter
+from tests.rigs.sessions import write_recipe
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -51,11 +52,9 @@ def write_song(folder: Path, performances: tuple[str, ...] = ("left", "right", "
                 writer.close()
 
 
-def write_recipe(folder: Path) -> Path:
+def page_recipe(folder: Path) -> Path:
     """The recipe of the song."""
-    path = folder / "recipe.yaml"
-    path.write_text(RECIPE.format(song=f'"{NAME}"'), "utf-8")
-    return path
+    return write_recipe(folder, RECIPE.format(song=f'"{NAME}"'))
 
 
 def _mics(rng: np.random.Generator) -> dict[str, FloatArray]:

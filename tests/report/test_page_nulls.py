@@ -19,7 +19,7 @@ from premix.report.listening import Player
 from premix.report.song_players import MOST_PERFORMANCES, groups_of, players_of, sources_of
 from premix.units import gain_to_db
 from tests.report.conftest import OnDisk
-from tests.report.songs import RATE, write_recipe, write_song
+from tests.report.songs import RATE, page_recipe, write_song
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -63,7 +63,7 @@ def rendering(tmp_path_factory: pytest.TempPathFactory) -> Render:
     """Renders a song of 15 s into 32-bit files, with some settings, once each."""
     folder = tmp_path_factory.mktemp("nulls")
     write_song(folder / "tracks", repeats=3)
-    recipe = write_recipe(folder)
+    recipe = page_recipe(folder)
 
     @cache
     def rendered(*settings: str) -> tuple[Rendered, Path]:
