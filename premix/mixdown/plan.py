@@ -20,11 +20,11 @@ from premix.processors.chains import chain_files
 class Switches:
     """How a mix differs from the delivered one, for what is compared by ear or drawn.
 
-    recorded: no mic is turned over, delayed or rotated. rooms: through their gates, open, or left out. gains: other
-    linear gains by mic name, 0 leaves the mic out. without_bus: a bus that is left out.
+    recorded: mics that are not turned over, delayed or rotated. rooms: through their gates, open, or left out. gains:
+    other linear gains by mic name, 0 leaves the mic out. without_bus: a bus that is left out.
     """
 
-    recorded: bool = False
+    recorded: Literal["none", "close", "all"] = "none"
     rooms: Literal["gated", "open", "off"] = "gated"
     gains: Mapping[str, float] = field(default_factory=dict)
     without_bus: str | None = None
@@ -67,7 +67,7 @@ def _switched(paths: Sequence[MicPath], switches: Switches) -> Iterator[MicPath]
         if gain == 0.0 or (path.curve is not None and switches.rooms == "off"):
             continue
         path = replace(path, gain=gain)
-        if switches.recorded:
+        if switches.recorded == "all" or (switches.recorded == "close" and path.curve is None):
             path = replace(path, polarity=1, delay_samples=0.0, rotation=None)
         yield replace(path, curve=OPEN) if path.curve is not None and switches.rooms == "open" else path
 

@@ -234,7 +234,7 @@ def _attack_picture(attack: _Attack, plan: PerformancePlan, begin: int, rate: in
 
 def _read(mix: MixPlan, plan: PerformancePlan, begin: int, reference: int) -> _Attack:
     window = attack_window(begin, mix.rate)
-    recorded, sum_recorded = _samples(switched(mix, Switches(recorded=True)), plan, window)
+    recorded, sum_recorded = _samples(switched(mix, Switches(recorded="all")), plan, window)
     aligned, sum_aligned = _samples(mix, plan, window)
     return _Attack(
         mics=tuple(path.track.mic for path in plan.mics),

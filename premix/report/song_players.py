@@ -157,7 +157,8 @@ def _room(group: Group, room_in_stem: bool) -> tuple[Version, ...]:
 def sources_of(plan: MixPlan, groups: Sequence[Group], players: Iterable[Player]) -> list[Source]:
     """The clips that the players use: one source for each state in which the mix has to be run."""
     plan = replace(plan, room_in_stem=False)
-    plans = {"aligned": plan, "recorded": _recorded(plan), "open": switched(plan, Switches(rooms="open"))}
+    switches = {"aligned": Switches(), "recorded": Switches(recorded="close"), "open": Switches(rooms="open")}
+    plans = {run: switched(plan, switch) for run, switch in switches.items()}
     clips: dict[str, dict[str, Places]] = {run: {} for run in plans}
     for group in groups:
         close = tuple((f"stem_{p.performance}", 0) for p in group.plans)
@@ -174,13 +175,6 @@ def sources_of(plan: MixPlan, groups: Sequence[Group], players: Iterable[Player]
     used = clips_of(list(players))
     wanted = {run: {name: places for name, places in own.items() if name in used} for run, own in clips.items()}
     return [Source(tuple(own), partial(MixStream, plans[run], own)) for run, own in wanted.items() if own]
-
-
-def _recorded(plan: MixPlan) -> MixPlan:
-    """The mix with the close mics as recorded; rooms as delivered."""
-    recorded = switched(plan, Switches(recorded=True))
-    pairs = zip(recorded.performances, plan.performances, strict=True)
-    return replace(recorded, performances=tuple(replace(p, rooms=own.rooms) for p, own in pairs))
 
 
 class MixStream:

@@ -172,7 +172,10 @@ def test_recorded_is_the_render_without_alignment(mixes: Mixes) -> None:
     (plan, parts), (unaligned, _) = mixes.plan(), mixes.plan(*AS_RECORDED)
     found, expected = (
         mixed_whole(made, parts)
-        for made in (switched(plan, Switches(recorded=True, rooms="open")), switched(unaligned, Switches(rooms="open")))
+        for made in (
+            switched(plan, Switches(recorded="all", rooms="open")),
+            switched(unaligned, Switches(rooms="open")),
+        )
     )
     for part in parts:
         np.testing.assert_array_equal(found[part], expected[part], err_msg=part)
@@ -181,8 +184,18 @@ def test_recorded_is_the_render_without_alignment(mixes: Mixes) -> None:
 
 def test_recorded_rooms_go_through_their_gates(mixes: Mixes) -> None:
     """The room was only turned over: as recorded it is the delivered room, turned back."""
-    found = mixed_whole(switched(mixes.plan()[0], Switches(recorded=True)), ["room_left"])
+    found = mixed_whole(switched(mixes.plan()[0], Switches(recorded="all")), ["room_left"])
     np.testing.assert_array_equal(found["room_left"], -mixes.whole()["room_left"])
+
+
+def test_recorded_close_mics_leave_the_rooms_as_delivered(mixes: Mixes) -> None:
+    """Stems as with every mic as recorded, rooms as in the files."""
+    plan, _ = mixes.plan()
+    every, close = (
+        mixed_whole(switched(plan, Switches(recorded=which)), ["stem_left", "room_left"]) for which in ("all", "close")
+    )
+    np.testing.assert_array_equal(close["stem_left"], every["stem_left"])
+    np.testing.assert_array_equal(close["room_left"], mixes.whole()["room_left"])
 
 
 def test_open_rooms_are_the_ungated_ones(mixes: Mixes) -> None:
