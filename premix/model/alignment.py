@@ -22,6 +22,21 @@ class AllPass:
 
 
 @dataclass(frozen=True, slots=True)
+class Passage:
+    """A stretch of the song, on its time line, in which a mic holds one polarity and one delay, or one even drift.
+
+    from_s, to_s: where it begins and ends. delay_samples, polarity: as in MicDecision, at `from_s`. ppm: how the delay
+    grows: at `from_s` + t seconds it is delay_samples + 1e-6 ppm t rate.
+    """
+
+    from_s: float
+    to_s: float
+    delay_samples: float
+    polarity: int
+    ppm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class MicDecision:
     """What is done to one mic of one performance, and why.
 
@@ -33,7 +48,9 @@ class MicDecision:
     coherence: with the rest of the set-up, averaged over the mic's own band, 0 to 1; chance: what unrelated
     audio would show. halves_samples: difference between the answers of the two halves of the take.
     spread_samples: standard deviation of the estimate. moved_samples: how far this performance is from the
-    pooled answer, None when it is part of it. refusal: slug of the reason, None when not refused.
+    pooled answer, None when it is part of it. refusal: slug of the reason, None when not refused. passages: of a mic
+    that changes in the song, one after the other from 0 s to its end; the delay and polarity above are then those of the
+    longest, at its middle. Empty where the mic is steady.
     """
 
     performance: str
@@ -54,6 +71,7 @@ class MicDecision:
     moved_samples: float | None = None
     rotation: AllPass | None = None
     refusal: str | None = None
+    passages: tuple[Passage, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
