@@ -49,8 +49,8 @@ class MicDecision:
     audio would show. halves_samples: difference between the answers of the two halves of the take.
     spread_samples: standard deviation of the estimate. moved_samples: how far this performance is from the
     pooled answer, None when it is part of it. refusal: slug of the reason, None when not refused. passages: of a mic
-    that changes in the song, one after the other from 0 s to its end; the delay and polarity above are then those of the
-    longest, at its middle. Empty where the mic is steady.
+    that changes in the song, one after the other from 0 s to its end; the delay and polarity above are then those of
+    the longest, at its middle. Empty where the mic is steady.
     """
 
     performance: str
