@@ -75,6 +75,23 @@ class MicDecision:
 
 
 @dataclass(frozen=True, slots=True)
+class MicTrail:
+    """One mic followed through the song, against the rest of its performance: a point for every window of riff.
+
+    times_s: (n) middle of each window on the song's time line. delay_samples: (n) as in MicDecision, the whole
+    lateness. spread_samples: (n) standard deviation of each. polarity: (n) 1 or -1. level_db: (n) against the rest,
+    0 on average.
+    """
+
+    mic: str
+    times_s: tuple[float, ...]
+    delay_samples: tuple[float, ...]
+    spread_samples: tuple[float, ...]
+    polarity: tuple[int, ...]
+    level_db: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class BandEfficiency:
     """Sum efficiency in one third-octave band; weight 0: no signal there, left out of the mean."""
 
