@@ -15,7 +15,7 @@ from premix.messages import STAGES
 from premix.model.alignment import Efficiency, MicDecision
 from premix.model.gate import Riff, RoomGate
 from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role
-from premix.model.tracks import KeyEnvelopes, Spectra, Track, TrackLevels
+from premix.model.tracks import KeyEnvelopes, Spectra, Track, TrackLevels, Windows
 
 
 class _NotYet:
@@ -91,6 +91,7 @@ class Performance:
     aliases: tuple[str, ...] = ()
     optional: bool = False
     spectra: Spectra = NOT_YET
+    windows: Windows | None = None
     envelopes: KeyEnvelopes = NOT_YET
     efficiency: Efficiency = NOT_YET
     riff: Riff = NOT_YET
