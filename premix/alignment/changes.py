@@ -21,17 +21,17 @@ MIN_CHANGE_S = {"close": 5e-6, "sub": 60e-6, "room": 60e-6}
 """Smallest change of the delay that counts, by role: 2 mm of path for a mic that hears the highs."""
 MIN_DRIFT_PPM = 0.2
 MIN_SCATTER_S = 0.3e-6
-MIN_LEVEL_DB = 1.5
+MIN_LEVEL_DB = {"close": 1.5, "sub": 3.0, "room": 4.0}
 """Notes move the level of one mic against the others by 0.1 dB, a hand on a preamp by more than this."""
-SILENT_DB = 20.0
-"""A mic this far below itself is as good as silent."""
+FLOOR_DB = 40.0
+"""A mic this far below itself is silent; how far does not matter."""
 GOOD_FIT = 0.6
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """Stretches `first` to `stop` of a trail that one line explains: delay at time t is delay + slope (t - from), in
-    samples and samples a second; sign: against the decision's polarity."""
+    """Stretches `first` to `stop` of a trail that one line explains: the delay in samples at the middle of the first,
+    and how it grows in samples a second; sign: against the decision's polarity."""
 
     first: int
     stop: int
@@ -39,28 +39,64 @@ class Part:
     slope: float
     sign: int
 
+    def at(self, time_s: float, stretches: Sequence[Stretch]) -> float:
+        """Its delay at a time."""
+        return self.delay + self.slope * (time_s - stretches[self.first].middle_s)
+
+
+@dataclass(frozen=True, slots=True)
+class LevelPart:
+    """Stretches `first` to `stop` in which a mic holds one level, in dB on top of its median."""
+
+    first: int
+    stop: int
+    db: float
+
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What changed at a mic. at_s: when, between lo_s and hi_s; to_s: when a drift or loss ends.
+    """What changed at a mic. at_s: when; to_s: when a drift or a level ends.
 
-    samples: size of a jump. ppm: of a drift. db: of a loss or gain of level.
+    samples: size of a jump, or of a whole drift. ppm: of a drift. db: of a loss or gain of level.
     """
 
     kind: Kind
     mic: str
     at_s: float
-    lo_s: float
-    hi_s: float
     to_s: float
     samples: float = 0.0
     ppm: float = 0.0
     db: float = 0.0
 
 
-def parts_of(trails: Trails, m: int, role: str, rate: int) -> list[Part]:
-    """The parts of mic m's trail; one where it is steady, none where it is never heard."""
+def level_parts(trails: Trails, m: int, role: str) -> list[LevelPart]:
+    """Parts of the song in which mic m holds its level; one where it does all through."""
+    levels = np.maximum(trails.levels_db[:, m], -FLOOR_DB)
+    least = MIN_LEVEL_DB[role]
+    steps = np.abs(np.diff(levels))
+    noise = np.full(len(levels), max(0.15, 1.4826 * float(np.median(steps)) / np.sqrt(2.0) if len(steps) else 0.0))
+    times = np.arange(len(levels), dtype=np.float64)
+    keep = np.flatnonzero(~_passing(levels, np.ones(len(levels)), least + 4.0 * noise, slopes=False))
+    cuts = _cut(times[keep], levels[keep], np.ones(len(keep)), noise[keep], slopes=False)
+    parts: list[LevelPart] = []
+    for i, j in cuts:
+        own = LevelPart(int(keep[i]), int(keep[j - 1]) + 1, float(np.median(levels[keep[i:j]])))
+        last = parts[-1] if parts else None
+        if last is not None and abs(last.db - own.db) < least + 4.0 * noise[0]:
+            parts[-1] = LevelPart(last.first, own.stop, last.db)
+        else:
+            parts.append(own)
+    return parts
+
+
+def parts_of(trails: Trails, m: int, role: str, rate: int, spoiled: BoolArray | None = None) -> list[Part]:
+    """The parts of mic m's trail; one where it is steady, none where it is never heard.
+
+    spoiled: (S) stretches in which another mic changes; what they say of this one is not believed.
+    """
     live = trails.alive[:, m] & (trails.fits[:, m] >= GOOD_FIT)
+    if spoiled is not None:
+        live &= ~spoiled
     rows = np.flatnonzero(live)
     if not len(rows):
         return []
@@ -87,19 +123,19 @@ def _noise(delays: FloatArray, signs: FloatArray, spreads: FloatArray, rate: int
     return np.hypot(np.minimum(spreads, 1e6), max(scatter, MIN_SCATTER_S * rate))
 
 
-def _passing(delays: FloatArray, signs: FloatArray, least: FloatArray) -> BoolArray:
+def _passing(delays: FloatArray, signs: FloatArray, least: FloatArray, *, slopes: bool = True) -> BoolArray:
     """(n) stretches like neither neighbour while these do not lie on one line through them: the change is inside."""
     passing = np.zeros(len(delays), np.bool_)
     for s in range(1, len(delays) - 1):
         before, after, here = delays[s - 1], delays[s + 1], delays[s]
-        off = abs(here - 0.5 * (before + after)) > 0.35 * abs(after - before) + least[s]
+        off = not slopes or abs(here - 0.5 * (before + after)) > 0.35 * abs(after - before) + least[s]
         beside = min(abs(here - before), abs(here - after)) > least[s]
         turned = signs[s] != signs[s - 1] and signs[s] != signs[s + 1]
         passing[s] = not passing[s - 1] and (turned or (beside and (off or signs[s - 1] != signs[s + 1])))
     return passing
 
 
-def _cut(times: FloatArray, delays: FloatArray, signs: FloatArray, noise: FloatArray) -> list[tuple[int, int]]:
+def _cut(times: FloatArray, delays: FloatArray, signs: FloatArray, noise: FloatArray, *, slopes: bool = True) -> list[tuple[int, int]]:
     """Where to cut: (first, stop) of each part, by the cheapest total price."""
     n = len(times)
     weight = 1.0 / noise**2
@@ -110,7 +146,7 @@ def _cut(times: FloatArray, delays: FloatArray, signs: FloatArray, noise: FloatA
     best[0] = -PART_PRICE
     for stop in range(1, n + 1):
         first = np.arange(stop)
-        price = best[:stop] + PART_PRICE + _misfit(sums[:, stop, None] - sums[:, :stop], stop - first)
+        price = best[:stop] + PART_PRICE + _misfit(sums[:, stop, None] - sums[:, :stop], stop - first if slopes else np.zeros(stop))
         price[turns[stop - 1] != turns[first]] = np.inf
         origin[stop] = int(np.argmin(price))
         best[stop] = price[origin[stop]]

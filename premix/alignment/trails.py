@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from premix.alignment.case import Case, mic_responses
-from premix.alignment.kernel import MIN_QUIET_FRAMES, phase_terms
+from premix.alignment.kernel import HIGH_HZ, MIN_QUIET_FRAMES, phase_terms
 from premix.alignment.rotation import rotation_response
 from premix.analysis.spectra import ACTIVE_DB
 from premix.arrays import BoolArray, ComplexArray, FloatArray
@@ -24,8 +24,8 @@ from premix.model.tracks import Spectra, Windows
 
 STRETCH_S = 2.0
 """Riff in a stretch."""
-CHUNK = 24
-"""Stretches in hand at once: memory is that of so many, whatever the length of the song."""
+CHUNK_BYTES = 24_000_000
+"""Cross-spectra in hand at once, whatever the length of the song."""
 MAX_COHERENCE = 0.98
 FAR = 1.05
 """A far peak of the correlation must be this much higher than where the mic is believed to be."""
@@ -36,8 +36,14 @@ MOST_S = 0.020
 ROUNDS = 3
 SAME_SAMPLES = 0.05
 """Mics whose delays change by the same, this exactly, changed together."""
+EXACT = 10.0
+"""Mics that are less exact than the most exact one by this have no say in that: a sub mic agrees with anybody."""
 MIN_FIT = 0.35
 """Likeness to the mic's mean (1: the same) from which a stretch tells something."""
+MIN_SHARED = 0.05
+"""Coherence with the rest, averaged over the mic's bands, from which it is heard at all."""
+MIN_BAND = 1e-5
+"""Power of a third octave, against the strongest of the stretch, from which it counts."""
 _TINY = 1e-300
 
 
@@ -62,7 +68,8 @@ class Trails:
     delays: (S, M) samples on top of the decision's delay; signs: (S, M) 1 or -1 against its polarity; fits: (S, M)
     likeness to the mic's mean, 0 to 1; spreads: (S, M) standard deviation in samples that the coherence explains;
     levels_db: (S, M) mean over the mic's bands of its level against what the mics have in common there, on top of its
-    median over the song; alive: (S, M) whether the mic shares anything with the rest there.
+    median over the song; alive: (S, M) whether the mic shares anything with the rest there. efficiencies_db: (S) sum
+    efficiency of the mics as they are decided.
     """
 
     stretches: tuple[Stretch, ...]
@@ -72,6 +79,7 @@ class Trails:
     spreads: FloatArray
     levels_db: FloatArray
     alive: BoolArray
+    efficiencies_db: FloatArray
 
 
 def stretches_of(windows: Windows) -> tuple[Stretch, ...]:
@@ -123,6 +131,7 @@ class _Followed:
         self.slices = band_slices(self.freqs_hz, case.signal.bands)
         shared = case.signal.mask.any(axis=1, keepdims=True)
         filled = np.array([part.stop > part.start for part in self.slices])
+        self.counted = [band.centre_hz <= HIGH_HZ * 1.02 for band in case.signal.bands]
         self.bands = np.where(shared, case.signal.mask, case.signal.present) & filled
         self.mask = np.zeros((self.mics, len(self.freqs_hz)), np.bool_)
         for m, b in zip(*np.nonzero(self.bands), strict=True):
@@ -137,19 +146,14 @@ class _Followed:
         quiet = spectra.quiet[:, :, :wide].reshape(self.mics, self.mics, -1, self.windows.merged).sum(axis=3)
         return quiet / spectra.n_quiet
 
-    def chunks(self, stretches: Sequence[Stretch]) -> Iterator[tuple[slice, ComplexArray]]:
-        """Aligned cross-spectra (s, M, M, F) of some stretches at a time, noise taken out."""
-        for start in range(0, len(stretches), CHUNK):
-            some = stretches[start : start + CHUNK]
-            yield slice(start, start + len(some)), np.stack([self._aligned(stretch) for stretch in some])
+    def chunks(self, stretches: Sequence[Stretch]) -> Iterator[slice]:
+        """The stretches, so many at a time as may be in hand."""
+        size = max(1, CHUNK_BYTES // (16 * self.mics**2 * len(self.freqs_hz)))
+        for start in range(0, len(stretches), size):
+            yield slice(start, min(len(stretches), start + size))
 
-    def powers_db(self, matrix: ComplexArray) -> FloatArray:
-        """(s, M, B) power of each mic by third octave in dB."""
-        own = np.einsum("smmf->smf", matrix).real
-        sums = np.stack([own[:, :, part].sum(axis=2) for part in self.slices], axis=2)
-        return np.asarray(10.0 * np.log10(np.maximum(sums, 1e-20)))
-
-    def _aligned(self, stretch: Stretch) -> ComplexArray:
+    def aligned(self, stretch: Stretch) -> ComplexArray:
+        """(M, M, F) cross-spectra of a stretch, noise taken out, the mics as they were decided."""
         matrix = np.zeros((self.mics, self.mics, len(self.freqs_hz)), np.complex128)
         first = stretch.windows[0]
         read = self.windows.read(first, stretch.windows[-1] + 1)
@@ -176,14 +180,22 @@ def follow(case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[M
         np.full(shape, np.inf),
         np.zeros(shape),
         np.zeros(shape, np.bool_),
+        np.zeros(len(stretches)),
     )
     powers_db = np.zeros((*shape, len(followed.slices)))
     means = np.ones((followed.mics, len(followed.freqs_hz)), np.complex128)
+    chunks = list(followed.chunks(stretches))
+    kept: _Chunk | None = None
     for round_ in range(ROUNDS):
         sums = np.zeros_like(means)
-        for part, matrix in followed.chunks(stretches):
-            _Chunk(followed, matrix, trails, part, means, sums).run(wide=round_ == 0)
-            powers_db[part] = followed.powers_db(matrix)
+        for part in chunks:
+            chunk = kept or _Chunk(followed, trails, part)
+            if round_ == 0:
+                trails.efficiencies_db[part] = chunk.efficiencies_db()
+                powers_db[part] = chunk.powers_db()
+            chunk.run(means, wide=round_ == 0)
+            chunk.tell(means, sums)
+            kept = chunk if len(chunks) == 1 else None
         size = np.abs(sums)
         means = np.where(size > 0.0, sums / np.maximum(size, _TINY), 1.0)
     _stand(trails, followed)
@@ -198,10 +210,11 @@ def _stand(trails: Trails, followed: _Followed) -> None:
     """
     rows = np.flatnonzero(followed.in_sum)
     for s in range(1, len(trails.stretches)):
+        noise = np.minimum(np.hypot(trails.spreads[s], trails.spreads[s - 1]), 1e3)
         live = [m for m in rows.tolist() if trails.alive[s, m] and trails.alive[s - 1, m]] or rows.tolist()
+        live = [m for m in live if noise[m] <= EXACT * noise[live].min()]
         step = trails.delays[s] - trails.delays[s - 1]
         turn = trails.signs[s] * trails.signs[s - 1]
-        noise = np.minimum(np.hypot(trails.spreads[s], trails.spreads[s - 1]), 1e3)
         near = [
             [n for n in live if abs(step[n] - step[m]) <= SAME_SAMPLES + 4.0 * np.hypot(noise[n], noise[m])]
             for m in live
@@ -234,75 +247,87 @@ def _levels(powers_db: FloatArray, followed: _Followed) -> FloatArray:
 
 
 class _Chunk:
-    """Some stretches of one round: aligned cross-spectra `matrix` (s, M, M, F), and where the results go."""
+    """Some stretches in hand: their cross-spectra with every mic where it is believed to be."""
 
-    def __init__(
-        self,
-        followed: _Followed,
-        matrix: ComplexArray,
-        trails: Trails,
-        part: slice,
-        means: ComplexArray,
-        sums: ComplexArray,
-    ) -> None:
-        self._f, self._matrix, self._trails, self._part = followed, matrix, trails, part
-        self._means, self._sums = means, sums
+    def __init__(self, followed: _Followed, trails: Trails, part: slice) -> None:
+        self._f, self._trails, self._part = followed, trails, part
+        self._matrix = np.stack([followed.aligned(stretch) for stretch in trails.stretches[part]])
         self._frames = np.array([s.frames for s in trails.stretches[part]], np.float64)
-        self._turned = self._turns(trails.delays[part], trails.signs[part])
+        self._own = np.einsum("smmf->smf", self._matrix).real.copy()
+        for m in range(followed.mics):
+            self._turn(m, trails.delays[part, m], trails.signs[part, m])
 
-    def _turns(self, delays: FloatArray, signs: npt.NDArray[np.int64]) -> ComplexArray:
-        """(s, M, F) phase that puts each mic right."""
-        return np.asarray(signs[:, :, None] * np.exp(1j * delays[:, :, None] * self._f.omega))
+    def _turn(self, m: int, shift: FloatArray, sign: npt.NDArray[np.int64]) -> None:
+        """Advance mic m by `shift` (s) and multiply it by `sign` (s)."""
+        if shift.any() or (sign < 0).any():
+            turn = sign[:, None] * np.exp(1j * shift[:, None] * self._f.omega)
+            self._matrix[:, m] *= turn[:, None]
+            self._matrix[:, :, m] *= turn.conj()[:, None]
 
-    def run(self, *, wide: bool) -> None:
+    def efficiencies_db(self) -> FloatArray:
+        """(s) sum efficiency of the mics in the sum, as decided: the mean over the third octaves that hold signal."""
+        f, rows = self._f, np.flatnonzero(self._f.in_sum)
+        energies, weights = np.zeros(len(self._own)), np.zeros(len(self._own))
+        size = np.sqrt(self._own)
+        strongest = np.stack([self._own[:, :, part].sum(axis=2) for part in f.slices], axis=2).max(axis=(1, 2))
+        for b, part in enumerate(f.slices):
+            used = [m for m in rows.tolist() if f.bands[m, b]]
+            if len(used) < 2 or not f.counted[b]:
+                continue
+            block = self._matrix[:, used][:, :, used, part]
+            limit = (size[:, used, part].sum(axis=1) ** 2).sum(axis=1)
+            weight = (self._own[:, used, part].sum(axis=(1, 2)) > strongest * MIN_BAND).astype(np.float64)
+            energies += weight * block.real.sum(axis=(1, 2, 3)) / np.maximum(limit, _TINY)
+            weights += weight
+        mean = np.where(weights > 0.0, energies / np.maximum(weights, 1.0), 1.0)
+        return np.asarray(10.0 * np.log10(np.maximum(mean, 1e-12)))
+
+    def powers_db(self) -> FloatArray:
+        """(s, M, B) power of each mic by third octave in dB."""
+        sums = np.stack([self._own[:, :, part].sum(axis=2) for part in self._f.slices], axis=2)
+        return np.asarray(10.0 * np.log10(np.maximum(sums, 1e-20)))
+
+    def run(self, means: ComplexArray, *, wide: bool) -> None:
         """Sweep over the mics, the one least like itself first; of two mics the reference is the one that stays."""
-        order = sorted(range(self._f.mics), key=lambda m: (not self._f.in_sum[m], self._likeness(m)))
+        order = sorted(range(self._f.mics), key=lambda m: (not self._f.in_sum[m], self._likeness(m, means)))
         if np.count_nonzero(self._f.in_sum) == 2:
             order = [m for m in order if m != self._f.reference]
-        for _ in range(2 if wide else 1):
-            for m in order:
-                self._one(m, wide=wide)
-        for m in range(self._f.mics):
-            self._tell(m)
+        for m in order:
+            self._one(m, means, wide=wide)
 
-    def _against(self, m: int) -> tuple[ComplexArray, FloatArray, FloatArray]:
-        """(s, F) unit phase of mic m against the rest on top of its mean, weight, and coherence."""
+    def _against(self, m: int, means: ComplexArray) -> tuple[ComplexArray, FloatArray]:
+        """(s, F) unit phase of mic m against the rest on top of its mean, and coherence."""
         rest = [n for n in np.flatnonzero(self._f.in_sum).tolist() if n != m]
-        turned, matrix = self._turned[:, rest], self._matrix
-        # Z_m conj(sum of Z_n), each as it was put right
-        cross = np.einsum("snf,snf->sf", matrix[:, m, rest], turned.conj()) * self._turned[:, m]
-        total = np.einsum("snf,snkf,skf->sf", turned, matrix[:, rest][:, :, rest], turned.conj(), optimize=True).real
-        own = matrix[:, m, m].real
+        cross = self._matrix[:, m, rest].sum(axis=1)
+        total = self._matrix[:, rest][:, :, rest].real.sum(axis=(1, 2))
+        own = self._own[:, m]
         size = np.abs(cross)
         coherence = size**2 / np.maximum(own * np.maximum(total, 0.0), _TINY)
         chance = 1.0 / (self._frames * self._f.windows.merged * 0.7)[:, None]
         coherence = np.clip((coherence - chance) / (1.0 - chance), 0.0, MAX_COHERENCE) * self._f.mask[m]
-        dense = own > 1e-7 * own.max(axis=1, keepdims=True)
-        weight = np.where(dense, coherence / (1.0 - coherence), 0.0)
-        unit = cross / np.maximum(size, _TINY) * self._means[m].conj()
-        return unit, weight, np.where(dense, coherence, 0.0)
+        coherence[own <= 1e-7 * own.max(axis=1, keepdims=True)] = 0.0
+        return cross / np.maximum(size, _TINY) * means[m].conj(), coherence
 
-    def _likeness(self, m: int) -> float:
-        unit, weight, _ = self._against(m)
-        total = weight.sum()
-        return float((unit.real * weight).sum() / total) if total > 0.0 else 0.0
+    def _likeness(self, m: int, means: ComplexArray) -> float:
+        unit, coherence = self._against(m, means)
+        weight = _weight(coherence)
+        total = float(weight.sum())
+        return float((unit.real * weight).sum()) / total if total > 0.0 else 0.0
 
-    def _one(self, m: int, *, wide: bool) -> None:
+    def _one(self, m: int, means: ComplexArray, *, wide: bool) -> None:
         """Put mic m right in each stretch."""
-        if not any(n != m for n in np.flatnonzero(self._f.in_sum)):
-            return
-        unit, weight, _ = self._against(m)
-        total = np.maximum(weight.sum(axis=1), _TINY)
-        near = (unit.real * weight).sum(axis=1) / total
+        unit, coherence = self._against(m, means)
+        weight = _weight(coherence)
+        total = weight.sum(axis=1)
+        usable = total > 0.0
         shift, sign = np.zeros(len(total)), np.ones(len(total), np.int64)
         if wide:
-            shift, sign = self._far(unit * weight, near * total)
-        shift = self._refined(unit * sign[:, None], weight, shift)
-        usable = weight.sum(axis=1) > 0.0
-        delays, signs = self._trails.delays[self._part], self._trails.signs[self._part]
-        delays[:, m] += np.where(usable, shift, 0.0)
-        signs[:, m] *= np.where(usable, sign, 1)
-        self._turned[:, m] = self._turns(delays[:, m : m + 1], signs[:, m : m + 1])[:, 0]
+            shift, sign = self._far(unit * weight, (unit.real * weight).sum(axis=1))
+        shift = np.where(usable, self._refined(unit * sign[:, None], weight, shift), 0.0)
+        sign = np.where(usable, sign, 1)
+        self._turn(m, shift, sign)
+        self._trails.delays[self._part, m] += shift
+        self._trails.signs[self._part, m] *= sign
 
     def _far(self, cross: ComplexArray, near: FloatArray) -> tuple[FloatArray, npt.NDArray[np.int64]]:
         """(s) shift and sign of the highest peak, where it is clearly higher than here."""
@@ -335,17 +360,22 @@ class _Chunk:
             shift = np.clip(shift + np.clip(step, -1.0, 1.0), start - NEAR_SAMPLES, start + NEAR_SAMPLES)
         return np.asarray(shift)
 
-    def _tell(self, m: int) -> None:
-        """Fit, spread and level of mic m, and its share of the next round's means."""
+    def tell(self, means: ComplexArray, sums: ComplexArray) -> None:
+        """Fits and spreads, and each mic's share of its next mean."""
         trails, part = self._trails, self._part
-        self._turned = self._turns(trails.delays[part], trails.signs[part])
-        unit, weight, coherence = self._against(m)
-        total = np.maximum(weight.sum(axis=1), _TINY)
-        trails.fits[part, m] = np.clip((unit.real * weight).sum(axis=1) / total, 0.0, 1.0)
         frames = (self._frames * self._f.windows.merged)[:, None]
-        information = (2.0 * frames * self._f.omega**2 * weight).sum(axis=1)
-        trails.spreads[part, m] = np.where(information > 0.0, 1.0 / np.sqrt(np.maximum(information, _TINY)), np.inf)
-        shared = coherence.sum(axis=1) / max(1, int(self._f.mask[m].sum()))
-        trails.alive[part, m] = (trails.fits[part, m] >= MIN_FIT) & (shared > 0.05)
-        good = trails.alive[part, m]
-        self._sums[m] += (unit * self._means[m] * weight / total[:, None])[good].sum(axis=0)
+        for m in range(self._f.mics):
+            unit, coherence = self._against(m, means)
+            weight = _weight(coherence)
+            total = np.maximum(weight.sum(axis=1), _TINY)
+            trails.fits[part, m] = np.clip((unit.real * weight).sum(axis=1) / total, 0.0, 1.0)
+            information = (2.0 * frames * self._f.omega**2 * weight).sum(axis=1)
+            trails.spreads[part, m] = np.where(information > 0.0, 1.0 / np.sqrt(np.maximum(information, _TINY)), np.inf)
+            shared = coherence.sum(axis=1) / max(1, int(self._f.mask[m].sum()))
+            good = (trails.fits[part, m] >= MIN_FIT) & (shared > MIN_SHARED)
+            trails.alive[part, m] = good
+            sums[m] += (unit * means[m] * weight / total[:, None])[good].sum(axis=0)
+
+
+def _weight(coherence: FloatArray) -> FloatArray:
+    return np.asarray(coherence / (1.0 - coherence))
