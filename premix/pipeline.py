@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from premix.alignment.decide import align, decide_variant
-from premix.alignment.lag import coarse_offsets
+from premix.alignment.lateness import odd_starts
 from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
 from premix.analysis.damage import check_intact, damage
 from premix.analysis.levels import look
@@ -133,15 +133,17 @@ def prepare(
         with scratch_room():
             song = scan(song, scratch, threads=threads, progress=progress.advance)
         song = check_intact(song)
-        offsets = coarse_offsets(song)
-        if offsets and given is None:
+        decided = align(song, given)
+        offsets = odd_starts(decided)
+        if offsets:
             (scratch / "in_step").mkdir()
             progress.begin("reading in step", work)
             with scratch_room():
                 in_step = scan(song, scratch / "in_step", offsets=offsets, threads=threads, progress=progress.advance)
             pairs = zip(song.performances, in_step.performances, strict=True)
             song = replace(song, performances=tuple(replace(own, spectra=other.spectra) for own, other in pairs))
-        yield Prepared(merged, align(song, given), given)
+            decided = align(song, given)
+        yield Prepared(merged, decided, given)
 
 
 def render(
