@@ -82,7 +82,7 @@ class Case:
 def build_case(song: Song, performance: Performance) -> Case:
     """Prepare one performance: filters and gains of its mics, noise, and who is coherent with whom."""
     spectra, mics, rate = performance.spectra, performance.judged, song.rate
-    responses = np.stack([_response(mic, spectra.freqs_hz, rate) for mic in mics])
+    responses = mic_responses(mics, spectra.freqs_hz, rate)
     signal = signal_spectra(spectra, rate, responses, np.array([mic.role == "sub" for mic in mics]))
     case = Case(
         performance=performance.name,
@@ -97,6 +97,11 @@ def build_case(song: Song, performance: Performance) -> Case:
     wide = song.alignment.search_ms > FINE_SEARCH_MS
     _find_trusted(case, song.reference, "alignment-offset" if wide else "alignment-incoherent")
     return case
+
+
+def mic_responses(mics: Sequence[Mic], freqs_hz: FloatArray, rate: int) -> ComplexArray:
+    """(M, F) complex gain of each mic before the sum."""
+    return np.stack([_response(mic, freqs_hz, rate) for mic in mics])
 
 
 def _response(mic: Mic, freqs_hz: FloatArray, rate: int) -> ComplexArray:

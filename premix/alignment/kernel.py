@@ -91,7 +91,7 @@ def signal_spectra(spectra: Spectra, rate: int, responses: ComplexArray, is_sub:
         present = level - noise_level > MIN_SIGNAL_TO_NOISE * noise_level
     for matrix in (both, *halves):
         np.einsum("mmf->mf", matrix)[:] = np.maximum(powers(matrix), 0.0)
-    frames = sum(spectra.n_active) * spectra.hop / spectra.frame * 2.0 * 0.95
+    frames = sum(spectra.n_active) * min(1.0, 1.9 * spectra.hop / spectra.frame)
     below, above = SUB_BAND_HZ[0] * 0.98, SUB_BAND_HZ[1] * 1.02
     foreign = np.array([not below <= band.centre_hz <= above for band in bands])
     present[np.ix_(is_sub, foreign)] = False

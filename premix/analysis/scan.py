@@ -16,10 +16,10 @@ from premix.arrays import FloatArray, SingleArray
 from premix.audio.bands import KEY_BAND_HZ, KeyPower
 from premix.audio.reader import TrackReader
 from premix.model.song import Performance, Song
-from premix.model.tracks import KeyEnvelopes, Spectra
+from premix.model.tracks import KeyEnvelopes, Spectra, Windows
 from premix.threads import Begun, SideBySide
 
-BLOCK_HOPS = 32
+BLOCK_FRAMES = 16
 """Frames a block: large, because every hand-over between threads costs."""
 Progress = Callable[[int], None]
 
@@ -77,8 +77,10 @@ class _PerformanceScan:
         self._keyed = len(performance.close)
         self._frames, self._rate = song.frames, song.rate
         self._offsets = tuple(offsets.get(mic.label, 0) for mic in performance.judged)
-        self._collector = SpectraCollector(song.rate, len(self._tracks))
-        self._block, self._keep = BLOCK_HOPS * self._collector.hop, self._collector.frame - self._collector.hop
+        self._collector = SpectraCollector(
+            song.rate, len(self._tracks), song.frames / song.rate, scratch / f"{performance.name}.windows"
+        )
+        self._block, self._keep = BLOCK_FRAMES * self._collector.frame, self._collector.frame // 2
         self._hop = control_hop(song.rate)
         self._key_band_hz = song.gate.band_hz or KEY_BAND_HZ
         self._envelope_path = scratch / f"{performance.name}.key"
@@ -104,6 +106,8 @@ class _PerformanceScan:
                 )
                 progress(min(self._block, self._frames - first - self._keep) * len(scans))
             collected()
+            if self._collector.windows is not None:
+                self._collector.windows.flush(last=True)
             hashes = work.begin([scan.reader.sha256 for scan in scans])()
             self._write_control([s.key_power.finish() for s in scans if s.key_power is not None], envelope_file)
         levels = {s.track.mic: s.levels.record(s.track, sha256) for s, sha256 in zip(scans, hashes, strict=True)}
@@ -111,6 +115,7 @@ class _PerformanceScan:
             self._performance,
             mics=tuple(replace(mic, levels=levels[mic.name]) for mic in self._performance.mics),
             spectra=self._spectra(),
+            windows=self._windows(),
             envelopes=self._envelopes(),
         )
 
@@ -156,6 +161,8 @@ class _PerformanceScan:
     def _chosen(self, samples: FloatArray, first: int) -> list[Chosen]:
         """Those whole frames of `samples`, which begin at `first` on the time line, that are to be collected."""
         frame, hop = self._collector.frame, self._collector.hop
+        if self._collector.windows is not None:
+            self._collector.windows.flush()
         chosen = []
         for offset in range(0, samples.shape[1] - frame + 1, hop):
             position = first + offset
@@ -185,6 +192,14 @@ class _PerformanceScan:
             offsets=self._offsets,
             softest=softest,
             n_softest=n_softest,
+        )
+
+    def _windows(self) -> Windows:
+        collector = self._collector
+        assert collector.windows is not None
+        start_s = (0 if collector.hop < collector.frame else self._keep) / self._rate
+        return collector.windows.record(
+            self._performance.name, [t.mic for t in self._tracks], start_s, collector.loud_db
         )
 
     def _envelopes(self) -> KeyEnvelopes:

@@ -49,8 +49,8 @@ class MicDecision:
     audio would show. halves_samples: difference between the answers of the two halves of the take.
     spread_samples: standard deviation of the estimate. moved_samples: how far this performance is from the
     pooled answer, None when it is part of it. refusal: slug of the reason, None when not refused. passages: of a mic
-    that changes in the song, one after the other from 0 s to its end; the delay and polarity above are then those of the
-    longest, at its middle. Empty where the mic is steady.
+    that changes in the song, one after the other from 0 s to its end; the delay and polarity above are then those of
+    the longest, at its middle. Empty where the mic is steady.
     """
 
     performance: str
@@ -72,6 +72,23 @@ class MicDecision:
     rotation: AllPass | None = None
     refusal: str | None = None
     passages: tuple[Passage, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class MicTrail:
+    """One mic followed through the song, against the rest of its performance: a point for every window of riff.
+
+    times_s: (n) middle of each window on the song's time line. delay_samples: (n) as in MicDecision, the whole
+    lateness. spread_samples: (n) standard deviation of each. polarity: (n) 1 or -1. level_db: (n) against the rest,
+    0 on average.
+    """
+
+    mic: str
+    times_s: tuple[float, ...]
+    delay_samples: tuple[float, ...]
+    spread_samples: tuple[float, ...]
+    polarity: tuple[int, ...]
+    level_db: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)

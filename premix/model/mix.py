@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from premix.errors import Finding
-from premix.model.alignment import AllPass, Sheet
+from premix.model.alignment import AllPass, Passage, Sheet
 from premix.model.gate import Curve, Span
 from premix.model.settings import Chain
 from premix.model.song import Bus, GuitarBus, Song, Variant
@@ -53,7 +53,7 @@ PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic"]
 class MicPath:
     """How one track gets into its stem (or room): gain is linear, polarity 1 or -1; delay_samples > 0 advances it.
 
-    curve: the gate of a room mic.
+    curve: the gate of a room mic. passages: of a mic whose delay or polarity changes in the song.
     """
 
     track: Track
@@ -65,6 +65,7 @@ class MicPath:
     rotation: AllPass | None = None
     chain: Chain = ()
     curve: Curve | None = None
+    passages: tuple[Passage, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

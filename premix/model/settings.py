@@ -89,6 +89,13 @@ class AlignmentSettings(Section):
         description="A mic that cannot be aligned: stop (exit 1, nothing written), mute, or keep (summed as recorded).",
         examples=["mute"],
     )
+    changes: Literal["follow", "tell", "stop"] = Field(
+        "follow",
+        description="A mic whose delay or polarity changes in the song: it jumps, turns over or drifts. follow: each "
+        "passage gets its own, and a finding tells it. tell: a finding tells it, and the longest passage's holds "
+        "throughout. stop: exit 1, nothing is written.",
+        examples=["tell"],
+    )
     rotate: Literal["off", "auto"] = Field(
         "off",
         description="auto: at most one all-pass a mic where delay and polarity cannot reach, when it gains "

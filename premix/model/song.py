@@ -12,10 +12,10 @@ from typing import Any, Literal
 
 from premix.errors import Finding
 from premix.messages import STAGES
-from premix.model.alignment import Efficiency, MicDecision
+from premix.model.alignment import Efficiency, MicDecision, MicTrail
 from premix.model.gate import Riff, RoomGate
 from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role
-from premix.model.tracks import KeyEnvelopes, Spectra, Track, TrackLevels
+from premix.model.tracks import KeyEnvelopes, Spectra, Track, TrackLevels, Windows
 
 
 class _NotYet:
@@ -78,7 +78,8 @@ class Mic:
 class Performance:
     """One pass of the guitarist: its mics in the recipe's order, its linear gain, the bus it goes to.
 
-    heard: neither it nor its bus is muted. Added by the stages: spectra, envelopes, efficiency, riff.
+    heard: neither it nor its bus is muted. Added by the stages: spectra, envelopes, efficiency, steadiness
+    (a trail of every mic that was followed through the song), riff.
     """
 
     name: str
@@ -91,8 +92,10 @@ class Performance:
     aliases: tuple[str, ...] = ()
     optional: bool = False
     spectra: Spectra = NOT_YET
+    windows: Windows | None = None
     envelopes: KeyEnvelopes = NOT_YET
     efficiency: Efficiency = NOT_YET
+    steadiness: tuple[MicTrail, ...] = ()
     riff: Riff = NOT_YET
 
     @property
