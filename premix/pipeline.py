@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from premix.alignment.decide import align, decide_variant, decided_as, recorded_before
-from premix.alignment.lag import coarse_offsets
+from premix.alignment.lateness import odd_starts
 from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
 from premix.alignment.steadiness import CHANGES, findings_of, follow_song, with_sheet_steps, with_steps, with_trails, unsteady
 from premix.analysis.damage import check_intact, damage
@@ -131,8 +131,6 @@ def prepare(
     with scratch_folder() as scratch:
         reader = _Reader(scratch, threads, progress)
         song = check_intact(reader.scan(song))
-        if given is None:
-            song = reader.in_step(song)
         yield Prepared(merged, _aligned(song, given, reader), given)
 
 
@@ -149,13 +147,11 @@ class _Reader:
     def scan(self, song: Song) -> Song:
         self._progress.begin("reading", song.frames * len(song.mics))
         with scratch_room():
+<<<<<<< HEAD
             return scan(song, self._scratch, threads=self._threads, progress=self._progress.advance)
 
-    def in_step(self, song: Song) -> Song:
-        """Files that start elsewhere read once more in step, for their cross-spectra."""
-        offsets = coarse_offsets(song)
-        if not offsets:
-            return song
+    def in_step(self, song: Song, offsets: Mapping[str, int]) -> Song:
+        """The song with files that start elsewhere, whole samples by track, read once more in step for their spectra."""
         self._progress.begin("reading in step", song.frames * len(song.mics))
         own = self._folder("in_step")
         with scratch_room():
@@ -183,6 +179,10 @@ def _aligned(song: Song, sheet: Sheet | None, reader: _Reader) -> Song:
         stepped = with_sheet_steps(song, sheet)
         song = reader.steadied(stepped) if any(p.steps for p in stepped.performances) else song
     first = align(song, sheet)
+    offsets = odd_starts(first) if sheet is None else {}
+    if offsets:
+        song = reader.in_step(song, offsets)
+        first = align(song)
     found = follow_song(first)
     changed = any(own.steps for own in found)
     if sheet is not None or not changed:
