@@ -11,7 +11,7 @@ from typing import BinaryIO
 import numpy as np
 
 from premix.analysis.levels import LevelMeter, clip_level
-from premix.analysis.spectra import Chosen, SpectraCollector, median_level_db
+from premix.analysis.spectra import MOST_PAIRED, Chosen, SpectraCollector, median_level_db, partner_count
 from premix.arrays import FloatArray, SingleArray
 from premix.audio.bands import KEY_BAND_HZ, KeyPower
 from premix.audio.reader import TrackReader
@@ -20,7 +20,7 @@ from premix.model.tracks import KeyEnvelopes, Spectra
 from premix.threads import Begun, SideBySide
 
 BLOCK_HOPS = 32
-"""Frames a block: large, because every hand-over between threads costs."""
+"""Frames a block: large, because every hand-over between threads costs. With many mics fewer, so that memory holds."""
 Progress = Callable[[int], None]
 
 
@@ -51,6 +51,18 @@ def scan(
     return replace(song, performances=tuple(read))
 
 
+def partners_of(performance: Performance, reference: str) -> tuple[int, ...]:
+    """Places in `performance.judged` of the mics that every mic is compared with: with up to eight mics all, with more
+    the reference first, then close mics that are summed, broadband ones before sub mics."""
+    mics = performance.judged
+    count = partner_count(len(mics))
+    if count == len(mics):
+        return tuple(range(count))
+    close = [m for m, mic in enumerate(mics) if not mic.is_room]
+    close.sort(key=lambda m: (mics[m].name != reference, mics[m].mute, mics[m].role == "sub"))
+    return tuple(sorted(close[:count]))
+
+
 class _TrackScan:
     """The pass over one track, `offset` samples ahead. key_power: of a close mic."""
 
@@ -77,8 +89,9 @@ class _PerformanceScan:
         self._keyed = len(performance.close)
         self._frames, self._rate = song.frames, song.rate
         self._offsets = tuple(offsets.get(mic.label, 0) for mic in performance.judged)
-        self._collector = SpectraCollector(song.rate, len(self._tracks))
-        self._block, self._keep = BLOCK_HOPS * self._collector.hop, self._collector.frame - self._collector.hop
+        self._collector = SpectraCollector(song.rate, len(self._tracks), partners_of(performance, song.reference))
+        hops = max(2, min(BLOCK_HOPS, BLOCK_HOPS * MOST_PAIRED // max(1, len(self._tracks))))
+        self._block, self._keep = hops * self._collector.hop, self._collector.frame - self._collector.hop
         self._hop = control_hop(song.rate)
         self._key_band_hz = song.gate.band_hz or KEY_BAND_HZ
         self._envelope_path = scratch / f"{performance.name}.key"
@@ -170,19 +183,22 @@ class _PerformanceScan:
         return [c for c in chosen if c is not None]
 
     def _spectra(self) -> Spectra:
-        active, n_active, quiet, n_quiet = self._collector.result()
+        collected = self._collector.result()
         softest, n_softest = self._collector.softest()
         return Spectra(
             performance=self._performance.name,
             mics=tuple(t.mic for t in self._tracks),
             freqs_hz=self._collector.freqs_hz,
-            active=active,
-            n_active=n_active,
-            quiet=quiet,
-            n_quiet=n_quiet,
+            active=collected.active,
+            n_active=collected.n_active,
+            quiet=collected.quiet,
+            n_quiet=collected.n_quiet,
             frame=self._collector.frame,
             hop=self._collector.hop,
             offsets=self._offsets,
+            partners=self._collector.partners,
+            active_powers=collected.active_powers,
+            quiet_powers=collected.quiet_powers,
             softest=softest,
             n_softest=n_softest,
         )
