@@ -9,6 +9,7 @@ and what most of the mics share is not theirs but the one that stands alone.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -33,9 +34,10 @@ NEAR_SAMPLES = 3.0
 """Within this a mic's delay is refined rather than looked for."""
 MOST_S = 0.020
 """Changes of the delay are looked for up to this."""
-ROUNDS = 3
-SAME_SAMPLES = 0.05
-"""Mics whose delays change by the same, this exactly, changed together."""
+ROUNDS, SWEEPS = 3, 2
+SAME_SAMPLES, SAME_SHARE = 0.05, 0.25
+"""Mics whose delays change by the same, this exactly, or within this share of how far the mics go apart, changed
+together: while something changes inside a stretch all of them are uncertain."""
 EXACT = 10.0
 """Mics that are less exact than the most exact one by this have no say in that: a sub mic agrees with anybody."""
 MIN_FIT = 0.35
@@ -136,35 +138,46 @@ class _Followed:
         self.mask = np.zeros((self.mics, len(self.freqs_hz)), np.bool_)
         for m, b in zip(*np.nonzero(self.bands), strict=True):
             self.mask[m, self.slices[b]] = True
-        self._noise = self._merged_noise(spectra)
+        self.partners = list(spectra.partners)
+        self._noise: ComplexArray | None = None
+        if spectra.n_quiet >= MIN_QUIET_FRAMES:
+            self._noise = self._merged(spectra.quiet) / spectra.n_quiet
+            self._noise_power = self._merged(spectra.quiet_powers) / spectra.n_quiet
 
-    def _merged_noise(self, spectra: Spectra) -> ComplexArray | None:
-        """(M, M, F) noise of the stops a frame, in the windows' bins."""
-        if spectra.n_quiet < MIN_QUIET_FRAMES:
-            return None
+    def _merged(self, sums: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """(..., F) sums of the frames' bins in the windows' bins."""
         wide = len(self.freqs_hz) * self.windows.merged
-        quiet = spectra.quiet[:, :, :wide].reshape(self.mics, self.mics, -1, self.windows.merged).sum(axis=3)
-        return quiet / spectra.n_quiet
+        return np.asarray(sums[..., :wide].reshape(*sums.shape[:-1], -1, self.windows.merged).sum(axis=-1))
 
     def chunks(self, stretches: Sequence[Stretch]) -> Iterator[slice]:
         """The stretches, so many at a time as may be in hand."""
-        size = max(1, CHUNK_BYTES // (16 * self.mics**2 * len(self.freqs_hz)))
+        size = max(1, CHUNK_BYTES // (16 * self.mics * len(self.partners) * len(self.freqs_hz)))
         for start in range(0, len(stretches), size):
             yield slice(start, min(len(stretches), start + size))
 
-    def aligned(self, stretch: Stretch) -> ComplexArray:
-        """(M, M, F) cross-spectra of a stretch, noise taken out, the mics as they were decided."""
-        matrix = np.zeros((self.mics, self.mics, len(self.freqs_hz)), np.complex128)
+    def aligned(self, stretch: Stretch) -> tuple[ComplexArray, FloatArray]:
+        """Cross-spectra (M, A, F) of a stretch with the partners and powers (M, F), noise taken out, the mics as they
+        were decided."""
+        matrix = np.zeros((self.mics, len(self.partners), len(self.freqs_hz)), np.complex128)
+        power = np.zeros((self.mics, len(self.freqs_hz)))
+        column = {n: a for a, n in enumerate(self.partners)}
         first = stretch.windows[0]
         read = self.windows.read(first, stretch.windows[-1] + 1)
         packed = read[[w - first for w in stretch.windows]].sum(axis=0)
         for row, (m, n) in enumerate(self.windows.pairs):
-            matrix[m, n], matrix[n, m] = packed[row], packed[row].conj()
+            if m == n:
+                power[m] = packed[row].real
+            if n in column:
+                matrix[m, column[n]] = packed[row]
+            if m in column:
+                matrix[n, column[m]] = packed[row].conj()
         if self._noise is not None:
             matrix -= stretch.frames * self._noise
-        diagonal = np.einsum("mmf->mf", matrix)
-        diagonal[:] = np.maximum(diagonal.real, 0.0)
-        return np.asarray(matrix * self._turn[:, None] * self._turn[None].conj())
+            power = np.maximum(power - stretch.frames * self._noise_power, 0.0)
+        for a, m in enumerate(self.partners):
+            matrix[m, a] = power[m]
+        matrix *= self._turn[:, None] * self._turn[None, self.partners].conj()
+        return matrix, power * np.abs(self._turn) ** 2
 
 
 def follow(case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision]) -> Trails:
@@ -215,10 +228,8 @@ def _stand(trails: Trails, followed: _Followed) -> None:
         live = [m for m in live if noise[m] <= EXACT * noise[live].min()]
         step = trails.delays[s] - trails.delays[s - 1]
         turn = trails.signs[s] * trails.signs[s - 1]
-        near = [
-            [n for n in live if abs(step[n] - step[m]) <= SAME_SAMPLES + 4.0 * np.hypot(noise[n], noise[m])]
-            for m in live
-        ]
+        alike = max(SAME_SAMPLES, SAME_SHARE * float(np.ptp(step[live])))
+        near = [[n for n in live if abs(step[n] - step[m]) <= alike + 4.0 * np.hypot(noise[n], noise[m])] for m in live]
         most = max(near, key=lambda group: (len(group), followed.reference in group), default=[])
         if most:
             weight = 1.0 / (1e-3 + noise[most]) ** 2
@@ -251,9 +262,10 @@ class _Chunk:
 
     def __init__(self, followed: _Followed, trails: Trails, part: slice) -> None:
         self._f, self._trails, self._part = followed, trails, part
-        self._matrix = np.stack([followed.aligned(stretch) for stretch in trails.stretches[part]])
+        aligned = [followed.aligned(stretch) for stretch in trails.stretches[part]]
+        self._matrix, self._own = (np.stack(each) for each in zip(*aligned, strict=True))
+        self._columns = [a for a, n in enumerate(followed.partners) if followed.in_sum[n]]
         self._frames = np.array([s.frames for s in trails.stretches[part]], np.float64)
-        self._own = np.einsum("smmf->smf", self._matrix).real.copy()
         for m in range(followed.mics):
             self._turn(m, trails.delays[part, m], trails.signs[part, m])
 
@@ -262,19 +274,22 @@ class _Chunk:
         if shift.any() or (sign < 0).any():
             turn = sign[:, None] * np.exp(1j * shift[:, None] * self._f.omega)
             self._matrix[:, m] *= turn[:, None]
-            self._matrix[:, :, m] *= turn.conj()[:, None]
+            if m in self._f.partners:
+                self._matrix[:, :, self._f.partners.index(m)] *= turn.conj()[:, None]
 
     def efficiencies_db(self) -> FloatArray:
-        """(s) sum efficiency of the mics in the sum, as decided: the mean over the third octaves that hold signal."""
-        f, rows = self._f, np.flatnonzero(self._f.in_sum)
+        """(s) sum efficiency as decided, of the mics in the sum, or of the partners among them where they are more: the
+        mean over the third octaves that hold signal."""
+        f = self._f
         energies, weights = np.zeros(len(self._own)), np.zeros(len(self._own))
         size = np.sqrt(self._own)
         strongest = np.stack([self._own[:, :, part].sum(axis=2) for part in f.slices], axis=2).max(axis=(1, 2))
         for b, part in enumerate(f.slices):
-            used = [m for m in rows.tolist() if f.bands[m, b]]
+            columns = [a for a in self._columns if f.bands[f.partners[a], b]]
+            used = [f.partners[a] for a in columns]
             if len(used) < 2 or not f.counted[b]:
                 continue
-            block = self._matrix[:, used][:, :, used, part]
+            block = self._matrix[:, used][:, :, columns, part]
             limit = (size[:, used, part].sum(axis=1) ** 2).sum(axis=1)
             weight = (self._own[:, used, part].sum(axis=(1, 2)) > strongest * MIN_BAND).astype(np.float64)
             energies += weight * block.real.sum(axis=(1, 2, 3)) / np.maximum(limit, _TINY)
@@ -292,14 +307,16 @@ class _Chunk:
         order = sorted(range(self._f.mics), key=lambda m: (not self._f.in_sum[m], self._likeness(m, means)))
         if np.count_nonzero(self._f.in_sum) == 2:
             order = [m for m in order if m != self._f.reference]
-        for m in order:
-            self._one(m, means, wide=wide)
+        for sweep in range(SWEEPS):
+            for m in order:
+                self._one(m, means, wide=wide and sweep == 0)
 
     def _against(self, m: int, means: ComplexArray) -> tuple[ComplexArray, FloatArray]:
         """(s, F) unit phase of mic m against the rest on top of its mean, and coherence."""
-        rest = [n for n in np.flatnonzero(self._f.in_sum).tolist() if n != m]
-        cross = self._matrix[:, m, rest].sum(axis=1)
-        total = self._matrix[:, rest][:, :, rest].real.sum(axis=(1, 2))
+        columns = [a for a in self._columns if self._f.partners[a] != m]
+        rest = [self._f.partners[a] for a in columns]
+        cross = self._matrix[:, m, columns].sum(axis=1)
+        total = self._matrix[:, rest][:, :, columns].real.sum(axis=(1, 2))
         own = self._own[:, m]
         size = np.abs(cross)
         coherence = size**2 / np.maximum(own * np.maximum(total, 0.0), _TINY)

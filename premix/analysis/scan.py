@@ -11,7 +11,7 @@ from typing import BinaryIO
 import numpy as np
 
 from premix.analysis.levels import LevelMeter, clip_level
-from premix.analysis.spectra import Chosen, SpectraCollector, median_level_db
+from premix.analysis.spectra import MOST_PAIRED, Chosen, SpectraCollector, median_level_db, partner_count
 from premix.arrays import FloatArray, SingleArray
 from premix.audio.bands import KEY_BAND_HZ, KeyPower
 from premix.audio.passages import PassageReader
@@ -21,7 +21,7 @@ from premix.model.tracks import KeyEnvelopes, Spectra, Windows
 from premix.threads import Begun, SideBySide
 
 BLOCK_FRAMES = 16
-"""Frames a block: large, because every hand-over between threads costs."""
+"""Frames a block: large, because every hand-over between threads costs. With many mics fewer, so that memory holds."""
 Progress = Callable[[int], None]
 
 
@@ -73,6 +73,18 @@ def scan_steadied(
         return replace(song, performances=tuple(again(performance) for performance in song.performances))
 
 
+def partners_of(performance: Performance, reference: str) -> tuple[int, ...]:
+    """Places in `performance.judged` of the mics that every mic is compared with: with up to eight mics all, with more
+    the reference first, then close mics that are summed, broadband ones before sub mics."""
+    mics = performance.judged
+    count = partner_count(len(mics))
+    if count == len(mics):
+        return tuple(range(count))
+    close = [m for m, mic in enumerate(mics) if not mic.is_room]
+    close.sort(key=lambda m: (mics[m].name != reference, mics[m].mute, mics[m].role == "sub"))
+    return tuple(sorted(close[:count]))
+
+
 class _TrackScan:
     """The pass over one track, `offset` samples ahead. key_power: of a close mic."""
 
@@ -101,9 +113,14 @@ class _PerformanceScan:
         self._frames, self._rate = song.frames, song.rate
         self._offsets = tuple(offsets.get(mic.label, 0) for mic in performance.judged)
         self._collector = SpectraCollector(
-            song.rate, len(self._tracks), song.frames / song.rate, scratch / f"{performance.name}.windows"
+            song.rate,
+            len(self._tracks),
+            partners_of(performance, song.reference),
+            seconds=song.frames / song.rate,
+            path=scratch / f"{performance.name}.windows",
         )
-        self._block, self._keep = BLOCK_FRAMES * self._collector.frame, self._collector.frame // 2
+        frames = max(1, min(BLOCK_FRAMES, BLOCK_FRAMES * MOST_PAIRED // max(1, len(self._tracks))))
+        self._block, self._keep = frames * self._collector.frame, self._collector.frame // 2
         self._hop = control_hop(song.rate)
         self._key_band_hz = song.gate.band_hz or KEY_BAND_HZ
         self._envelope_path = scratch / f"{performance.name}.key"
@@ -204,19 +221,22 @@ class _PerformanceScan:
         return [c for c in chosen if c is not None]
 
     def _spectra(self) -> Spectra:
-        active, n_active, quiet, n_quiet = self._collector.result()
+        collected = self._collector.result()
         softest, n_softest = self._collector.softest()
         return Spectra(
             performance=self._performance.name,
             mics=tuple(t.mic for t in self._tracks),
             freqs_hz=self._collector.freqs_hz,
-            active=active,
-            n_active=n_active,
-            quiet=quiet,
-            n_quiet=n_quiet,
+            active=collected.active,
+            n_active=collected.n_active,
+            quiet=collected.quiet,
+            n_quiet=collected.n_quiet,
             frame=self._collector.frame,
             hop=self._collector.hop,
             offsets=self._offsets,
+            partners=self._collector.partners,
+            active_powers=collected.active_powers,
+            quiet_powers=collected.quiet_powers,
             softest=softest,
             n_softest=n_softest,
         )
