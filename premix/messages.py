@@ -113,6 +113,7 @@ STAGES: dict[str, dict[str, str]] = {
         "alignment-incoherent": "Check that the file belongs to this take; else decide by hand, or mute it.",
         "alignment-edge": "Raise alignment.search_ms if the mic really is that far, or give its delay by hand.",
         "alignment-ambiguous": "Give the mic's polarity by hand.",
+        "alignment-late": "Export it again from the common start; or write the delay by hand if it is right as it is.",
         "alignment-offset": "Export all files from one start, or give the delay by hand.",
         "alignment-reference": "Choose another reference in alignment.reference, or mend the reference's file.",
         "alignment-moved": "Nothing to do if the mic was moved; else check the file.",

@@ -7,7 +7,8 @@ import numpy as np
 
 from premix.alignment.case import Case, as_recorded
 from premix.alignment.evidence import Against, against_rest, delay_spread, halves_agreement, mean_coherence
-from premix.alignment.lag import FINE_SEARCH_MS, best_within, find_peaks, rival_height
+from premix.alignment.lag import best_within, find_peaks, rival_height
+from premix.alignment.lateness import FINE_SEARCH_MS
 from premix.alignment.solver import State
 from premix.arrays import ComplexArray
 from premix.model.alignment import MicDecision

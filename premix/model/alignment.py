@@ -106,7 +106,8 @@ class Efficiency:
     """Sum efficiency of one performance's close mics, as recorded and as decided (0 dB: the physical limit).
 
     The main figures cover 40 Hz to 6 kHz; `*_10k_db` reach 10 kHz. without: efficiency when one mic goes back
-    to as recorded while all others stay as decided, by mic name.
+    to as recorded while all others stay as decided, by mic name. worst_passage_db: of the 2 s of riff in which the sum
+    as decided is worst, and worst_passage_s: from where to where on the time line; None where it was not followed.
     """
 
     performance: str
@@ -116,6 +117,8 @@ class Efficiency:
     after_10k_db: float
     bands: tuple[BandEfficiency, ...] = ()
     without: tuple[tuple[str, float], ...] = ()
+    worst_passage_db: float | None = None
+    worst_passage_s: tuple[float, float] | None = None
 
 
 class SheetRotation(Section):

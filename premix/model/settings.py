@@ -74,8 +74,8 @@ class AlignmentSettings(Section):
     )
     search_ms: Annotated[float, Field(gt=0, le=2000)] = Field(
         4.0,
-        description="How far a close mic may be from the reference, either way. Above 20 ms a coarse search "
-        "for odd file starts comes first.",
+        description="How far a close mic may be from the reference, either way. One that fits better outside is never "
+        "held inside: up to 30 ms it is moved with a warning, further away it is refused with the line to write.",
         examples=[4],
     )
     room_search_ms: Annotated[float, Field(gt=0, le=200)] = Field(

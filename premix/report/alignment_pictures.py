@@ -123,14 +123,15 @@ def phase_pictures(rendered: Rendered) -> Iterator[Picture]:
 def _against(spectra: Spectra, path: MicPath, own: MicPath, rate: int) -> _Against:
     """Band means of the cross-spectrum, each mic with its gain and filters as it enters the sum."""
     m, r = spectra.mics.index(path.track.mic), spectra.mics.index(own.track.mic)
-    freqs, total = spectra.freqs_hz, spectra.active.sum(axis=0)
+    freqs, powers = spectra.freqs_hz, spectra.active_powers.sum(axis=0)
+    cross = spectra.active[:, m, spectra.partners.index(r)].sum(axis=0)
     read_early = np.exp(-2j * np.pi * freqs / rate * (spectra.offsets[m] - spectra.offsets[r]))
     recorded, aligned = (
-        total[m, r] * _entry(path, freqs, rate, moved) * _entry(own, freqs, rate, moved).conj() * read_early
+        cross * _entry(path, freqs, rate, moved) * _entry(own, freqs, rate, moved).conj() * read_early
         for moved in (False, True)
     )
-    power = np.real(total[m, m]) * np.abs(_entry(path, freqs, rate, True)) ** 2
-    reference = np.real(total[r, r]) * np.abs(_entry(own, freqs, rate, True)) ** 2
+    power = powers[m] * np.abs(_entry(path, freqs, rate, True)) ** 2
+    reference = powers[r] * np.abs(_entry(own, freqs, rate, True)) ** 2
     slices = band_slices(freqs, _BANDS)
     means = [np.array([values[part].sum() for part in slices]) for values in (recorded, aligned, power, reference)]
     energy = np.real(means[2] * means[3])

@@ -1,0 +1,303 @@
+"""Is every mic steady from the first riff to the last? What is not becomes passages, and is told with place and size.
+
+The song is read once more through the passages that were found, as if every mic had held its longest one all through,
+and solved again; so one delay a mic is true again, whatever asks for it.
+"""
+
+import itertools
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from premix.alignment.case import Case, build_case
+from premix.alignment.changes import MIN_CHANGE_S, Change, Part, level_parts, parts_of
+from premix.alignment.placing import place_of_change, place_of_level
+from premix.alignment.trails import Trails, follow
+from premix.errors import Finding
+from premix.model.alignment import MicDecision, MicTrail, Passage, Sheet
+from premix.model.song import Mic, Performance, Song
+from premix.units import samples_to_ms
+
+
+CHANGES = ("alignment-turned", "alignment-jump", "alignment-drift", "alignment-dropout")
+"""Slugs of what is told of a mic that is not steady."""
+
+
+NEAREST_S = 0.05
+"""Changes nearer to each other than this are one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """One performance followed: what changed, and by mic name the steps of those whose delay or polarity did.
+
+    worst_db, worst_s: sum efficiency of its worst stretch, and where that lies.
+    """
+
+    trails: tuple[MicTrail, ...]
+    changes: tuple[Change, ...]
+    steps: dict[str, tuple[Passage, ...]]
+    worst_db: float | None = None
+    worst_s: tuple[float, float] | None = None
+
+
+def follow_song(song: Song) -> tuple[Followed, ...]:
+    """Every performance of a song that is decided, followed from stretch to stretch."""
+    return tuple(_followed(song, performance) for performance in song.performances)
+
+
+def _followed(song: Song, performance: Performance) -> Followed:
+    if performance.windows is None:
+        return Followed((), (), {})
+    case = build_case(song, performance)
+    decisions = [mic.decision for mic in case.mics]
+    trails = follow(case, performance.spectra, performance.windows, decisions)
+    if not trails.stretches:
+        return Followed((), (), {})
+    changes: list[Change] = []
+    steps: dict[str, tuple[Passage, ...]] = {}
+    spoiled = np.zeros(len(trails.stretches), np.bool_)
+    for m in _by_size(trails, case, decisions):
+        mic = case.mics[m]
+        parts = parts_of(trails, m, mic.role, song.rate, spoiled)
+        if len(parts) > 1 or any(part.slope for part in parts):
+            places = _placed(song, performance, mic, parts, trails)
+            steps[mic.name] = _steps(parts, places, trails, song)
+            changes += _told(mic, parts, places, trails, song)
+            for before, after in itertools.pairwise(parts):
+                spoiled[before.stop - 1 : after.first + 1] = True
+    for m, mic in enumerate(case.mics):
+        if _judged(decisions, m):
+            changes += _levels(performance, mic, case, trails, m)
+    worst = int(np.argmin(trails.efficiencies_db))
+    stretch = trails.stretches[worst]
+    return Followed(
+        tuple(_trail(trails, m, mic, decisions[m]) for m, mic in enumerate(case.mics)),
+        tuple(changes),
+        steps,
+        float(trails.efficiencies_db[worst]),
+        (stretch.from_s, min(stretch.to_s, song.frames / song.rate)),
+    )
+
+
+def _by_size(trails: Trails, case: Case, decisions: Sequence[MicDecision]) -> list[int]:
+    """The mics that may be found to change, the one whose trail runs widest first, in what its role calls wide."""
+    widths = {}
+    for m, mic in enumerate(case.mics):
+        live = trails.alive[:, m]
+        if live.any() and not case.by_hand[m].all and _judged(decisions, m):
+            width = float(np.ptp(trails.delays[live, m])) / MIN_CHANGE_S[mic.role]
+            widths[m] = np.inf if np.ptp(trails.signs[live, m]) else width
+    return sorted(widths, key=lambda m: -widths[m])
+
+
+def _judged(decisions: Sequence[MicDecision], m: int) -> bool:
+    """Whether there is anybody in the sum to hold mic m against."""
+    return any(d.summed and d.role != "room" and d.refusal is None for n, d in enumerate(decisions) if n != m)
+
+
+def _trail(trails: Trails, m: int, mic: Mic, decision: MicDecision) -> MicTrail:
+    live = np.flatnonzero(trails.alive[:, m])
+    return MicTrail(
+        mic.name,
+        tuple(float(trails.stretches[s].middle_s) for s in live),
+        tuple(float(d) for d in decision.delay_samples + trails.delays[live, m]),
+        tuple(float(s) for s in trails.spreads[live, m]),
+        tuple(int(s) * decision.polarity for s in trails.signs[live, m]),
+        tuple(float(db) for db in trails.levels_db[live, m]),
+    )
+
+
+def _placed(song: Song, performance: Performance, mic: Mic, parts: Sequence[Part], trails: Trails) -> list[float]:
+    """When each part but the first begins, in seconds."""
+    own, places = mic.decision, []
+    for before, after in zip(parts[:-1], parts[1:], strict=True):
+        last, first = trails.stretches[before.stop - 1], trails.stretches[after.first]
+        end, start = before.at(last.middle_s, trails.stretches), after.at(first.middle_s, trails.stretches)
+        lo_s, hi_s = max(0.0, last.from_s), min(first.to_s, song.frames / song.rate)
+        places.append(
+            place_of_change(
+                performance,
+                mic,
+                (own.delay_samples + end, own.polarity * before.sign),
+                (own.delay_samples + start, own.polarity * after.sign),
+                lo_s,
+                hi_s,
+                song.rate,
+            )
+        )
+    return places
+
+
+def _steps(parts: Sequence[Part], places: Sequence[float], trails: Trails, song: Song) -> tuple[Passage, ...]:
+    """The parts as passages against the longest, at its middle, which is 0 and 1 itself."""
+    edges = [0.0, *places, song.frames / song.rate]
+    lengths = [b - a for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    longest = int(np.argmax(lengths))
+    main = parts[longest]
+    home = main.at(0.5 * (edges[longest] + edges[longest + 1]), trails.stretches)
+    return tuple(
+        Passage(from_s, to_s, part.at(from_s, trails.stretches) - home, part.sign * main.sign, 1e6 * part.slope / song.rate)
+        for part, from_s, to_s in zip(parts, edges[:-1], edges[1:], strict=True)
+    )
+
+
+def _told(mic: Mic, parts: Sequence[Part], places: Sequence[float], trails: Trails, song: Song) -> Iterator[Change]:
+    for before, after, at_s in zip(parts[:-1], parts[1:], places, strict=True):
+        size = after.at(at_s, trails.stretches) - before.at(at_s, trails.stretches)
+        kind = "turned" if before.sign != after.sign else "jump"
+        if kind == "turned" or not (before.slope or after.slope) or abs(size) > 2.0:
+            yield Change(kind, mic.name, at_s, at_s, samples=size)
+    edges = [0.0, *places, song.frames / song.rate]
+    for part, from_s, to_s in zip(parts, edges[:-1], edges[1:], strict=True):
+        if part.slope:
+            size = part.slope * (to_s - from_s)
+            yield Change("drift", mic.name, from_s, to_s, samples=size, ppm=1e6 * part.slope / song.rate)
+
+
+def _levels(performance: Performance, mic: Mic, case: Case, trails: Trails, m: int) -> Iterator[Change]:
+    """Losses and gains of level against the others."""
+    parts = level_parts(trails, m, mic.role)
+    others = [other.name for other in case.mics if other.name != mic.name and not other.is_room]
+    for before, after in zip(parts[:-1], parts[1:], strict=True):
+        last, first = trails.stretches[before.stop - 1], trails.stretches[after.first]
+        db = after.db - before.db
+        at_s = place_of_level(performance, mic, others, last.from_s, first.to_s, db)
+        yield Change("dropout", mic.name, at_s, trails.stretches[after.stop - 1].to_s, db=db)
+
+
+def with_steps(song: Song, found: Sequence[Followed]) -> Song:
+    """The song with what each mic is read through, on top of the steps through which it was read when it was found."""
+    performances = []
+    for performance, own in zip(song.performances, found, strict=True):
+        mics = tuple(
+            replace(mic, steps=composed(mic.steps, own.steps[mic.name], song.rate)) if mic.name in own.steps else mic
+            for mic in performance.mics
+        )
+        performances.append(replace(performance, mics=mics))
+    return replace(song, performances=tuple(performances))
+
+
+def composed(first: Sequence[Passage], then: Sequence[Passage], rate: int) -> tuple[Passage, ...]:
+    """Steps found on a track that was itself read through steps, as one list."""
+    if not first:
+        return tuple(then)
+    edges = sorted({p.from_s for p in (*first, *then)} | {then[-1].to_s})
+    steps = []
+    for from_s, to_s in itertools.pairwise(edges):
+        if to_s - from_s > NEAREST_S:
+            middle = 0.5 * (from_s + to_s)
+            both = [next(p for p in reversed(list_) if p.from_s <= middle) for list_ in (first, then)]
+            delay = sum(p.delay_samples + 1e-6 * p.ppm * (from_s - p.from_s) * rate for p in both)
+            start = steps[-1].to_s if steps else from_s
+            steps.append(Passage(start, to_s, delay, both[0].polarity * both[1].polarity, both[0].ppm + both[1].ppm))
+    return tuple(steps)
+
+
+def with_sheet_steps(song: Song, sheet: Sheet) -> Song:
+    """The song with the passages of a sheet as steps against the delay and polarity of its entry."""
+
+    def stepped(mic: Mic) -> Mic:
+        entry = sheet.performances[mic.performance][mic.name]
+        sign = -1 if entry.polarity == "inverted" else 1
+        steps = tuple(
+            Passage(p.from_s, p.to_s, p.delay_samples - entry.delay_samples, p.polarity * sign, p.ppm)
+            for p in getattr(entry, "passages", ())  # XXX
+        )
+        return replace(mic, steps=steps)
+
+    return song.with_mics(stepped)
+
+
+def with_trails(song: Song, found: Sequence[Followed], left: Sequence[Followed] | None = None) -> Song:
+    """The song with what was found beside each performance, and with each decision's passages.
+
+    found: as the tracks are, drawn as trails. left: the song followed once more through its steps, where it was; what
+    its worst stretch reaches is what is delivered.
+    """
+    performances = []
+    for performance, own, after in zip(song.performances, found, left or found, strict=True):
+        efficiency = replace(performance.efficiency, worst_passage_db=after.worst_db, worst_passage_s=after.worst_s)
+        mics = tuple(replace(mic, decision=replace(mic.decision, passages=_passages(mic))) for mic in performance.mics)
+        performances.append(replace(performance, mics=mics, efficiency=efficiency, steadiness=own.trails))
+    return replace(song, performances=tuple(performances))
+
+
+def _passages(mic: Mic) -> tuple[Passage, ...]:
+    """Its steps on top of its delay and polarity."""
+    own = mic.decision
+    return tuple(
+        replace(step, delay_samples=own.delay_samples + step.delay_samples, polarity=own.polarity * step.polarity)
+        for step in mic.steps
+    )
+
+
+def findings_of(song: Song, found: Sequence[Followed]) -> Iterator[Finding]:
+    """A finding a mic and kind of change; what all mics of a performance but one share is told as that one's."""
+    for performance, own in zip(song.performances, found, strict=True):
+        for name in dict.fromkeys(change.mic for change in own.changes):
+            for kind in ("turned", "jump", "drift", "dropout"):
+                some = [change for change in own.changes if change.mic == name and change.kind == kind]
+                if some:
+                    yield _finding(song, performance, name, some)
+
+
+def _finding(song: Song, performance: Performance, name: str, some: Sequence[Change]) -> Finding:
+    rate = song.rate
+    mic = performance.mic(name)
+    assert mic is not None
+    follows = song.alignment.changes == "follow"
+    kind = some[0].kind
+    if kind == "turned":
+        what = "turns over at " + _list(clock(c.at_s) for c in some)
+    elif kind == "jump":
+        what = "its delay jumps by " + _list(
+            f"{c.samples:+.2f} samples ({samples_to_ms(c.samples, rate):+.3f} ms) at {clock(c.at_s)}" for c in some
+        )
+    elif kind == "drift":
+        what = "its clock drifts: " + _list(
+            f"{c.ppm:+.2f} ppm from {clock(c.at_s)} to {clock(c.to_s)} ({c.samples:+.1f} samples)" for c in some
+        )
+    else:
+        what = _list(_loss(c) for c in some)
+    if name == song.reference and kind != "dropout":
+        what = f"the reference itself: {what}; the others show it the other way round"
+    if kind != "dropout":
+        what += "; followed" if follows else "; not followed, the longest passage counts"
+    severity = "error" if song.alignment.changes == "stop" and kind != "dropout" else "warning"
+    return Finding(f"alignment-{kind}", severity, mic.label, what)
+
+
+def _loss(change: Change) -> str:
+    if abs(change.db) < SILENT_DB:
+        return f"{change.db:+.1f} dB against the other mics from {clock(change.at_s)} on"
+    return f"{'falls silent' if change.db < 0 else 'joins in'} at {clock(change.at_s)}"
+
+
+def unsteady(song: Song, left: Sequence[Followed]) -> Iterator[Finding]:
+    """A finding a mic that still moves after its changes were followed."""
+    for performance, own in zip(song.performances, left, strict=True):
+        for name, steps in own.steps.items():
+            most = max(steps, key=lambda p: abs(p.delay_samples) + 1e6 * (p.polarity < 0))
+            what = (
+                f"still {most.delay_samples:+.2f} samples off from {clock(most.from_s)} to {clock(most.to_s)} after its "
+                "changes were followed"
+            )
+            yield Finding("alignment-unsteady", "warning", f"{performance.name}/{name}", what)
+
+
+def clock(seconds: float) -> str:
+    """'1:02.35'."""
+    minutes, rest = divmod(round(seconds, 2), 60.0)
+    return f"{int(minutes)}:{rest:05.2f}"
+
+
+MOST_LISTED = 4
+SILENT_DB = 20.0
+
+
+def _list(items: Iterator[str]) -> str:
+    found = list(items)
+    more = f" and {len(found) - MOST_LISTED} more" if len(found) > MOST_LISTED else ""
+    return ", ".join(found[:MOST_LISTED]) + more
