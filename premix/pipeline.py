@@ -147,7 +147,6 @@ class _Reader:
     def scan(self, song: Song) -> Song:
         self._progress.begin("reading", song.frames * len(song.mics))
         with scratch_room():
-<<<<<<< HEAD
             return scan(song, self._scratch, threads=self._threads, progress=self._progress.advance)
 
     def in_step(self, song: Song, offsets: Mapping[str, int]) -> Song:

@@ -202,8 +202,8 @@ def with_sheet_steps(song: Song, sheet: Sheet) -> Song:
         entry = sheet.performances[mic.performance][mic.name]
         sign = -1 if entry.polarity == "inverted" else 1
         steps = tuple(
-            Passage(p.from_s, p.to_s, p.delay_samples - entry.delay_samples, p.polarity * sign, p.ppm)
-            for p in getattr(entry, "passages", ())  # XXX
+            replace(p, delay_samples=p.delay_samples - entry.delay_samples, polarity=p.polarity * sign)
+            for p in (one.passage for one in entry.passages)
         )
         return replace(mic, steps=steps)
 
@@ -225,9 +225,9 @@ def with_trails(song: Song, found: Sequence[Followed], left: Sequence[Followed] 
 
 
 def _passages(mic: Mic) -> tuple[Passage, ...]:
-    """Its steps on top of its delay and polarity."""
+    """Its steps on top of its delay and polarity; those that a sheet gives as they stand, to the last bit."""
     own = mic.decision
-    return tuple(
+    return own.passages or tuple(
         replace(step, delay_samples=own.delay_samples + step.delay_samples, polarity=own.polarity * step.polarity)
         for step in mic.steps
     )
