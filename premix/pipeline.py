@@ -13,7 +13,15 @@ from typing import Any
 from premix.alignment.decide import align, decide_variant, decided_as, recorded_before
 from premix.alignment.lateness import odd_starts
 from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
-from premix.alignment.steadiness import CHANGES, findings_of, follow_song, with_sheet_steps, with_steps, with_trails, unsteady
+from premix.alignment.steadiness import (
+    CHANGES,
+    findings_of,
+    follow_song,
+    with_sheet_steps,
+    with_steps,
+    with_trails,
+    unsteady,
+)
 from premix.analysis.damage import check_intact, damage
 from premix.analysis.levels import look
 from premix.analysis.scan import scan, scan_steadied
@@ -197,7 +205,7 @@ def _aligned(song: Song, sheet: Sheet | None, reader: _Reader) -> Song:
         final = with_trails(recorded_before(solved, first), found, left).tell(*unsteady(solved, left))
     else:
         final = with_trails(decided_as(song, solved), found)
-    return final.tell(*findings_of(first, found))
+    return final.tell(*findings_of(solved, found))
 
 
 def render(

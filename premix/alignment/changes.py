@@ -94,7 +94,7 @@ def parts_of(trails: Trails, m: int, role: str, rate: int, spoiled: BoolArray | 
 
     spoiled: (S) stretches in which another mic changes; what they say of this one is not believed.
     """
-    live = trails.alive[:, m] & (trails.fits[:, m] >= GOOD_FIT)
+    live = trails.alive[:, m] & trails.certain & (trails.fits[:, m] >= GOOD_FIT)
     if spoiled is not None:
         live &= ~spoiled
     rows = np.flatnonzero(live)
@@ -118,7 +118,9 @@ def parts_of(trails: Trails, m: int, role: str, rate: int, spoiled: BoolArray | 
 
 def _noise(delays: FloatArray, signs: FloatArray, spreads: FloatArray, rate: int) -> FloatArray:
     """(n) standard deviation of each delay: what coherence explains, and what the trail shows from one to the next."""
-    bends = np.abs(delays[2:] - 2.0 * delays[1:-1] + delays[:-2])[(signs[2:] == signs[1:-1]) & (signs[1:-1] == signs[:-2])]
+    bends = np.abs(delays[2:] - 2.0 * delays[1:-1] + delays[:-2])[
+        (signs[2:] == signs[1:-1]) & (signs[1:-1] == signs[:-2])
+    ]
     scatter = 1.4826 * float(np.median(bends)) / np.sqrt(6.0) if len(bends) >= 4 else 0.0
     return np.hypot(np.minimum(spreads, 1e6), max(scatter, MIN_SCATTER_S * rate))
 
@@ -135,18 +137,26 @@ def _passing(delays: FloatArray, signs: FloatArray, least: FloatArray, *, slopes
     return passing
 
 
-def _cut(times: FloatArray, delays: FloatArray, signs: FloatArray, noise: FloatArray, *, slopes: bool = True) -> list[tuple[int, int]]:
+def _cut(
+    times: FloatArray, delays: FloatArray, signs: FloatArray, noise: FloatArray, *, slopes: bool = True
+) -> list[tuple[int, int]]:
     """Where to cut: (first, stop) of each part, by the cheapest total price."""
     n = len(times)
     weight = 1.0 / noise**2
-    moments = np.stack([weight, weight * times, weight * times**2, weight * delays, weight * times * delays, weight * delays**2])
+    moments = np.stack(
+        [weight, weight * times, weight * times**2, weight * delays, weight * times * delays, weight * delays**2]
+    )
     sums = np.concatenate([np.zeros((6, 1)), np.cumsum(moments, axis=1)], axis=1)
     turns = np.concatenate([[0], np.cumsum(np.abs(np.diff(signs)) > 0)])
     best, origin = np.zeros(n + 1), np.zeros(n + 1, np.int64)
     best[0] = -PART_PRICE
     for stop in range(1, n + 1):
         first = np.arange(stop)
-        price = best[:stop] + PART_PRICE + _misfit(sums[:, stop, None] - sums[:, :stop], stop - first if slopes else np.zeros(stop))
+        price = (
+            best[:stop]
+            + PART_PRICE
+            + _misfit(sums[:, stop, None] - sums[:, :stop], stop - first if slopes else np.zeros(stop))
+        )
         price[turns[stop - 1] != turns[first]] = np.inf
         origin[stop] = int(np.argmin(price))
         best[stop] = price[origin[stop]]
@@ -170,7 +180,11 @@ def _line(first: int, stop: int, times: FloatArray, delays: FloatArray, noise: F
     weight = 1.0 / noise**2
     mean_t, mean_d = float(np.average(times, weights=weight)), float(np.average(delays, weights=weight))
     spread = float((weight * (times - mean_t) ** 2).sum())
-    slope = float((weight * (times - mean_t) * (delays - mean_d)).sum()) / spread if len(times) >= 3 and spread > 0.0 else 0.0
+    slope = (
+        float((weight * (times - mean_t) * (delays - mean_d)).sum()) / spread
+        if len(times) >= 3 and spread > 0.0
+        else 0.0
+    )
     saved = slope * slope * spread
     if saved < SLOPE_PRICE:
         slope = 0.0
@@ -179,11 +193,19 @@ def _line(first: int, stop: int, times: FloatArray, delays: FloatArray, noise: F
 
 def _joined(parts: list[Part], stretches: Sequence[Stretch], least: float, count: int) -> list[Part]:
     """Parts that differ by less than counts put together, slopes that move by less left out."""
-    steady = [p if _moves(p, stretches, least) else Part(p.first, p.stop, _middle(p, stretches), 0.0, p.sign) for p in parts]
+    steady = [
+        p if _moves(p, stretches, least) else Part(p.first, p.stop, _middle(p, stretches), 0.0, p.sign) for p in parts
+    ]
     joined: list[Part] = []
     for part in steady:
         last = joined[-1] if joined else None
-        if last is not None and last.sign == part.sign and not last.slope and not part.slope and abs(last.delay - part.delay) < least:
+        if (
+            last is not None
+            and last.sign == part.sign
+            and not last.slope
+            and not part.slope
+            and abs(last.delay - part.delay) < least
+        ):
             long = last.stop - last.first, part.stop - part.first
             delay = (last.delay * long[0] + part.delay * long[1]) / max(1, sum(long))
             joined[-1] = Part(last.first, part.stop, delay, 0.0, part.sign)

@@ -6,6 +6,7 @@ difference of what they explain (Basseville & Nikiforov, Detection of Abrupt Cha
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -22,19 +23,50 @@ Answer = tuple[float, int]
 """Delay in samples and polarity, as in a decision."""
 
 
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A mic in the mix: what it is read from, where it is put, and what it goes through, (F) at freqs_hz."""
+
+    mic: Mic
+    response: ComplexArray
+    freqs_hz: FloatArray
+
+    def spectrum(self, answer: Answer, start: int, stop: int) -> ComplexArray:
+        """Of samples `start` to `stop` of the time line, the mic where `answer` puts it."""
+        delay, sign = answer
+        whole = round(delay)
+        samples = np.empty(stop - start)
+        with TrackReader(self.mic.track) as reader:
+            reader.read(start + whole, samples)
+        np.nan_to_num(samples, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+        spectrum = np.fft.rfft(samples)
+        turns = np.arange(len(spectrum)) / len(samples)
+        freqs_hz = turns * self.mic.track.header.rate
+        parts = (np.interp(freqs_hz, self.freqs_hz, part) for part in (self.response.real, self.response.imag))
+        real, imaginary = parts
+        return np.asarray(spectrum * np.exp(2j * np.pi * (delay - whole) * turns) * (real + 1j * imaginary) * sign)
+
+
 def place_of_change(
-    performance: Performance, mic: Mic, before: Answer, after: Answer, lo_s: float, hi_s: float, rate: int
+    one: Heard, rest: Sequence[Heard], before: Answer, after: Answer, mean: ComplexArray, lo_s: float, hi_s: float
 ) -> float:
-    """When mic stops being at `before` and begins to be at `after`, between `lo_s` and `hi_s`; as good as the riff
-    tells: within a stop any place is as good as another, and its middle is taken."""
+    """When a mic stops being at `before` and begins to be at `after`, between `lo_s` and `hi_s`; as good as the riff
+    tells: within a stop any place is as good as another, and its middle is taken.
+
+    rest: the others, each where it is decided. mean: (F) phase of the mic against them at freqs_hz.
+    """
+    rate, role = one.mic.track.header.rate, one.mic.role
     start, stop = round(lo_s * rate), round(min(hi_s, lo_s + LONGEST_S) * rate)
-    rest = [
-        other
-        for other in performance.close
-        if other.name != mic.name and other.decision.summed and other.decision.refusal is None
-    ]
-    heard = _whitened(sum(_level(_read(o, (o.decision.delay_samples, o.decision.polarity), start, stop)) for o in rest), rate, mic.role)
-    first, second = (_whitened(_read(mic, answer, start, stop), rate, mic.role) for answer in (before, after))
+    total = sum(
+        (o.spectrum((o.mic.decision.delay_samples, o.mic.decision.polarity), start, stop) for o in rest),
+        np.zeros((stop - start) // 2 + 1, np.complex128),
+    )
+    freqs_hz = np.fft.rfftfreq(stop - start, 1.0 / rate)
+    turned = total * (np.interp(freqs_hz, one.freqs_hz, mean.real) + 1j * np.interp(freqs_hz, one.freqs_hz, mean.imag))
+    heard, first, second = (
+        _whitened(spectrum, freqs_hz, stop - start, role)
+        for spectrum in (turned, one.spectrum(before, start, stop), one.spectrum(after, start, stop))
+    )
     gained = np.cumsum((first - second) * heard)
     best = int(np.argmax(gained))
     # The flat top around the maximum is a stop: its middle is far from sound on both sides.
@@ -44,7 +76,9 @@ def place_of_change(
     return (start + 0.5 * (left + right)) / rate
 
 
-def place_of_level(performance: Performance, mic: Mic, others: Sequence[str], lo_s: float, hi_s: float, db: float) -> float:
+def place_of_level(
+    performance: Performance, mic: Mic, others: Sequence[str], lo_s: float, hi_s: float, db: float
+) -> float:
     """When the level of a close mic changes by `db` against the others', by the envelopes of the key, to a millisecond.
 
     The middle of the interval where its envelope is not kept (room mics).
@@ -69,39 +103,16 @@ def place_of_level(performance: Performance, mic: Mic, others: Sequence[str], lo
     return lo_s + float(np.argmax(gained)) / per_s
 
 
-def _read(mic: Mic, answer: Answer, start: int, stop: int) -> FloatArray:
-    """Samples `start` to `stop` of the time line, the mic where `answer` puts it."""
-    delay, sign = answer
-    whole = round(delay)
-    samples = np.empty(stop - start)
-    with TrackReader(mic.track) as reader:
-        reader.read(start + whole, samples)
-    np.nan_to_num(samples, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
-    return _advanced(samples, delay - whole) * sign
-
-
-def _advanced(samples: FloatArray, fraction: float) -> FloatArray:
-    if not fraction:
-        return samples
-    spectrum = np.fft.rfft(samples)
-    turn = np.exp(2j * np.pi * fraction * np.arange(len(spectrum)) / len(samples))
-    return np.fft.irfft(spectrum * turn, len(samples))
-
-
-def _level(samples: FloatArray) -> FloatArray:
-    return samples / max(float(np.sqrt(np.mean(samples**2))), 1e-12)
-
-
-def _whitened(samples: FloatArray, rate: int, role: str) -> FloatArray:
-    """The signal with every part of the role's band equally strong, so that a delay shows wherever there is sound."""
-    spectrum: ComplexArray = np.fft.rfft(samples)
-    step_hz = rate / len(samples)
-    width = max(1, round(_SMOOTH_HZ / step_hz))
+def _whitened(spectrum: ComplexArray, freqs_hz: FloatArray, count: int, role: str) -> FloatArray:
+    """(count) the signal with every part of the role's band equally strong, so that a delay shows wherever there is
+    sound."""
+    width = max(1, round(_SMOOTH_HZ / freqs_hz[1]))
     sums = np.concatenate([[0.0], np.cumsum(np.abs(spectrum) ** 2)])
     bins = np.arange(len(spectrum))
     low, high = np.maximum(bins - width // 2, 0), np.minimum(bins + width // 2 + 1, len(spectrum))
     size = np.sqrt((sums[high] - sums[low]) / (high - low))
-    spectrum /= size + 1e-3 * size.max(initial=1e-12)
+    even = spectrum / (size + 1e-3 * size.max(initial=1e-12))
     first, last = BAND_HZ[role]
-    spectrum[(bins * step_hz < first) | (bins * step_hz > last)] = 0.0
-    return _level(np.fft.irfft(spectrum, len(samples)))
+    even[(freqs_hz < first) | (freqs_hz > last)] = 0.0
+    samples = np.fft.irfft(even, count)
+    return np.asarray(samples / max(float(np.sqrt(np.mean(samples**2))), 1e-12))

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from premix.alignment.case import Case, build_case
-from premix.alignment.changes import MIN_CHANGE_S, Change, Part, level_parts, parts_of
-from premix.alignment.placing import place_of_change, place_of_level
+from premix.alignment.changes import MIN_CHANGE_S, MIN_DRIFT_PPM, Change, Part, level_parts, parts_of
+from premix.alignment.placing import Heard, place_of_change, place_of_level
 from premix.alignment.trails import Trails, follow
 from premix.errors import Finding
 from premix.model.alignment import MicDecision, MicTrail, Passage, Sheet
@@ -24,19 +24,21 @@ CHANGES = ("alignment-turned", "alignment-jump", "alignment-drift", "alignment-d
 """Slugs of what is told of a mic that is not steady."""
 
 
-NEAREST_S = 0.05
-"""Changes nearer to each other than this are one."""
+NEAREST_S, SHORTEST_S = 0.05, 0.4
+"""Changes nearer to each other than this are one, and parts shorter than this none."""
+SMALLEST_SAMPLES = 1.0
+"""Two parts of a drift whose ends lie this near meet there."""
 
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """One performance followed: what changed, and by mic name the steps of those whose delay or polarity did.
+    """One performance followed. levels: changes of a mic's level; steps: by mic, of those whose delay or polarity changed.
 
     worst_db, worst_s: sum efficiency of its worst stretch, and where that lies.
     """
 
     trails: tuple[MicTrail, ...]
-    changes: tuple[Change, ...]
+    levels: tuple[Change, ...]
     steps: dict[str, tuple[Passage, ...]]
     worst_db: float | None = None
     worst_s: tuple[float, float] | None = None
@@ -55,26 +57,27 @@ def _followed(song: Song, performance: Performance) -> Followed:
     trails = follow(case, performance.spectra, performance.windows, decisions)
     if not trails.stretches:
         return Followed((), (), {})
-    changes: list[Change] = []
+    lost = {m for m, mic in enumerate(case.mics) if not mic.is_room and len(level_parts(trails, m, mic.role)) > 1}
+    if lost:
+        trails = follow(case, performance.spectra, performance.windows, decisions, sorted(lost))
     steps: dict[str, tuple[Passage, ...]] = {}
     spoiled = np.zeros(len(trails.stretches), np.bool_)
     for m in _by_size(trails, case, decisions):
         mic = case.mics[m]
         parts = parts_of(trails, m, mic.role, song.rate, spoiled)
         if len(parts) > 1 or any(part.slope for part in parts):
-            places = _placed(song, performance, mic, parts, trails)
-            steps[mic.name] = _steps(parts, places, trails, song)
-            changes += _told(mic, parts, places, trails, song)
+            steps[mic.name] = _Placing(song, case, trails, decisions, m).steps(parts)
             for before, after in itertools.pairwise(parts):
                 spoiled[before.stop - 1 : after.first + 1] = True
+    levels: list[Change] = []
     for m, mic in enumerate(case.mics):
         if _judged(decisions, m):
-            changes += _levels(performance, mic, case, trails, m)
+            levels += _levels(performance, mic, case, trails, m)
     worst = int(np.argmin(trails.efficiencies_db))
     stretch = trails.stretches[worst]
     return Followed(
         tuple(_trail(trails, m, mic, decisions[m]) for m, mic in enumerate(case.mics)),
-        tuple(changes),
+        tuple(levels),
         steps,
         float(trails.efficiencies_db[worst]),
         (stretch.from_s, min(stretch.to_s, song.frames / song.rate)),
@@ -109,51 +112,77 @@ def _trail(trails: Trails, m: int, mic: Mic, decision: MicDecision) -> MicTrail:
     )
 
 
-def _placed(song: Song, performance: Performance, mic: Mic, parts: Sequence[Part], trails: Trails) -> list[float]:
-    """When each part but the first begins, in seconds."""
-    own, places = mic.decision, []
-    for before, after in zip(parts[:-1], parts[1:], strict=True):
-        last, first = trails.stretches[before.stop - 1], trails.stretches[after.first]
-        end, start = before.at(last.middle_s, trails.stretches), after.at(first.middle_s, trails.stretches)
-        lo_s, hi_s = max(0.0, last.from_s), min(first.to_s, song.frames / song.rate)
-        places.append(
-            place_of_change(
-                performance,
-                mic,
-                (own.delay_samples + end, own.polarity * before.sign),
-                (own.delay_samples + start, own.polarity * after.sign),
-                lo_s,
-                hi_s,
-                song.rate,
-            )
+class _Placing:
+    """Puts the parts of one mic's trail on the time line."""
+
+    def __init__(self, song: Song, case: Case, trails: Trails, decisions: Sequence[MicDecision], m: int) -> None:
+        self._stretches, self._rate, self._end_s = trails.stretches, song.rate, song.frames / song.rate
+        heard = [Heard(mic, trails.responses[n], trails.freqs_hz) for n, mic in enumerate(case.mics)]
+        self._one, self._own, self._mean = heard[m], decisions[m], trails.means[m]
+        self._rest = [
+            heard[n] for n, d in enumerate(decisions) if n != m and d.summed and d.role != "room" and d.refusal is None
+        ]
+
+    def steps(self, parts: Sequence[Part]) -> tuple[Passage, ...]:
+        """The parts as passages against the longest, at its middle, which is 0 and 1 itself."""
+        kept = list(parts)
+        edges = self._edges(kept)
+        while (short := self._too_short(kept, edges)) is not None:
+            del kept[short]
+            edges = self._edges(kept)
+        lengths = [to_s - from_s for from_s, to_s in itertools.pairwise(edges)]
+        longest = int(np.argmax(lengths))
+        home, sign = self._at(kept[longest], 0.5 * (edges[longest] + edges[longest + 1])), kept[longest].sign
+        return tuple(
+            Passage(from_s, to_s, self._at(part, from_s) - home, part.sign * sign, 1e6 * part.slope / self._rate)
+            for part, (from_s, to_s) in zip(kept, itertools.pairwise(edges), strict=True)
         )
-    return places
+
+    def _too_short(self, parts: Sequence[Part], edges: Sequence[float]) -> int | None:
+        """A part of a single stretch that vanishes when its ends are placed: it only held the change."""
+        lengths = [to_s - from_s for from_s, to_s in itertools.pairwise(edges)]
+        single = [i for i, part in enumerate(parts) if part.stop - part.first == 1 and 0 < i < len(parts) - 1]
+        return next((i for i in single if lengths[i] < SHORTEST_S), None)
+
+    def _edges(self, parts: Sequence[Part]) -> list[float]:
+        """Where each part begins, in seconds, and where the last ends."""
+        places = [self._place(before, after) for before, after in itertools.pairwise(parts)]
+        return np.maximum.accumulate([0.0, *places, self._end_s]).tolist()
+
+    def _place(self, before: Part, after: Part) -> float:
+        last, first = self._stretches[before.stop - 1], self._stretches[after.first]
+        middle = 0.5 * (last.to_s + first.from_s)
+        ends = self._at(before, middle), self._at(after, middle)
+        if before.sign == after.sign and abs(ends[0] - ends[1]) < SMALLEST_SAMPLES:
+            return middle  # a drift that bends
+        answers = [
+            (self._own.delay_samples + delay, self._own.polarity * part.sign)
+            for delay, part in zip(ends, (before, after), strict=True)
+        ]
+        lo_s, hi_s = max(0.0, last.from_s), min(first.to_s, self._end_s)
+        return place_of_change(self._one, self._rest, answers[0], answers[1], self._mean, lo_s, hi_s)
+
+    def _at(self, part: Part, time_s: float) -> float:
+        return part.at(time_s, self._stretches)
 
 
-def _steps(parts: Sequence[Part], places: Sequence[float], trails: Trails, song: Song) -> tuple[Passage, ...]:
-    """The parts as passages against the longest, at its middle, which is 0 and 1 itself."""
-    edges = [0.0, *places, song.frames / song.rate]
-    lengths = [b - a for a, b in zip(edges[:-1], edges[1:], strict=True)]
-    longest = int(np.argmax(lengths))
-    main = parts[longest]
-    home = main.at(0.5 * (edges[longest] + edges[longest + 1]), trails.stretches)
-    return tuple(
-        Passage(from_s, to_s, part.at(from_s, trails.stretches) - home, part.sign * main.sign, 1e6 * part.slope / song.rate)
-        for part, from_s, to_s in zip(parts, edges[:-1], edges[1:], strict=True)
-    )
+def changes_of(mic: str, steps: Sequence[Passage], rate: int) -> Iterator[Change]:
+    """What steps say: turns of polarity and jumps between them, drifts within."""
+    for before, after in itertools.pairwise(steps):
+        size = after.delay_samples - _end(before, rate)
+        if before.polarity != after.polarity:
+            yield Change("turned", mic, after.from_s, after.from_s, samples=size)
+        elif abs(size) >= SMALLEST_SAMPLES or not (before.ppm or after.ppm):
+            yield Change("jump", mic, after.from_s, after.from_s, samples=size)
+    for step in steps:
+        if abs(step.ppm) >= MIN_DRIFT_PPM:
+            size = _end(step, rate) - step.delay_samples
+            yield Change("drift", mic, step.from_s, step.to_s, samples=size, ppm=step.ppm)
 
 
-def _told(mic: Mic, parts: Sequence[Part], places: Sequence[float], trails: Trails, song: Song) -> Iterator[Change]:
-    for before, after, at_s in zip(parts[:-1], parts[1:], places, strict=True):
-        size = after.at(at_s, trails.stretches) - before.at(at_s, trails.stretches)
-        kind = "turned" if before.sign != after.sign else "jump"
-        if kind == "turned" or not (before.slope or after.slope) or abs(size) > 2.0:
-            yield Change(kind, mic.name, at_s, at_s, samples=size)
-    edges = [0.0, *places, song.frames / song.rate]
-    for part, from_s, to_s in zip(parts, edges[:-1], edges[1:], strict=True):
-        if part.slope:
-            size = part.slope * (to_s - from_s)
-            yield Change("drift", mic.name, from_s, to_s, samples=size, ppm=1e6 * part.slope / song.rate)
+def _end(step: Passage, rate: int) -> float:
+    """Its delay where it ends."""
+    return step.delay_samples + 1e-6 * step.ppm * (step.to_s - step.from_s) * rate
 
 
 def _levels(performance: Performance, mic: Mic, case: Case, trails: Trails, m: int) -> Iterator[Change]:
@@ -234,21 +263,21 @@ def _passages(mic: Mic) -> tuple[Passage, ...]:
 
 
 def findings_of(song: Song, found: Sequence[Followed]) -> Iterator[Finding]:
-    """A finding a mic and kind of change; what all mics of a performance but one share is told as that one's."""
+    """A finding a mic and kind of change: of the steps of the song's mics, and of the levels that were found."""
     for performance, own in zip(song.performances, found, strict=True):
-        for name in dict.fromkeys(change.mic for change in own.changes):
+        for mic in performance.judged:
+            steps = mic.steps or own.steps.get(mic.name, ())
+            levels = [change for change in own.levels if change.mic == mic.name]
+            told = [*changes_of(mic.name, steps, song.rate), *levels]
             for kind in ("turned", "jump", "drift", "dropout"):
-                some = [change for change in own.changes if change.mic == name and change.kind == kind]
+                some = [change for change in told if change.kind == kind]
                 if some:
-                    yield _finding(song, performance, name, some)
+                    yield _finding(song, mic, some)
 
 
-def _finding(song: Song, performance: Performance, name: str, some: Sequence[Change]) -> Finding:
-    rate = song.rate
-    mic = performance.mic(name)
-    assert mic is not None
-    follows = song.alignment.changes == "follow"
-    kind = some[0].kind
+def _finding(song: Song, mic: Mic, some: Sequence[Change]) -> Finding:
+    rate, kind = song.rate, some[0].kind
+    follows = song.alignment.changes == "follow" and mic.steps
     if kind == "turned":
         what = "turns over at " + _list(clock(c.at_s) for c in some)
     elif kind == "jump":
@@ -261,7 +290,7 @@ def _finding(song: Song, performance: Performance, name: str, some: Sequence[Cha
         )
     else:
         what = _list(_loss(c) for c in some)
-    if name == song.reference and kind != "dropout":
+    if mic.name == song.reference and kind != "dropout":
         what = f"the reference itself: {what}; the others show it the other way round"
     if kind != "dropout":
         what += "; followed" if follows else "; not followed, the longest passage counts"
@@ -295,6 +324,7 @@ def clock(seconds: float) -> str:
 
 MOST_LISTED = 4
 SILENT_DB = 20.0
+"""A mic this far below itself is as good as silent."""
 
 
 def _list(items: Iterator[str]) -> str:

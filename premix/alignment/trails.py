@@ -7,6 +7,7 @@ left is what has changed. All mics may move: where one did, it is put right in t
 and what most of the mics share is not theirs but the one that stands alone.
 """
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -40,6 +41,10 @@ SAME_SAMPLES, SAME_SHARE = 0.05, 0.25
 together: while something changes inside a stretch all of them are uncertain."""
 EXACT = 10.0
 """Mics that are less exact than the most exact one by this have no say in that: a sub mic agrees with anybody."""
+USUAL_FIT = 0.9
+"""Share of its usual likeness under which a mic is unlike itself."""
+LOST_DB = 10.0
+"""A mic this far below its usual level is gone, and no measure for the others."""
 MIN_FIT = 0.35
 """Likeness to the mic's mean (1: the same) from which a stretch tells something."""
 MIN_SHARED = 0.05
@@ -70,8 +75,10 @@ class Trails:
     delays: (S, M) samples on top of the decision's delay; signs: (S, M) 1 or -1 against its polarity; fits: (S, M)
     likeness to the mic's mean, 0 to 1; spreads: (S, M) standard deviation in samples that the coherence explains;
     levels_db: (S, M) mean over the mic's bands of its level against what the mics have in common there, on top of its
-    median over the song; alive: (S, M) whether the mic shares anything with the rest there. efficiencies_db: (S) sum
-    efficiency of the mics as they are decided.
+    median over the song; alive: (S, M) whether the mic shares anything with the rest there. certain: (S) whether no mic
+    changes inside. efficiencies_db: (S) sum efficiency of the mics as they are decided. means: (M, F) each mic's phase
+    against the rest over the song, where it was put right. responses: (M, F) of each mic before the sum, its delay and
+    polarity left out. freqs_hz: (F).
     """
 
     stretches: tuple[Stretch, ...]
@@ -81,7 +88,11 @@ class Trails:
     spreads: FloatArray
     levels_db: FloatArray
     alive: BoolArray
+    certain: BoolArray
     efficiencies_db: FloatArray
+    means: ComplexArray
+    responses: ComplexArray
+    freqs_hz: FloatArray
 
 
 def stretches_of(windows: Windows) -> tuple[Stretch, ...]:
@@ -116,19 +127,25 @@ def _stretch(windows: Windows, taken: Sequence[int]) -> Stretch:
 class _Followed:
     """One performance: what turns its windows into aligned cross-spectra, and who makes up the rest."""
 
-    def __init__(self, case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision]) -> None:
+    def __init__(
+        self, case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision], gone: Sequence[int]
+    ) -> None:
         self.windows, self.rate = windows, case.signal.rate
         self.freqs_hz = windows.freqs_hz
         self.omega = 2.0 * np.pi * self.freqs_hz / self.rate
         self.mics = len(case.mics)
         self.reference = case.index(decisions[0].reference) if decisions else None
         self.in_sum = np.array([d.summed and d.role != "room" and d.refusal is None for d in decisions])
+        self.summed = self.in_sum.copy()
+        if self.in_sum.sum() > len(gone):
+            self.in_sum[list(gone)] = False
         responses = mic_responses(case.mics, self.freqs_hz, self.rate)
         for m, decision in enumerate(decisions):
             if decision.rotation is not None:
                 responses[m] *= rotation_response(decision.rotation, self.freqs_hz, self.rate)
         delays = np.array([d.delay_samples for d in decisions]) - np.array(case.offsets, np.float64)
         signs = np.array([float(d.polarity) for d in decisions])
+        self.responses = responses
         self._turn = phase_terms(self.freqs_hz, self.rate, delays, signs).conj() * responses
         self.slices = band_slices(self.freqs_hz, case.signal.bands)
         shared = case.signal.mask.any(axis=1, keepdims=True)
@@ -180,11 +197,17 @@ class _Followed:
         return matrix, power * np.abs(self._turn) ** 2
 
 
-def follow(case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision]) -> Trails:
-    """Follow every mic of one performance through its windows, against the others as they are decided."""
-    followed = _Followed(case, spectra, windows, decisions)
+def follow(
+    case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision], gone: Sequence[int] = ()
+) -> Trails:
+    """Follow every mic of one performance through its windows, against the others as they are decided.
+
+    gone: mics that are not always there, so that nobody is held against them.
+    """
+    followed = _Followed(case, spectra, windows, decisions, gone)
     stretches = stretches_of(windows)
     shape = (len(stretches), followed.mics)
+    means = np.ones((followed.mics, len(followed.freqs_hz)), np.complex128)
     trails = Trails(
         stretches,
         np.zeros(shape),
@@ -193,10 +216,13 @@ def follow(case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[M
         np.full(shape, np.inf),
         np.zeros(shape),
         np.zeros(shape, np.bool_),
+        np.ones(len(stretches), np.bool_),
         np.zeros(len(stretches)),
+        means,
+        followed.responses,
+        followed.freqs_hz,
     )
     powers_db = np.zeros((*shape, len(followed.slices)))
-    means = np.ones((followed.mics, len(followed.freqs_hz)), np.complex128)
     chunks = list(followed.chunks(stretches))
     kept: _Chunk | None = None
     for round_ in range(ROUNDS):
@@ -210,10 +236,21 @@ def follow(case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[M
             chunk.tell(means, sums)
             kept = chunk if len(chunks) == 1 else None
         size = np.abs(sums)
-        means = np.where(size > 0.0, sums / np.maximum(size, _TINY), 1.0)
-    _stand(trails, followed)
+        means[:] = np.where(size > 0.0, sums / np.maximum(size, _TINY), 1.0)
     trails.levels_db[:] = _levels(powers_db, followed)
+    trails.certain[:] = _certain(trails, followed)
+    _stand(trails, followed)
     return trails
+
+
+def _certain(trails: Trails, followed: _Followed) -> BoolArray:
+    """(S) stretches in which no mic of the sum is unlike itself: where one changes inside, all are uncertain."""
+    rows = [m for m in np.flatnonzero(followed.in_sum).tolist() if trails.alive[:, m].any()]
+    certain = np.ones(len(trails.stretches), np.bool_)
+    for m in rows:
+        usual = float(np.median(trails.fits[trails.alive[:, m], m]))
+        certain &= (trails.fits[:, m] >= USUAL_FIT * usual) | (trails.levels_db[:, m] < -LOST_DB)
+    return certain if certain.sum() >= 2 else np.ones_like(certain)
 
 
 def _stand(trails: Trails, followed: _Followed) -> None:
@@ -222,12 +259,13 @@ def _stand(trails: Trails, followed: _Followed) -> None:
     Of two equal parts the one with the reference stands.
     """
     rows = np.flatnonzero(followed.in_sum)
-    for s in range(1, len(trails.stretches)):
-        noise = np.minimum(np.hypot(trails.spreads[s], trails.spreads[s - 1]), 1e3)
-        live = [m for m in rows.tolist() if trails.alive[s, m] and trails.alive[s - 1, m]] or rows.tolist()
+    sure = np.flatnonzero(trails.certain).tolist()
+    for last, s in itertools.pairwise(sure):
+        noise = np.minimum(np.hypot(trails.spreads[s], trails.spreads[last]), 1e3)
+        live = [m for m in rows.tolist() if trails.alive[s, m] and trails.alive[last, m]] or rows.tolist()
         live = [m for m in live if noise[m] <= EXACT * noise[live].min()]
-        step = trails.delays[s] - trails.delays[s - 1]
-        turn = trails.signs[s] * trails.signs[s - 1]
+        step = trails.delays[s] - trails.delays[last]
+        turn = trails.signs[s] * trails.signs[last]
         alike = max(SAME_SAMPLES, SAME_SHARE * float(np.ptp(step[live])))
         near = [[n for n in live if abs(step[n] - step[m]) <= alike + 4.0 * np.hypot(noise[n], noise[m])] for m in live]
         most = max(near, key=lambda group: (len(group), followed.reference in group), default=[])
@@ -285,7 +323,7 @@ class _Chunk:
         size = np.sqrt(self._own)
         strongest = np.stack([self._own[:, :, part].sum(axis=2) for part in f.slices], axis=2).max(axis=(1, 2))
         for b, part in enumerate(f.slices):
-            columns = [a for a in self._columns if f.bands[f.partners[a], b]]
+            columns = [a for a, n in enumerate(f.partners) if f.summed[n] and f.bands[n, b]]
             used = [f.partners[a] for a in columns]
             if len(used) < 2 or not f.counted[b]:
                 continue
@@ -375,7 +413,7 @@ class _Chunk:
             bend = (weight * omega**2 * turned.real).sum(axis=1)
             step = np.where(bend > 0.0, slope / np.maximum(bend, _TINY), 0.0)
             shift = np.clip(shift + np.clip(step, -1.0, 1.0), start - NEAR_SAMPLES, start + NEAR_SAMPLES)
-        return np.asarray(shift)
+        return np.asarray(np.where(np.abs(shift - start) < NEAR_SAMPLES, shift, start))
 
     def tell(self, means: ComplexArray, sums: ComplexArray) -> None:
         """Fits and spreads, and each mic's share of its next mean."""

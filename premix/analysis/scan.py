@@ -52,13 +52,7 @@ def scan(
     return replace(song, performances=tuple(read))
 
 
-def scan_steadied(
-    song: Song,
-    scratch: Path,
-    *,
-    threads: int = 1,
-    progress: Progress = lambda samples: None,
-) -> Song:
+def scan_steadied(song: Song, scratch: Path, *, threads: int = 1, progress: Progress = lambda samples: None) -> Song:
     """Read the performances again that have a mic with steps, each such mic through them; levels and hashes, which are
     those of the files, stay. Parameters as in `scan`."""
     with ThreadPoolExecutor(threads) if threads > 1 else nullcontext() as pool:
