@@ -94,4 +94,6 @@ def _changed(fault: FaultTruth, signal: FloatArray, rate: int) -> FloatArray:
         slower = soxr.resample(signal[at:], rate, rate * (1.0 + 1e-6 * fault.ppm), quality="VHQ")
         return np.concatenate([signal[:at], slower, np.zeros(len(signal))])[: len(signal)]
     after = -signal[at:] if fault.turned else signal[at:]
-    return np.concatenate([signal[:at], np.zeros(late), after])[: len(signal)]
+    # What a box adds is its last buffer once more; before the file's first sample there is none.
+    again = signal[at - late : at] if at else np.zeros(late)
+    return np.concatenate([signal[:at], again, after])[: len(signal)]
