@@ -61,7 +61,7 @@ def place_of_change(
         (o.spectrum((o.mic.decision.delay_samples, o.mic.decision.polarity), start, stop) for o in rest),
         np.zeros((stop - start) // 2 + 1, np.complex128),
     )
-    freqs_hz = np.fft.rfftfreq(stop - start, 1.0 / rate)
+    freqs_hz = np.asarray(np.fft.rfftfreq(stop - start, 1.0 / rate), np.float64)
     turned = total * (np.interp(freqs_hz, one.freqs_hz, mean.real) + 1j * np.interp(freqs_hz, one.freqs_hz, mean.imag))
     heard, first, second = (
         _whitened(spectrum, freqs_hz, stop - start, role)

@@ -13,7 +13,6 @@ import numpy.typing as npt
 from premix.alignment.case import Case, mic_responses
 from premix.alignment.kernel import HIGH_HZ, MIN_QUIET_FRAMES, phase_terms
 from premix.alignment.rotation import rotation_response
-from premix.analysis.spectra import ACTIVE_DB
 from premix.arrays import ComplexArray, FloatArray
 from premix.audio.bands import band_slices
 from premix.model.alignment import MicDecision
@@ -45,7 +44,7 @@ class Stretch:
 
 def stretches_of(windows: Windows) -> tuple[Stretch, ...]:
     """Windows that hold riff, put together until they hold STRETCH_S of it."""
-    riff = windows.levels_db >= windows.loud_db - ACTIVE_DB
+    riff = windows.levels_db >= windows.riff_db
     per = windows.window_frames
     riff_s = [windows.frame_s * int(riff[w * per : (w + 1) * per].sum()) for w in range(windows.count)]
     played = [w for w in range(windows.count) if riff_s[w]]
