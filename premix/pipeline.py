@@ -204,7 +204,8 @@ def _aligned(song: Song, sheet: Sheet | None, reader: _Reader) -> Song:
     if song.alignment.changes == "follow":
         final = with_trails(recorded_before(solved, first), found, left).tell(*unsteady(solved, left))
     else:
-        final = with_trails(decided_as(song, solved), found)
+        final = decided_as(song, solved)
+        final = with_trails(final, found, follow_song(final))
     return final.tell(*findings_of(solved, found))
 
 

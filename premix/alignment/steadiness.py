@@ -12,7 +12,7 @@ import numpy as np
 
 from premix.alignment.case import Case, build_case
 from premix.alignment.changes import MIN_DRIFT_PPM, Change, Part, level_parts, parts_of
-from premix.alignment.placing import Heard, place_of_change, place_of_level
+from premix.alignment.placing import Answer, Heard, place_of_change, place_of_level
 from premix.alignment.trails import MIN_CHANGE_S, Trails, follow
 from premix.errors import Finding, Severity
 from premix.model.alignment import MicDecision, MicTrail, Passage, Sheet
@@ -132,11 +132,14 @@ class _Placing:
     """Puts the parts of one mic's trail on the time line."""
 
     def __init__(self, song: Song, case: Case, trails: Trails, decisions: Sequence[MicDecision], m: int) -> None:
+        self._trails, self._decisions = trails, decisions
         self._stretches, self._rate, self._end_s = trails.stretches, song.rate, song.frames / song.rate
         heard = [Heard(mic, trails.responses[n], trails.freqs_hz) for n, mic in enumerate(case.mics)]
         self._one, self._own, self._mean = heard[m], decisions[m], trails.means[m]
         self._rest = [
-            heard[n] for n, d in enumerate(decisions) if n != m and d.summed and d.role != "room" and d.refusal is None
+            (n, heard[n])
+            for n, d in enumerate(decisions)
+            if n != m and d.summed and d.role != "room" and d.refusal is None
         ]
 
     def steps(self, parts: Sequence[Part]) -> tuple[Passage, ...]:
@@ -176,7 +179,14 @@ class _Placing:
             for delay, part in zip(ends, (before, after), strict=True)
         ]
         lo_s, hi_s = max(0.0, last.from_s), min(first.to_s, self._end_s)
-        return place_of_change(self._one, self._rest, answers[0], answers[1], self._mean, lo_s, hi_s)
+        rest = [(heard, self._believed(n, before.stop - 1, after.first)) for n, heard in self._rest]
+        return place_of_change(self._one, rest, answers[0], answers[1], self._mean, lo_s, hi_s)
+
+    def _believed(self, n: int, first: int, last: int) -> Answer:
+        """Where mic n stands from stretch `first` to `last`."""
+        trails, own = self._trails, self._decisions[n]
+        turned = int(trails.signs[first, n])
+        return own.delay_samples + float(np.median(trails.delays[first : last + 1, n])), own.polarity * turned
 
     def _at(self, part: Part, time_s: float) -> float:
         return part.at(time_s, self._stretches)
