@@ -141,7 +141,10 @@ def prepare(
             with scratch_room():
                 in_step = scan(song, scratch / "in_step", offsets=offsets, threads=threads, progress=progress.advance)
             pairs = zip(song.performances, in_step.performances, strict=True)
-            song = replace(song, performances=tuple(replace(own, spectra=other.spectra) for own, other in pairs))
+            song = replace(
+                song,
+                performances=tuple(replace(own, spectra=other.spectra, windows=other.windows) for own, other in pairs),
+            )
             decided = align(song, given)
         yield Prepared(merged, decided, given)
 

@@ -130,7 +130,7 @@ def _findings(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
             yield _late(song, mic)
         elif decision.moved_samples is not None:
             yield _moved(song, mic, decision.moved_samples)
-        elif mic.is_room and decision.arrival_samples is None and decision.summed:
+        if mic.is_room and decision.arrival_samples is None and decision.summed:
             coherence = f"coherence with the close mics {decision.coherence or 0.0:.2f} is at chance"
             yield Finding("alignment-room-unclear", "warning", mic.label, f"{coherence}; kept as recorded")
         elif mic.is_room and decision.origin == "auto" and _unclear(mic):
@@ -204,7 +204,7 @@ def _moved(song: Song, mic: Mic, moved: float) -> Finding:
         "warning",
         mic.label,
         f"differs from the other performances by {moved:+.2f} samples ({samples_to_ms(moved, song.rate):+.3f} ms, "
-        f"{mm:+.0f} mm); it has its own delay here",
+        f"{mm:+.0f} mm); " + ("it is judged by itself here" if mic.is_room else "it has its own delay here"),
     )
 
 
