@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from premix.alignment.evidence import against_rest, halves_agreement, mean_coherence
-from premix.alignment.kernel import SignalSpectra, measure_efficiency, phase_terms, powers, signal_spectra
+from premix.alignment.kernel import SignalSpectra, measure_efficiency, phase_terms, signal_spectra
 from premix.alignment.lateness import FINE_SEARCH_MS, delay_by_hand
 from premix.alignment.rotation import rotation_response
 from premix.arrays import BoolArray, ComplexArray, FloatArray
@@ -119,7 +119,7 @@ def _filter_delays(responses: ComplexArray, signal: SignalSpectra) -> FloatArray
     """(M) group delay in samples of each mic's response (M, F), averaged over the power that comes through it."""
     step = 2.0 * np.pi * (signal.freqs_hz[1] - signal.freqs_hz[0]) / signal.rate
     turn = np.angle(responses[:, 1:] * responses[:, :-1].conj())
-    power = powers(signal.matrix)[:, 1:]
+    power = signal.power[:, 1:]
     delays: FloatArray = -(turn * power).sum(axis=1) / np.maximum(power.sum(axis=1) * step, 1e-300)
     return delays
 
@@ -140,13 +140,14 @@ def _find_trusted(case: Case, reference: str, stranger: str) -> None:
     anchor = case.index(reference)
     if len(alive) < 2 or anchor is None:
         return
-    links = {(m, n): _link(case, m, n) for m in alive for n in alive if m != n}
+    heard = [n for n in case.signal.partners.tolist() if n in alive]
+    links = {(m, n): _link(case, m, n) for m in alive for n in heard if m != n}
     groups = _groups(alive, {pair for pair, link in links.items() if link[0]})
     group = max(groups, key=lambda g: (len(g), anchor in g))
     if len(group) == 1:
         group = next((g for g in groups if anchor in g), group)
     for m in alive:
-        _, case.coherence[m] = max(links[m, n] for n in alive if n != m)
+        _, case.coherence[m] = max((links[m, n] for n in heard if n != m), default=(False, 0.0))
         if m not in group:
             case.refusals[case.mics[m].name] = stranger
 

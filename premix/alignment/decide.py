@@ -49,6 +49,25 @@ def align(song: Song, sheet: Sheet | None = None) -> Song:
     return song.tell(*_findings(song, cases), *_chain_costs(song, cases))
 
 
+def recorded_before(song: Song, first: Song) -> Song:
+    """The song whose efficiencies as recorded are those of the tracks as they are, not of those read through steps."""
+    performances = []
+    for performance, raw in zip(song.performances, first.performances, strict=True):
+        own, before = performance.efficiency, raw.efficiency
+        known = {band.centre_hz: band.before_db for band in before.bands}
+        bands = tuple(replace(band, before_db=known.get(band.centre_hz, band.before_db)) for band in own.bands)
+        efficiency = replace(own, before_db=before.before_db, before_10k_db=before.before_10k_db, bands=bands)
+        performances.append(replace(performance, efficiency=efficiency))
+    return replace(song, performances=tuple(performances))
+
+
+def decided_as(song: Song, other: Song) -> Song:
+    """The song with another's decisions and findings, and the efficiencies that these reach with its own tracks."""
+    cases = [build_case(song, performance) for performance in song.performances]
+    decisions = [[other.performance(case.performance).mic(mic.name).decision for mic in case.mics] for case in cases]  # type: ignore[union-attr]
+    return _decided(song, cases, decisions).tell(*other.findings)
+
+
 def _settled(song: Song, cases: list[Case]) -> tuple[list[Case], SolvedSong]:
     """The song solved, with mics that fit better elsewhere read in step, and those refused that cannot be aligned."""
     turns = 2 * max((len(case.mics) for case in cases), default=0)
@@ -281,7 +300,7 @@ def _without_phase(
     undone = []
     for case, turn in zip(cases, turns, strict=True):
         back = np.where(np.isin([mic.name for mic in case.mics], mics)[:, None], turn.conj(), 1.0)
-        pair = back[:, None, :] * back[None, :, :].conj()
+        pair = back[:, None, :] * back[None, case.signal.partners, :].conj()
         signal = replace(case.signal, matrix=case.signal.matrix * pair, halves=case.signal.halves * pair)
         undone.append(replace(case, signal=signal))
     decisions = solve_song(song, undone).decisions()

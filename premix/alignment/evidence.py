@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from premix.alignment.kernel import SignalSpectra, powers
+from premix.alignment.kernel import SignalSpectra
 from premix.arrays import ComplexArray, FloatArray
 
 _TINY = 1e-300
@@ -22,7 +22,7 @@ SMOOTH_BINS = 21
 
 @dataclass(frozen=True, slots=True)
 class Against:
-    """Mic `m` against the aligned sum of the others.
+    """Mic `m` against the aligned sum of the others, or of those of its partners.
 
     cross: (F) cross-spectrum X_m conj(Y). halves: (2, F) the same by half. coherence: (B) bias-corrected mean
     magnitude-squared coherence of each band; local: (F) the same around each bin, 0 in masked bands.
@@ -37,13 +37,15 @@ class Against:
 
 
 def against_rest(signal: SignalSpectra, m: int, turned: ComplexArray) -> Against:
-    """Mic `m` against the sum of the mics with a phase term in `turned` (M, F); zero rows and m are left out."""
-    turned = turned.copy()
-    turned[m] = 0.0
+    """Mic `m` against the sum of its partners with a phase term in `turned` (M, F); zero rows and m are left out."""
+    partners, column = signal.partners, signal.column(m)
+    turned = turned[partners]
+    if column is not None:
+        turned[column] = 0.0
     cross = np.einsum("nf,nf->f", signal.matrix[m], turned)
     halves = np.einsum("hnf,nf->hf", signal.halves[:, m], turned)
-    rest = np.real(np.einsum("mf,mf->f", turned.conj(), np.einsum("mnf,nf->mf", signal.matrix, turned)))
-    noise = np.einsum("nf,nf->f", np.abs(turned) ** 2, signal.total - powers(signal.matrix))
+    rest = np.real(np.einsum("mf,mf->f", turned.conj(), np.einsum("mnf,nf->mf", signal.core, turned)))
+    noise = np.einsum("nf,nf->f", np.abs(turned) ** 2, (signal.total - signal.power)[partners])
     power = signal.total[m] * np.maximum(rest + noise, _TINY)
     raw = np.minimum(np.abs(cross) ** 2 / np.maximum(power, _TINY), 1.0)
     mean = np.array([raw[part].mean() if part.stop > part.start else 0.0 for part in signal.slices])

@@ -7,25 +7,19 @@ left is what has changed. All mics may move: where one did, it is put right in t
 and what most of the mics share is not theirs but the one that stands alone.
 """
 
-from collections.abc import Iterator, Sequence
+import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from premix.alignment.case import Case, mic_responses
-from premix.alignment.kernel import MIN_QUIET_FRAMES, phase_terms
-from premix.alignment.rotation import rotation_response
-from premix.analysis.spectra import ACTIVE_DB
+from premix.alignment.case import Case
+from premix.alignment.stretches import Stretch, StretchSpectra, stretches_of
 from premix.arrays import BoolArray, ComplexArray, FloatArray
-from premix.audio.bands import band_slices
 from premix.model.alignment import MicDecision
 from premix.model.tracks import Spectra, Windows
 
-STRETCH_S = 2.0
-"""Riff in a stretch."""
-CHUNK = 24
-"""Stretches in hand at once: memory is that of so many, whatever the length of the song."""
 MAX_COHERENCE = 0.98
 FAR = 1.05
 """A far peak of the correlation must be this much higher than where the mic is believed to be."""
@@ -33,26 +27,29 @@ NEAR_SAMPLES = 3.0
 """Within this a mic's delay is refined rather than looked for."""
 MOST_S = 0.020
 """Changes of the delay are looked for up to this."""
-ROUNDS = 3
-SAME_SAMPLES = 0.05
-"""Mics whose delays change by the same, this exactly, changed together."""
+ROUNDS, SWEEPS = 3, 2
+SCREEN_BINS = 2
+"""Bins put together for the first look, which asks for no far lags."""
+STEADY, SURE_FIT = 0.7, 0.8
+"""A mic is steady at first sight that stays within this share of a change that counts, this like itself."""
+MIN_CHANGE_S = {"close": 5e-6, "sub": 60e-6, "room": 60e-6}
+"""Smallest change of the delay that counts, by role: 2 mm of path for a mic that hears the highs."""
+SAME_SAMPLES, SAME_SHARE = 0.05, 0.25
+"""Mics whose delays change by the same, this exactly, or within this share of how far the mics go apart, changed
+together: while something changes inside a stretch all of them are uncertain."""
+EXACT = 10.0
+"""Mics that are less exact than the most exact one by this have no say in that: a sub mic agrees with anybody."""
+USUAL_FIT = 0.9
+"""Share of its usual likeness under which a mic is unlike itself."""
+LOST_DB = 10.0
+"""A mic this far below its usual level is gone, and no measure for the others."""
 MIN_FIT = 0.35
 """Likeness to the mic's mean (1: the same) from which a stretch tells something."""
+MIN_SHARED = 0.05
+"""Coherence with the rest, averaged over the mic's bands, from which it is heard at all."""
+MIN_BAND = 1e-5
+"""Power of a third octave, against the strongest of the stretch, from which it counts."""
 _TINY = 1e-300
-
-
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """Some windows in a row that hold riff; from_s, to_s: on the song's time line; frames: all that were added."""
-
-    windows: tuple[int, ...]
-    from_s: float
-    to_s: float
-    frames: int
-
-    @property
-    def middle_s(self) -> float:
-        return 0.5 * (self.from_s + self.to_s)
 
 
 @dataclass(slots=True)
@@ -62,7 +59,10 @@ class Trails:
     delays: (S, M) samples on top of the decision's delay; signs: (S, M) 1 or -1 against its polarity; fits: (S, M)
     likeness to the mic's mean, 0 to 1; spreads: (S, M) standard deviation in samples that the coherence explains;
     levels_db: (S, M) mean over the mic's bands of its level against what the mics have in common there, on top of its
-    median over the song; alive: (S, M) whether the mic shares anything with the rest there.
+    median over the song; alive: (S, M) whether the mic shares anything with the rest there. certain: (S) whether no mic
+    changes inside. efficiencies_db: (S) sum efficiency of the mics as they are decided. means: (M, F) each mic's phase
+    against the rest over the song, where it was put right. responses: (M, F) of each mic before the sum, its delay and
+    polarity left out. freqs_hz: (F).
     """
 
     stretches: tuple[Stretch, ...]
@@ -72,102 +72,51 @@ class Trails:
     spreads: FloatArray
     levels_db: FloatArray
     alive: BoolArray
+    certain: BoolArray
+    efficiencies_db: FloatArray
+    means: ComplexArray
+    responses: ComplexArray
+    freqs_hz: FloatArray
 
 
-def stretches_of(windows: Windows) -> tuple[Stretch, ...]:
-    """Windows that hold riff, put together until they hold STRETCH_S of it."""
-    riff = windows.levels_db >= windows.loud_db - ACTIVE_DB
-    per = windows.window_frames
-    found: list[Stretch] = []
-    taken: list[int] = []
-    count = 0
-    for window in range(windows.count):
-        own = int(np.count_nonzero(riff[window * per : (window + 1) * per]))
-        if own:
-            taken.append(window)
-            count += own
-        if count * windows.frame_s >= STRETCH_S:
-            found.append(_stretch(windows, taken))
-            taken, count = [], 0
-    if taken and (count * windows.frame_s >= 0.5 * STRETCH_S or not found):
-        found.append(_stretch(windows, taken))
-    elif taken:
-        found[-1] = _stretch(windows, [*found[-1].windows, *taken])
-    return tuple(found)
+def follow(
+    case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision], gone: Sequence[int] = ()
+) -> Trails:
+    """Follow every mic of one performance through its windows, against the others as they are decided.
 
-
-def _stretch(windows: Windows, taken: Sequence[int]) -> Stretch:
-    per = windows.window_frames
-    frames = sum(len(windows.levels_db[w * per : (w + 1) * per]) for w in taken)
-    first, last = windows.start_s + taken[0] * windows.window_s, windows.start_s + (taken[-1] + 1) * windows.window_s
-    return Stretch(tuple(taken), first, last, frames)
-
-
-class _Followed:
-    """One performance: what turns its windows into aligned cross-spectra, and who makes up the rest."""
-
-    def __init__(self, case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision]) -> None:
-        self.windows, self.rate = windows, case.signal.rate
-        self.freqs_hz = windows.freqs_hz
-        self.omega = 2.0 * np.pi * self.freqs_hz / self.rate
-        self.mics = len(case.mics)
-        self.reference = case.index(decisions[0].reference) if decisions else None
-        self.in_sum = np.array([d.summed and d.role != "room" and d.refusal is None for d in decisions])
-        responses = mic_responses(case.mics, self.freqs_hz, self.rate)
-        for m, decision in enumerate(decisions):
-            if decision.rotation is not None:
-                responses[m] *= rotation_response(decision.rotation, self.freqs_hz, self.rate)
-        delays = np.array([d.delay_samples for d in decisions]) - np.array(case.offsets, np.float64)
-        signs = np.array([float(d.polarity) for d in decisions])
-        self._turn = phase_terms(self.freqs_hz, self.rate, delays, signs).conj() * responses
-        self.slices = band_slices(self.freqs_hz, case.signal.bands)
-        shared = case.signal.mask.any(axis=1, keepdims=True)
-        filled = np.array([part.stop > part.start for part in self.slices])
-        self.bands = np.where(shared, case.signal.mask, case.signal.present) & filled
-        self.mask = np.zeros((self.mics, len(self.freqs_hz)), np.bool_)
-        for m, b in zip(*np.nonzero(self.bands), strict=True):
-            self.mask[m, self.slices[b]] = True
-        self._noise = self._merged_noise(spectra)
-
-    def _merged_noise(self, spectra: Spectra) -> ComplexArray | None:
-        """(M, M, F) noise of the stops a frame, in the windows' bins."""
-        if spectra.n_quiet < MIN_QUIET_FRAMES:
-            return None
-        wide = len(self.freqs_hz) * self.windows.merged
-        quiet = spectra.quiet[:, :, :wide].reshape(self.mics, self.mics, -1, self.windows.merged).sum(axis=3)
-        return quiet / spectra.n_quiet
-
-    def chunks(self, stretches: Sequence[Stretch]) -> Iterator[tuple[slice, ComplexArray]]:
-        """Aligned cross-spectra (s, M, M, F) of some stretches at a time, noise taken out."""
-        for start in range(0, len(stretches), CHUNK):
-            some = stretches[start : start + CHUNK]
-            yield slice(start, start + len(some)), np.stack([self._aligned(stretch) for stretch in some])
-
-    def powers_db(self, matrix: ComplexArray) -> FloatArray:
-        """(s, M, B) power of each mic by third octave in dB."""
-        own = np.einsum("smmf->smf", matrix).real
-        sums = np.stack([own[:, :, part].sum(axis=2) for part in self.slices], axis=2)
-        return np.asarray(10.0 * np.log10(np.maximum(sums, 1e-20)))
-
-    def _aligned(self, stretch: Stretch) -> ComplexArray:
-        matrix = np.zeros((self.mics, self.mics, len(self.freqs_hz)), np.complex128)
-        first = stretch.windows[0]
-        read = self.windows.read(first, stretch.windows[-1] + 1)
-        packed = read[[w - first for w in stretch.windows]].sum(axis=0)
-        for row, (m, n) in enumerate(self.windows.pairs):
-            matrix[m, n], matrix[n, m] = packed[row], packed[row].conj()
-        if self._noise is not None:
-            matrix -= stretch.frames * self._noise
-        diagonal = np.einsum("mmf->mf", matrix)
-        diagonal[:] = np.maximum(diagonal.real, 0.0)
-        return np.asarray(matrix * self._turn[:, None] * self._turn[None].conj())
-
-
-def follow(case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision]) -> Trails:
-    """Follow every mic of one performance through its windows, against the others as they are decided."""
-    followed = _Followed(case, spectra, windows, decisions)
+    gone: mics that are not always there, so that nobody is held against them.
+    """
     stretches = stretches_of(windows)
+    if not gone:
+        screened = _screened(StretchSpectra(case, spectra, windows, decisions, merged=SCREEN_BINS), stretches, case)
+        if screened is not None:
+            return screened
+    followed = StretchSpectra(case, spectra, windows, decisions, gone=gone)
+    trails, powers_db = _blank(followed, stretches)
+    means = trails.means
+    chunks = list(followed.chunks(stretches))
+    kept: _Chunk | None = None
+    for round_ in range(ROUNDS):
+        sums = np.zeros_like(means)
+        for part in chunks:
+            chunk = kept or _Chunk(followed, trails, part)
+            if round_ == 0:
+                trails.efficiencies_db[part] = chunk.efficiencies_db()
+                powers_db[part] = chunk.powers_db()
+            chunk.run(means, wide=round_ == 0)
+            chunk.tell(means, sums)
+            kept = chunk if len(chunks) == 1 else None
+        means[:] = _unit(sums)
+    trails.levels_db[:] = _levels(powers_db, followed)
+    trails.certain[:] = _certain(trails, followed)
+    _stand(trails, followed)
+    return trails
+
+
+def _blank(followed: StretchSpectra, stretches: tuple[Stretch, ...]) -> tuple[Trails, FloatArray]:
+    """Trails in which nothing is known yet, and powers (S, M, B) to be filled in."""
     shape = (len(stretches), followed.mics)
+    means = np.ones((followed.mics, len(followed.freqs_hz)), np.complex128)
     trails = Trails(
         stretches,
         np.zeros(shape),
@@ -176,36 +125,95 @@ def follow(case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[M
         np.full(shape, np.inf),
         np.zeros(shape),
         np.zeros(shape, np.bool_),
+        np.ones(len(stretches), np.bool_),
+        np.zeros(len(stretches)),
+        means,
+        followed.responses,
+        followed.fine_hz,
     )
-    powers_db = np.zeros((*shape, len(followed.slices)))
-    means = np.ones((followed.mics, len(followed.freqs_hz)), np.complex128)
-    for round_ in range(ROUNDS):
-        sums = np.zeros_like(means)
-        for part, matrix in followed.chunks(stretches):
-            _Chunk(followed, matrix, trails, part, means, sums).run(wide=round_ == 0)
-            powers_db[part] = followed.powers_db(matrix)
-        size = np.abs(sums)
-        means = np.where(size > 0.0, sums / np.maximum(size, _TINY), 1.0)
-    _stand(trails, followed)
+    return trails, np.zeros((*shape, len(followed.slices)))
+
+
+def _screened(followed: StretchSpectra, stretches: tuple[Stretch, ...], case: Case) -> Trails | None:
+    """The trails where nothing changes, for a fraction of the work: one look around where each mic is believed to be.
+
+    None where a mic is anywhere unlike itself, or goes far enough for a change that counts.
+    """
+    trails, powers_db = _blank(followed, stretches)
+    units: list[tuple[ComplexArray, FloatArray]] = []
+    sums = np.zeros_like(trails.means)
+    for part in followed.chunks(stretches):
+        chunk = _Chunk(followed, trails, part)
+        trails.efficiencies_db[part] = chunk.efficiencies_db()
+        powers_db[part] = chunk.powers_db()
+        units += [chunk.look(sums)]
+    trails.means[:] = _unit(sums)
+    for part, (unit, coherence) in zip(followed.chunks(stretches), units, strict=True):
+        frames = np.array([stretch.frames for stretch in stretches[part]], np.float64)
+        _look_again(trails, part, unit, coherence, frames * followed.merged, followed.omega, followed.mask)
     trails.levels_db[:] = _levels(powers_db, followed)
+    for m, mic in enumerate(case.mics):
+        least = STEADY * MIN_CHANGE_S[mic.role] * followed.rate
+        off = np.abs(trails.delays[:, m] - np.median(trails.delays[:, m]))
+        if not (trails.alive[:, m].all() and off.max() < least and trails.fits[:, m].min() > SURE_FIT):
+            return None
     return trails
 
 
-def _stand(trails: Trails, followed: _Followed) -> None:
+def _look_again(
+    trails: Trails,
+    part: slice,
+    unit: ComplexArray,
+    coherence: FloatArray,
+    bins: FloatArray,
+    omega: FloatArray,
+    mask: BoolArray,
+) -> None:
+    """Fits, delays and spreads of some stretches from unit phases and coherences (M, s, F), by the means."""
+    for m in range(len(unit)):
+        weight = _weight(coherence[m])
+        total = np.maximum(weight.sum(axis=1), _TINY)
+        own = unit[m] * trails.means[m].conj()
+        trails.fits[part, m] = np.clip((own.real * weight).sum(axis=1) / total, 0.0, 1.0)
+        square = (weight * omega**2).sum(axis=1)
+        trails.delays[part, m] = -(weight * omega * own.imag).sum(axis=1) / np.maximum(square, _TINY)
+        information = 2.0 * bins * square
+        trails.spreads[part, m] = np.where(information > 0.0, 1.0 / np.sqrt(np.maximum(information, _TINY)), np.inf)
+        shared = coherence[m].sum(axis=1) / max(1, int(mask[m].sum()))
+        trails.alive[part, m] = (trails.fits[part, m] >= MIN_FIT) & (shared > MIN_SHARED)
+
+
+def _unit(sums: ComplexArray) -> ComplexArray:
+    """Phases alone; 1 where there is nothing."""
+    size = np.abs(sums)
+    return np.where(size > 0.0, sums / np.maximum(size, _TINY), 1.0)
+
+
+def _certain(trails: Trails, followed: StretchSpectra) -> BoolArray:
+    """(S) stretches in which no mic of the sum is unlike itself: where one changes inside, all are uncertain."""
+    rows = [m for m in np.flatnonzero(followed.in_sum).tolist() if trails.alive[:, m].any()]
+    certain = np.ones(len(trails.stretches), np.bool_)
+    for m in rows:
+        usual = float(np.median(trails.fits[trails.alive[:, m], m]))
+        certain &= (trails.fits[:, m] >= USUAL_FIT * usual) | (trails.levels_db[:, m] < -LOST_DB)
+    return certain if certain.sum() >= 2 else np.ones_like(certain)
+
+
+def _stand(trails: Trails, followed: StretchSpectra) -> None:
     """From one stretch to the next, what most mics of the sum share is nobody's change: it is taken from all.
 
     Of two equal parts the one with the reference stands.
     """
     rows = np.flatnonzero(followed.in_sum)
-    for s in range(1, len(trails.stretches)):
-        live = [m for m in rows.tolist() if trails.alive[s, m] and trails.alive[s - 1, m]] or rows.tolist()
-        step = trails.delays[s] - trails.delays[s - 1]
-        turn = trails.signs[s] * trails.signs[s - 1]
-        noise = np.minimum(np.hypot(trails.spreads[s], trails.spreads[s - 1]), 1e3)
-        near = [
-            [n for n in live if abs(step[n] - step[m]) <= SAME_SAMPLES + 4.0 * np.hypot(noise[n], noise[m])]
-            for m in live
-        ]
+    sure = np.flatnonzero(trails.certain).tolist()
+    for last, s in itertools.pairwise(sure):
+        noise = np.minimum(np.hypot(trails.spreads[s], trails.spreads[last]), 1e3)
+        live = [m for m in rows.tolist() if trails.alive[s, m] and trails.alive[last, m]] or rows.tolist()
+        live = [m for m in live if noise[m] <= EXACT * noise[live].min()]
+        step = trails.delays[s] - trails.delays[last]
+        turn = trails.signs[s] * trails.signs[last]
+        alike = max(SAME_SAMPLES, SAME_SHARE * float(np.ptp(step[live])))
+        near = [[n for n in live if abs(step[n] - step[m]) <= alike + 4.0 * np.hypot(noise[n], noise[m])] for m in live]
         most = max(near, key=lambda group: (len(group), followed.reference in group), default=[])
         if most:
             weight = 1.0 / (1e-3 + noise[most]) ** 2
@@ -219,7 +227,7 @@ def _is(turn: npt.NDArray[np.int64], m: int | None, sign: int) -> bool:
     return m is not None and turn[m] == sign
 
 
-def _levels(powers_db: FloatArray, followed: _Followed) -> FloatArray:
+def _levels(powers_db: FloatArray, followed: StretchSpectra) -> FloatArray:
     """(S, M) mean over each mic's bands of its level (S, M, B) in dB, without what the mics of the sum have in common.
 
     Of two mics the reference is the measure.
@@ -234,75 +242,102 @@ def _levels(powers_db: FloatArray, followed: _Followed) -> FloatArray:
 
 
 class _Chunk:
-    """Some stretches of one round: aligned cross-spectra `matrix` (s, M, M, F), and where the results go."""
+    """Some stretches in hand: their cross-spectra with every mic where it is believed to be."""
 
-    def __init__(
-        self,
-        followed: _Followed,
-        matrix: ComplexArray,
-        trails: Trails,
-        part: slice,
-        means: ComplexArray,
-        sums: ComplexArray,
-    ) -> None:
-        self._f, self._matrix, self._trails, self._part = followed, matrix, trails, part
-        self._means, self._sums = means, sums
+    def __init__(self, followed: StretchSpectra, trails: Trails, part: slice) -> None:
+        self._f, self._trails, self._part = followed, trails, part
+        self._matrix, self._own = followed.aligned(trails.stretches[part])
+        self._columns = [a for a, n in enumerate(followed.partners) if followed.in_sum[n]]
         self._frames = np.array([s.frames for s in trails.stretches[part]], np.float64)
-        self._turned = self._turns(trails.delays[part], trails.signs[part])
+        for m in range(followed.mics):
+            self._turn(m, trails.delays[part, m], trails.signs[part, m])
 
-    def _turns(self, delays: FloatArray, signs: npt.NDArray[np.int64]) -> ComplexArray:
-        """(s, M, F) phase that puts each mic right."""
-        return np.asarray(signs[:, :, None] * np.exp(1j * delays[:, :, None] * self._f.omega))
+    def _turn(self, m: int, shift: FloatArray, sign: npt.NDArray[np.int64]) -> None:
+        """Advance mic m by `shift` (s) and multiply it by `sign` (s)."""
+        if shift.any() or (sign < 0).any():
+            turn = sign[:, None] * np.exp(1j * shift[:, None] * self._f.omega)
+            self._matrix[:, m] *= turn[:, None]
+            if m in self._f.partners:
+                self._matrix[:, :, self._f.partners.index(m)] *= turn.conj()[:, None]
 
-    def run(self, *, wide: bool) -> None:
+    def efficiencies_db(self) -> FloatArray:
+        """(s) sum efficiency as decided, of the mics in the sum, or of the partners among them where they are more: the
+        mean over the third octaves that hold signal."""
+        f = self._f
+        energies, weights = np.zeros(len(self._own)), np.zeros(len(self._own))
+        size = np.sqrt(self._own)
+        strongest = np.stack([self._own[:, :, part].sum(axis=2) for part in f.slices], axis=2).max(axis=(1, 2))
+        for b, part in enumerate(f.slices):
+            columns = [a for a, n in enumerate(f.partners) if f.summed[n] and f.bands[n, b]]
+            used = [f.partners[a] for a in columns]
+            if len(used) < 2 or not f.counted[b]:
+                continue
+            block = self._matrix[:, used][:, :, columns, part]
+            limit = (size[:, used, part].sum(axis=1) ** 2).sum(axis=1)
+            weight = (self._own[:, used, part].sum(axis=(1, 2)) > strongest * MIN_BAND).astype(np.float64)
+            energies += weight * block.real.sum(axis=(1, 2, 3)) / np.maximum(limit, _TINY)
+            weights += weight
+        mean = np.where(weights > 0.0, energies / np.maximum(weights, 1.0), 1.0)
+        return np.asarray(10.0 * np.log10(np.maximum(mean, 1e-12)))
+
+    def look(self, sums: ComplexArray) -> tuple[ComplexArray, FloatArray]:
+        """Unit phases and coherences (M, s, F) of every mic as it stands; each adds its share to its mean."""
+        unit = np.empty((self._f.mics, *self._own[:, 0].shape), np.complex128)
+        coherence = np.empty(unit.shape)
+        for m in range(self._f.mics):
+            unit[m], coherence[m] = self._against(m, np.ones_like(sums))
+            weight = _weight(coherence[m])
+            sums[m] += (unit[m] * (weight / np.maximum(weight.sum(axis=1, keepdims=True), _TINY))).sum(axis=0)
+        return unit, coherence
+
+    def powers_db(self) -> FloatArray:
+        """(s, M, B) power of each mic by third octave in dB."""
+        sums = np.stack([self._own[:, :, part].sum(axis=2) for part in self._f.slices], axis=2)
+        return np.asarray(10.0 * np.log10(np.maximum(sums, 1e-20)))
+
+    def run(self, means: ComplexArray, *, wide: bool) -> None:
         """Sweep over the mics, the one least like itself first; of two mics the reference is the one that stays."""
-        order = sorted(range(self._f.mics), key=lambda m: (not self._f.in_sum[m], self._likeness(m)))
+        order = sorted(range(self._f.mics), key=lambda m: (not self._f.in_sum[m], self._likeness(m, means)))
         if np.count_nonzero(self._f.in_sum) == 2:
             order = [m for m in order if m != self._f.reference]
-        for _ in range(2 if wide else 1):
+        for sweep in range(SWEEPS):
             for m in order:
-                self._one(m, wide=wide)
-        for m in range(self._f.mics):
-            self._tell(m)
+                self._one(m, means, wide=wide and sweep == 0)
 
-    def _against(self, m: int) -> tuple[ComplexArray, FloatArray, FloatArray]:
-        """(s, F) unit phase of mic m against the rest on top of its mean, weight, and coherence."""
-        rest = [n for n in np.flatnonzero(self._f.in_sum).tolist() if n != m]
-        turned, matrix = self._turned[:, rest], self._matrix
-        # Z_m conj(sum of Z_n), each as it was put right
-        cross = np.einsum("snf,snf->sf", matrix[:, m, rest], turned.conj()) * self._turned[:, m]
-        total = np.einsum("snf,snkf,skf->sf", turned, matrix[:, rest][:, :, rest], turned.conj(), optimize=True).real
-        own = matrix[:, m, m].real
+    def _against(self, m: int, means: ComplexArray) -> tuple[ComplexArray, FloatArray]:
+        """(s, F) unit phase of mic m against the rest on top of its mean, and coherence."""
+        columns = [a for a in self._columns if self._f.partners[a] != m]
+        rest = [self._f.partners[a] for a in columns]
+        cross = self._matrix[:, m, columns].sum(axis=1)
+        total = self._matrix[:, rest][:, :, columns].real.sum(axis=(1, 2))
+        own = self._own[:, m]
         size = np.abs(cross)
         coherence = size**2 / np.maximum(own * np.maximum(total, 0.0), _TINY)
-        chance = 1.0 / (self._frames * self._f.windows.merged * 0.7)[:, None]
+        chance = 1.0 / (self._frames * self._f.merged * 0.7)[:, None]
         coherence = np.clip((coherence - chance) / (1.0 - chance), 0.0, MAX_COHERENCE) * self._f.mask[m]
-        dense = own > 1e-7 * own.max(axis=1, keepdims=True)
-        weight = np.where(dense, coherence / (1.0 - coherence), 0.0)
-        unit = cross / np.maximum(size, _TINY) * self._means[m].conj()
-        return unit, weight, np.where(dense, coherence, 0.0)
+        coherence[own <= 1e-7 * own.max(axis=1, keepdims=True)] = 0.0
+        return cross / np.maximum(size, _TINY) * means[m].conj(), coherence
 
-    def _likeness(self, m: int) -> float:
-        unit, weight, _ = self._against(m)
-        total = weight.sum()
-        return float((unit.real * weight).sum() / total) if total > 0.0 else 0.0
+    def _likeness(self, m: int, means: ComplexArray) -> float:
+        unit, coherence = self._against(m, means)
+        weight = _weight(coherence)
+        total = float(weight.sum())
+        return float((unit.real * weight).sum()) / total if total > 0.0 else 0.0
 
-    def _one(self, m: int, *, wide: bool) -> None:
+    def _one(self, m: int, means: ComplexArray, *, wide: bool) -> None:
         """Put mic m right in each stretch."""
-        if not any(n != m for n in np.flatnonzero(self._f.in_sum)):
-            return
-        unit, weight, _ = self._against(m)
-        total = np.maximum(weight.sum(axis=1), _TINY)
-        near = (unit.real * weight).sum(axis=1) / total
+        unit, coherence = self._against(m, means)
+        weight = _weight(coherence)
+        total = weight.sum(axis=1)
+        usable = total > 0.0
         shift, sign = np.zeros(len(total)), np.ones(len(total), np.int64)
         if wide:
-            shift, sign = self._far(unit * weight, near * total)
-        shift = self._refined(unit * sign[:, None], weight, shift)
-        usable = weight.sum(axis=1) > 0.0
-        delays, signs = self._trails.delays[self._part], self._trails.signs[self._part]
-        delays[:, m] += np.where(usable, shift, 0.0)
-        signs[:, m] *= np.where(usable, sign, 1)
-        self._turned[:, m] = self._turns(delays[:, m : m + 1], signs[:, m : m + 1])[:, 0]
+            shift, sign = self._far(unit * weight, (unit.real * weight).sum(axis=1))
+        shift = np.where(usable, self._refined(unit * sign[:, None], weight, shift), 0.0)
+        sign = np.where(usable, sign, 1)
+        self._turn(m, shift, sign)
+        self._trails.delays[self._part, m] += shift
+        self._trails.signs[self._part, m] *= sign
 
     def _far(self, cross: ComplexArray, near: FloatArray) -> tuple[FloatArray, npt.NDArray[np.int64]]:
         """(s) shift and sign of the highest peak, where it is clearly higher than here."""
@@ -333,19 +368,24 @@ class _Chunk:
             bend = (weight * omega**2 * turned.real).sum(axis=1)
             step = np.where(bend > 0.0, slope / np.maximum(bend, _TINY), 0.0)
             shift = np.clip(shift + np.clip(step, -1.0, 1.0), start - NEAR_SAMPLES, start + NEAR_SAMPLES)
-        return np.asarray(shift)
+        return np.asarray(np.where(np.abs(shift - start) < NEAR_SAMPLES, shift, start))
 
-    def _tell(self, m: int) -> None:
-        """Fit, spread and level of mic m, and its share of the next round's means."""
+    def tell(self, means: ComplexArray, sums: ComplexArray) -> None:
+        """Fits and spreads, and each mic's share of its next mean."""
         trails, part = self._trails, self._part
-        self._turned = self._turns(trails.delays[part], trails.signs[part])
-        unit, weight, coherence = self._against(m)
-        total = np.maximum(weight.sum(axis=1), _TINY)
-        trails.fits[part, m] = np.clip((unit.real * weight).sum(axis=1) / total, 0.0, 1.0)
-        frames = (self._frames * self._f.windows.merged)[:, None]
-        information = (2.0 * frames * self._f.omega**2 * weight).sum(axis=1)
-        trails.spreads[part, m] = np.where(information > 0.0, 1.0 / np.sqrt(np.maximum(information, _TINY)), np.inf)
-        shared = coherence.sum(axis=1) / max(1, int(self._f.mask[m].sum()))
-        trails.alive[part, m] = (trails.fits[part, m] >= MIN_FIT) & (shared > 0.05)
-        good = trails.alive[part, m]
-        self._sums[m] += (unit * self._means[m] * weight / total[:, None])[good].sum(axis=0)
+        frames = (self._frames * self._f.merged)[:, None]
+        for m in range(self._f.mics):
+            unit, coherence = self._against(m, means)
+            weight = _weight(coherence)
+            total = np.maximum(weight.sum(axis=1), _TINY)
+            trails.fits[part, m] = np.clip((unit.real * weight).sum(axis=1) / total, 0.0, 1.0)
+            information = (2.0 * frames * self._f.omega**2 * weight).sum(axis=1)
+            trails.spreads[part, m] = np.where(information > 0.0, 1.0 / np.sqrt(np.maximum(information, _TINY)), np.inf)
+            shared = coherence.sum(axis=1) / max(1, int(self._f.mask[m].sum()))
+            good = (trails.fits[part, m] >= MIN_FIT) & (shared > MIN_SHARED)
+            trails.alive[part, m] = good
+            sums[m] += (unit * means[m] * weight / total[:, None])[good].sum(axis=0)
+
+
+def _weight(coherence: FloatArray) -> FloatArray:
+    return np.asarray(coherence / (1.0 - coherence))

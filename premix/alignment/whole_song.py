@@ -70,7 +70,8 @@ class _Search:
         reference = case.index(self._reference)
         if reference is not None and case.chosen[reference]:
             return reference
-        return next(iter(np.flatnonzero(case.chosen).tolist()), None)
+        chosen = np.flatnonzero(case.chosen)
+        return next(iter([*np.intersect1d(chosen, case.signal.partners).tolist(), *chosen.tolist()]), None)
 
     def start(self, kernels: Sequence[int]) -> State:
         """Only the mics that stay are in the sum."""
@@ -245,7 +246,7 @@ class SolvedSong:
     def _halves(self, k: int, m: int, halves: ComplexArray) -> float | None:
         """Difference of the delays that the two halves of the take ask for, one Newton step from the answer."""
         state, omega = self.state, self.state.omega
-        kernel = np.abs(state.kernels[k].matrix[m]).sum(axis=0) > 0
+        kernel = np.abs(state.kernels[k].row(m)).sum(axis=0) > 0
         answers = []
         for half in halves:
             turned = state.signs[k, m] * half * kernel * state.response(k, m) * np.exp(1j * omega * state.delays[k, m])

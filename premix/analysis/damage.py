@@ -112,7 +112,7 @@ def hums_in_stops(spectra: Spectra) -> dict[str, Hum | None]:
     """Mic -> hum in the quiet frames of one performance; else, as hum may fill the stops, in its softest tenth."""
     found = {}
     for m, mic in enumerate(spectra.mics):
-        piles = [(np.real(spectra.quiet[m, m]), spectra.n_quiet)]
+        piles = [(spectra.quiet_powers[m], spectra.n_quiet)]
         if spectra.softest is not None:
             piles.append((spectra.softest[m], spectra.n_softest))
         scales = [(powers, 2.0 / (count * spectra.frame**2 * HANN_POWER)) for powers, count in piles if count]

@@ -21,7 +21,12 @@ from premix.audio.bands import band_limits
 
 FRAME_S = 0.34
 """Frame length: long enough that the 40 Hz third octave (9 Hz wide) holds three bins."""
-PILE_DB = 3.0
+PILE_DB, COARSE_PILE_DB = 3.0, 9.0
+"""Height of a pile; with many mics piles are few, as each is large."""
+MOST_PAIRED = 8
+"""Up to so many mics every pair is kept. With more, each mic is kept against some of them only, its partners."""
+LEAST_PARTNERS, PARTNER_PAIRS = 4, 256
+"""Many mics have as many partners as make about so many pairs in all."""
 ACTIVE_DB = 21.0
 """Frames within this of the loud level are riff."""
 QUIET_DB = 27.0
@@ -36,6 +41,11 @@ FLOOR_DB = -96.0
 def frame_length(rate: int) -> int:
     """Samples in one analysis frame: the power of two nearest to 0.34 s."""
     return int(2 ** round(math.log2(FRAME_S * rate)))
+
+
+def partner_count(mics: int) -> int:
+    """How many of `mics` mics each of them is compared with: all, or enough to know what they share."""
+    return mics if mics <= MOST_PAIRED else min(MOST_PAIRED, max(LEAST_PARTNERS, PARTNER_PAIRS // mics))
 
 
 @dataclass(slots=True)
@@ -57,13 +67,35 @@ class Chosen:
     window: ComplexArray | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Collected:
+    """active: (2, M, A, F) sums of the riff's frames, in two halves of n_active frames; quiet: (M, A, F) of the stops'
+    n_quiet frames, of mic m with partner a. The powers (2, M, F) and (M, F) are those of every mic with itself."""
+
+    active: ComplexArray
+    n_active: tuple[int, int]
+    quiet: ComplexArray
+    n_quiet: int
+    active_powers: FloatArray
+    quiet_powers: FloatArray
+
+
 class SpectraCollector:
     """Collects the products X_m conj(X_n) of `mics` mics, frame by frame.
 
-    seconds: how long the song is. path: where they are kept by window as well; None: nowhere.
+    partners: the n for which they are kept, ascending; all by default. X_m conj(X_m) is kept of every mic. seconds: how
+    long the song is. path: where they are kept by window as well; None: nowhere.
     """
 
-    def __init__(self, rate: int, mics: int, seconds: float = 0.0, path: Path | None = None) -> None:
+    def __init__(
+        self,
+        rate: int,
+        mics: int,
+        partners: Sequence[int] | None = None,
+        *,
+        seconds: float = 0.0,
+        path: Path | None = None,
+    ) -> None:
         self.frame = frame_length(rate)
         self.hop = self.frame // 2 if seconds <= OVERLAP_S else self.frame
         freqs_hz: FloatArray = np.asarray(np.fft.rfftfreq(self.frame, 1.0 / rate), np.float64)
@@ -71,11 +103,17 @@ class SpectraCollector:
         self.freqs_hz = freqs_hz[self._bins]
         self._window = np.hanning(self.frame + 1)[:-1]
         self._mics = mics
-        self._pairs = [(m, n) for m in range(mics) for n in range(m, mics)]
+        self.partners = tuple(range(mics) if partners is None else partners)
+        self._pairs = [(m, n) for m in range(mics) for n in range(m, mics) if m == n or {m, n} & set(self.partners)]
+        many = len(self.partners) < mics
+        self._pile_db = COARSE_PILE_DB if many else PILE_DB
+        self._kept = np.complex64 if many else np.complex128
         self._piles: dict[int, _Pile] = {}
         self._frame_levels: Counter[int] = Counter()
         self._taken = 0
-        self.windows = WindowCollector(path, self._pairs, self.freqs_hz, self.hop, rate) if path is not None else None
+        self.windows: WindowCollector | None = None
+        if path is not None:
+            self.windows = WindowCollector(path, self._pairs, self.freqs_hz, self.hop, rate, self._kept)
 
     def take(self, samples: FloatArray, level_db: float) -> None:
         """Choose and add one frame (mics, frame) whose level is `level_db`."""
@@ -85,7 +123,7 @@ class SpectraCollector:
 
     def choose(self, samples: FloatArray, level_db: float) -> Chosen | None:
         """Count the next frame; None where it is silent or broken."""
-        pile_index = math.floor(max(level_db, FLOOR_DB) / PILE_DB)
+        pile_index = math.floor(max(level_db, FLOOR_DB) / self._pile_db)
         self._frame_levels[pile_index] += 1
         half = (self._taken // 4) % 2
         silent = level_db <= FLOOR_DB or not np.isfinite(samples).all()
@@ -95,7 +133,7 @@ class SpectraCollector:
         pile = self._piles.get(pile_index)
         if pile is None:
             shape = (2, len(self._pairs), len(self.freqs_hz))
-            pile = self._piles[pile_index] = _Pile(np.zeros(shape, np.complex128), [0, 0])
+            pile = self._piles[pile_index] = _Pile(np.zeros(shape, self._kept), [0, 0])
         pile.counts[half] += 1
         self._taken += 1
         return Chosen(samples, half, pile.sums[half], window)
@@ -125,43 +163,52 @@ class SpectraCollector:
                 return index
         return indices[-1] if indices else 0
 
-    def result(self) -> tuple[ComplexArray, tuple[int, int], ComplexArray, int]:
-        """active (2, M, M, F), frames in each half, quiet (M, M, F), its frames."""
+    def result(self) -> "Collected":
+        """What was collected, put together into riff and stops."""
         loud = self._loud_pile()
-        active = np.zeros((2, len(self._pairs), len(self.freqs_hz)), np.complex128)
+        active = np.zeros((2, len(self._pairs), len(self.freqs_hz)), self._kept)
         quiet = np.zeros_like(active[0])
         counts, n_quiet = (0, 0), 0
         for index, pile in sorted(self._piles.items()):
-            if index >= loud - ACTIVE_DB / PILE_DB:
+            if index >= loud - ACTIVE_DB / self._pile_db:
                 active += pile.sums
                 counts = counts[0] + pile.counts[0], counts[1] + pile.counts[1]
-            elif index < loud - QUIET_DB / PILE_DB:
+            elif index < loud - QUIET_DB / self._pile_db:
                 quiet += pile.sums.sum(axis=0)
                 n_quiet += sum(pile.counts)
-        return self._matrix(active), counts, self._matrix(quiet), n_quiet
+        powers = (np.real(sums[..., self._own, :]).astype(np.float64) for sums in (active, quiet))
+        return Collected(self._matrix(active), counts, self._matrix(quiet), n_quiet, *powers)
 
     def softest(self) -> tuple[FloatArray, int]:
         """(M, F) sums of |X_m(f)|^2 over the softest tenth of the collected frames, at least two, and how many."""
         wanted = max(2.0, 0.1 * sum(sum(pile.counts) for pile in self._piles.values()))
-        own = [row for row, (m, n) in enumerate(self._pairs) if m == n]
         powers, count = np.zeros((self._mics, len(self.freqs_hz))), 0
         for _, pile in sorted(self._piles.items()):
             if count < wanted:
-                powers += pile.sums[:, own].real.sum(axis=0)
+                powers += pile.sums[:, self._own].real.sum(axis=0)
                 count += sum(pile.counts)
         return powers, count
 
     @property
     def loud_db(self) -> float:
         """The level that the loudest tenth of the frames reach."""
-        return self._loud_pile() * PILE_DB
+        return self._loud_pile() * self._pile_db
+
+    @property
+    def _own(self) -> list[int]:
+        """The row of every mic with itself."""
+        return [row for row, (m, n) in enumerate(self._pairs) if m == n]
 
     def _matrix(self, packed: ComplexArray) -> ComplexArray:
-        """Packed upper triangles (..., P, F) as full Hermitian matrices (..., M, M, F)."""
-        full = np.empty((*packed.shape[:-2], self._mics, self._mics, packed.shape[-1]), np.complex128)
+        """Packed pairs (..., P, F) as the columns (..., M, A, F) of the partners in the Hermitian matrices."""
+        shape = (*packed.shape[:-2], self._mics, len(self.partners), packed.shape[-1])
+        full = np.empty(shape, packed.dtype)
+        column = {n: a for a, n in enumerate(self.partners)}
         for row, (m, n) in enumerate(self._pairs):
-            full[..., m, n, :] = packed[..., row, :]
-            full[..., n, m, :] = packed[..., row, :].conj()
+            if n in column:
+                full[..., m, column[n], :] = packed[..., row, :]
+            if m in column:
+                full[..., n, column[m], :] = packed[..., row, :].conj()
         return full
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from premix.arrays import ComplexArray, FloatArray
 from premix.model.tracks import Windows
 
-WINDOW_S = 1.37
+WINDOW_S = 0.68
 """Length of a window: a change is placed to one of them, then refined on the samples."""
 MERGED = 4
 """Bins of a frame in one of a window's: 12 Hz, which keeps lags up to 20 ms at 0.9 of their height."""
@@ -26,11 +26,13 @@ class WindowCollector:
     """Sums of products by window, in two halves (so that two threads may add), written to `path` as they are done.
 
     rows: the pairs of mics (m, n) in the order of the sums; freqs_hz: (F) evenly spaced, of the frames; hop: samples
-    from one frame to the next. bins: so many of F are added, from the first on.
+    from one frame to the next; kept: the type of the sums. bins: so many of F are added, from the first on.
     """
 
-    def __init__(self, path: Path, rows: Sequence[tuple[int, int]], freqs_hz: FloatArray, hop: int, rate: int) -> None:
-        self._path, self._rows = path, tuple(rows)
+    def __init__(
+        self, path: Path, rows: Sequence[tuple[int, int]], freqs_hz: FloatArray, hop: int, rate: int, kept: type
+    ) -> None:
+        self._path, self._rows, self._kept = path, tuple(rows), kept
         self.bins = int(np.searchsorted(freqs_hz, HIGH_HZ)) // MERGED * MERGED
         self._freqs_hz = freqs_hz[: self.bins].reshape(-1, MERGED).mean(axis=1)
         self._frames = max(2, round(WINDOW_S * rate / hop))
@@ -47,7 +49,7 @@ class WindowCollector:
         if silent:
             return None
         if window not in self._open:
-            self._open[window] = np.zeros((2, len(self._rows), self.bins), np.complex128)
+            self._open[window] = np.zeros((2, len(self._rows), self.bins), self._kept)
         return self._open[window][half]
 
     def flush(self, *, last: bool = False) -> None:

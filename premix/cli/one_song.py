@@ -13,6 +13,7 @@ import click
 from premix.cli import options, show
 from premix.delivery import against
 from premix.delivery.documents import alignment_document, intake_document, read_manifest
+from premix.delivery.track_sheet import passage_words
 from premix.errors import Exit, Finding, Problem, verdict
 from premix.messages import REMEDIES
 from premix.model.song import Mic, Performance, RecipeEntry, Song
@@ -143,6 +144,9 @@ def _show_decisions(song: Song, performance: Performance) -> None:
         for mic in performance.judged
     ]
     show.table(["mic", "polarity", "ms", "samples", "cm", "dB if as recorded", "confidence"], rows)
+    for mic in performance.judged:
+        for passage in mic.decision.passages:
+            show.say(f"  {mic.name} {passage_words(passage, song.rate)}")
 
 
 def _confidence(mic: Mic, song: Song) -> str:

@@ -62,7 +62,10 @@ class InputEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecisionEntry(MicDecision):
-    __doc__ = f"{MicDecision.__doc__} delay_ms, distance_cm: delay_samples as time, and how far sound goes in it."
+    __doc__ = (
+        f"{MicDecision.__doc__} delay_ms, distance_cm: delay_samples as time, and how far sound goes in it. "
+        "A steady mic has one passage here, the whole song."
+    )
 
     delay_ms: float
     distance_cm: float

@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from premix.errors import Finding
 from premix.messages import STAGES
-from premix.model.alignment import Efficiency, MicDecision, MicTrail
+from premix.model.alignment import Efficiency, MicDecision, MicTrail, Passage
 from premix.model.gate import Riff, RoomGate
 from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role
 from premix.model.tracks import KeyEnvelopes, Spectra, Track, TrackLevels, Windows
@@ -36,7 +36,8 @@ class Mic:
 
     gain: linear, that of its groups included. polarity: 1 or -1 by hand, None: to be found. delay: as the recipe says
     it, its default by role filled in. gate: the settings of a room mic's gate. aliases, file, optional: how its file
-    is named, and whether it may be missing. Added by the stages: track, levels, decision, room (a room mic's gate).
+    is named, and whether it may be missing. Added by the stages: track, steps (passages against the longest, through
+    which a mic is read that changes in the song), levels, decision, room (a room mic's gate).
     """
 
     performance: str
@@ -54,6 +55,7 @@ class Mic:
     file: str | None = None
     optional: bool = False
     track: Track = NOT_YET
+    steps: tuple[Passage, ...] = ()
     levels: TrackLevels = NOT_YET
     decision: MicDecision = NOT_YET
     room: RoomGate = NOT_YET
@@ -111,6 +113,11 @@ class Performance:
     def judged(self) -> tuple[Mic, ...]:
         """Close mics, then rooms: the order of spectra and decisions."""
         return self.close + self.rooms
+
+    @property
+    def steps(self) -> bool:
+        """Whether a mic changes in the song and is read through its steps."""
+        return any(mic.steps for mic in self.mics)
 
     def mic(self, name: str) -> Mic | None:
         """The mic of that name, None where this performance has none."""

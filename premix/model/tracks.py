@@ -119,10 +119,12 @@ class TrackLook:
 class Spectra:
     """Cross-spectral matrices of one performance, as recorded (no gain, polarity or delay applied).
 
-    mics: (M) names, close and sub mics first, then rooms. freqs_hz: (F).
-    active: (2, M, M, F) sums over the active frames, in two interleaved halves of the take; entry [h, m, n, f]
-    is the sum of X_m(f) conj(X_n(f)). n_active: frames in each half.
-    quiet: (M, M, F), n_quiet: the same over frames where nothing plays.
+    mics: (M) names, close and sub mics first, then rooms. freqs_hz: (F). partners: the A places in `mics` that every
+    mic is compared with; all of them up to eight mics.
+    active: (2, M, A, F) sums over the active frames, in two interleaved halves of the take; entry [h, m, a, f]
+    is the sum of X_m(f) conj(X_n(f)) with n = partners[a]. n_active: frames in each half.
+    quiet: (M, A, F), n_quiet: the same over frames where nothing plays.
+    active_powers: (2, M, F), quiet_powers: (M, F) sums of |X_m(f)|^2 over the same frames, of every mic.
     offsets: (M) whole samples by which each mic was already advanced when read (0 but for odd file starts).
     softest: (M, F) sums of |X_m(f)|^2 over the softest tenth of the frames, whatever their level; n_softest of them.
     """
@@ -137,6 +139,9 @@ class Spectra:
     frame: int
     hop: int
     offsets: tuple[int, ...]
+    partners: tuple[int, ...]
+    active_powers: FloatArray
+    quiet_powers: FloatArray
     softest: FloatArray | None = None
     n_softest: int = 0
 
@@ -193,10 +198,10 @@ class Windows:
         """From one window to the next."""
         return self.frame_s * self.window_frames
 
-    def read(self, start: int, stop: int) -> ComplexArray:
+    def read(self, start: int, stop: int) -> npt.NDArray[np.complex64]:
         """(n, P, F) sums of X_m(f) conj(X_n(f)) over the frames of windows `start` to `stop`."""
         size = len(self.pairs) * len(self.freqs_hz)
         count = max(0, min(stop, self.count) - start) * size
         kind, offset = np.complex64, 8 * start * size
         data = np.fromfile(self.path, kind, count, offset=offset) if count else np.zeros(0, kind)
-        return data.reshape(-1, len(self.pairs), len(self.freqs_hz)).astype(np.complex128)
+        return data.reshape(-1, len(self.pairs), len(self.freqs_hz))

@@ -42,7 +42,8 @@ def test_sums_are_welchs_cross_spectra() -> None:
     signals[1] += 0.7 * np.roll(signals[0], 5)
     for start in range(0, 8 * collector.hop, collector.hop):
         collector.take(signals[:, start : start + collector.frame], -20.0)
-    active, counts, _, n_quiet = collector.result()
+    found = collector.result()
+    active, counts, n_quiet = found.active, found.n_active, found.n_quiet
     assert (sum(counts), n_quiet) == (8, 0)
     freqs, wanted = csd(  # scipy's csd(x, y) is the mean of conj(X) Y
         signals[1], signals[0], RATE, "hann", nperseg=collector.frame, noverlap=collector.hop, detrend=False
@@ -58,7 +59,7 @@ def test_matrix_is_hermitian_with_real_powers(rng: np.random.Generator) -> None:
     collector = SpectraCollector(RATE, 3)
     for frame in frames_of(rng, 8, collector.frame, mics=3):
         collector.take(frame, -20.0)
-    active = collector.result()[0]
+    active = collector.result().active
     np.testing.assert_allclose(active, active.conj().swapaxes(1, 2), rtol=1e-15)  # x conj(x) rounds to 1e-17 x j
     assert np.all(np.einsum("hmmf->hmf", active).real > 0.0)
 
@@ -69,7 +70,8 @@ def test_loud_frames_are_riff_and_soft_ones_are_stops(rng: np.random.Generator) 
     for level, count in ((-18.5, 12), (-30.5, 8), (-43.0, 5), (-45.5, 3), (-60.0, 7)):
         for frame in frames_of(rng, count, collector.frame, level_db=level):
             collector.take(frame, level)
-    active, counts, quiet, n_quiet = collector.result()
+    found = collector.result()
+    active, counts, quiet, n_quiet = found.active, found.n_active, found.quiet, found.n_quiet
     assert sum(counts) == 20  # -43 and -45.5 are neither
     assert n_quiet == 7
     power = np.einsum("mmf->", quiet).real / n_quiet / (np.einsum("hmmf->", active).real / 20)
@@ -86,7 +88,8 @@ def test_halves_interleave(rng: np.random.Generator) -> None:
         frame[0] = np.sin(2 * np.pi * (100 + 50 * number) / RATE * np.arange(collector.frame))
         marks.append(np.argmin(np.abs(collector.freqs_hz - (100 + 50 * number))))
         collector.take(frame, -3.0)
-    active, counts, _, _ = collector.result()
+    found = collector.result()
+    active, counts = found.active, found.n_active
     assert counts == (8, 8)
     louder = [int(active[1, 0, 0, bin_].real > active[0, 0, 0, bin_].real) for bin_ in marks]
     assert louder == [0, 0, 0, 0, 1, 1, 1, 1] * 2
@@ -100,7 +103,8 @@ def test_digital_silence_and_nan_teach_nothing(rng: np.random.Generator) -> None
     collector.take(good, -20.0)
     collector.take(bad, -20.0)
     collector.take(np.zeros_like(good), FLOOR_DB)
-    active, counts, _, n_quiet = collector.result()
+    found = collector.result()
+    active, counts, n_quiet = found.active, found.n_active, found.n_quiet
     assert (sum(counts), n_quiet) == (1, 0)
     assert np.isfinite(active).all()
 
@@ -112,7 +116,7 @@ def test_enough_is_enough(rng: np.random.Generator) -> None:
     for _ in range(ENOUGH_ACTIVE + 40):
         collector.take(frame, -20.0)
     assert collector.saturated
-    assert ENOUGH_ACTIVE <= sum(collector.result()[1]) < ENOUGH_ACTIVE + 16
+    assert ENOUGH_ACTIVE <= sum(collector.result().n_active) < ENOUGH_ACTIVE + 16
 
 
 def test_soft_beginning_does_not_stop_the_collecting(rng: np.random.Generator) -> None:
@@ -123,7 +127,8 @@ def test_soft_beginning_does_not_stop_the_collecting(rng: np.random.Generator) -
         collector.take(soft, -55.0)
     for _ in range(ENOUGH_ACTIVE // 4):
         collector.take(loud, -15.0)
-    _, counts, _, n_quiet = collector.result()
+    found = collector.result()
+    counts, n_quiet = found.n_active, found.n_quiet
     assert not collector.saturated
     assert sum(counts) == ENOUGH_ACTIVE // 4
     assert n_quiet >= ENOUGH_QUIET
@@ -136,7 +141,9 @@ def test_quiet_frames_are_kept_in_small_number(rng: np.random.Generator) -> None
     for _ in range(3 * ENOUGH_QUIET):
         collector.take(loud, -15.0)
         collector.take(soft, -70.0)
-    assert ENOUGH_QUIET <= collector.result()[3] < ENOUGH_QUIET + 20  # before 16 frames the loud level is not known
+    assert (
+        ENOUGH_QUIET <= collector.result().n_quiet < ENOUGH_QUIET + 20
+    )  # before 16 frames the loud level is not known
 
 
 def test_level_of_a_frame_is_the_median_mic() -> None:
