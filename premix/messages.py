@@ -148,7 +148,8 @@ STAGES: dict[str, dict[str, str]] = {
         "plug-in-not-reproducible": "Render what it does beforehand if the same samples must come out every time.",
     },
     "measures": {
-        "same-take": "Record a second performance, or leave one of the two out: one take twice gives no width.",
+        "same-take": "Record a second performance, or leave one of the two out: one take twice gives no width. Of two "
+        "amps, put both on one bus, or make them one performance, whose mics are aligned.",
         # limits of the recipe; broken: exit code 4, the files are still written
         "limit-sum-efficiency": "Look at the efficiency of each band in the report, and at the refused mics.",
         "limit-mono-fold": "Check both sides for a mic of inverted polarity and for one take used twice.",
