@@ -114,6 +114,8 @@ STAGES: dict[str, dict[str, str]] = {
         "alignment-edge": "Raise alignment.search_ms if the mic really is that far, or give its delay by hand.",
         "alignment-ambiguous": "Give the mic's polarity by hand.",
         "alignment-late": "Export it again from the common start; or write the delay by hand if it is right as it is.",
+        "tracks-doubled": "Mute one of the two, or give it the file of its own mic.",
+        "tracks-swapped": "Listen to the two; exchange the files' names, or give each its `file`.",
         "alignment-offset": "Export all files from one start, or give the delay by hand.",
         "alignment-reference": "Choose another reference in alignment.reference, or mend the reference's file.",
         "alignment-moved": "Nothing to do if the mic was moved; else check the file.",
@@ -151,7 +153,8 @@ STAGES: dict[str, dict[str, str]] = {
         "plug-in-not-reproducible": "Render what it does beforehand if the same samples must come out every time.",
     },
     "measures": {
-        "same-take": "Record a second performance, or leave one of the two out: one take twice gives no width.",
+        "same-take": "Record a second performance, or leave one of the two out: one take twice gives no width. Of two "
+        "amps, put both on one bus, or make them one performance, whose mics are aligned.",
         # limits of the recipe; broken: exit code 4, the files are still written
         "limit-sum-efficiency": "Look at the efficiency of each band in the report, and at the refused mics.",
         "limit-worst-passage": "Look at the page's picture of the mics over time; a mic changes there.",
