@@ -11,20 +11,21 @@ from typing import Literal
 
 import numpy as np
 
-from premix.alignment.trails import Stretch, Trails
+from premix.alignment.stretches import OUTERMOST, Stretch
+from premix.alignment.trails import MIN_CHANGE_S, Trails
 from premix.arrays import BoolArray, FloatArray
 
 Kind = Literal["jump", "turned", "drift", "dropout"]
 PART_PRICE, SLOPE_PRICE = 40.0, 20.0
 """Squared standard deviations that a further part, or a slope, must save."""
-MIN_CHANGE_S = {"close": 5e-6, "sub": 60e-6, "room": 60e-6}
-"""Smallest change of the delay that counts, by role: 2 mm of path for a mic that hears the highs."""
 MIN_DRIFT_PPM = 0.2
 MIN_SCATTER_S = 0.3e-6
 MIN_LEVEL_DB = {"close": 1.5, "sub": 3.0, "room": 4.0}
 """Notes move the level of one mic against the others by 0.1 dB, a hand on a preamp by more than this."""
 FLOOR_DB = 40.0
 """A mic this far below itself is silent; how far does not matter."""
+EDGE = 4.0
+"""So many times as far must a part go that is no longer than a window or two."""
 GOOD_FIT = 0.6
 
 
@@ -73,6 +74,8 @@ def level_parts(trails: Trails, m: int, role: str) -> list[LevelPart]:
     """Parts of the song in which mic m holds its level; one where it does all through."""
     levels = np.maximum(trails.levels_db[:, m], -FLOOR_DB)
     least = MIN_LEVEL_DB[role]
+    if not len(levels) or float(np.ptp(levels)) < least:
+        return [LevelPart(0, len(levels), 0.0)] if len(levels) else []
     steps = np.abs(np.diff(levels))
     noise = np.full(len(levels), max(0.15, 1.4826 * float(np.median(steps)) / np.sqrt(2.0) if len(steps) else 0.0))
     times = np.arange(len(levels), dtype=np.float64)
@@ -103,6 +106,8 @@ def parts_of(trails: Trails, m: int, role: str, rate: int, spoiled: BoolArray | 
     times = np.array([trails.stretches[s].middle_s for s in rows])
     delays, signs = trails.delays[rows, m], trails.signs[rows, m]
     least = MIN_CHANGE_S[role] * rate
+    if float(np.ptp(delays)) < least and abs(int(signs.sum())) == len(signs):
+        return [Part(int(rows[0]), int(rows[-1]) + 1, float(np.median(delays)), 0.0, int(signs[0]))]
     noise = _noise(delays, signs, trails.spreads[rows, m], rate)
     keep = ~_passing(delays, signs, least + 6.0 * noise)
     kept = np.flatnonzero(keep)
@@ -113,7 +118,7 @@ def parts_of(trails: Trails, m: int, role: str, rate: int, spoiled: BoolArray | 
     ]
     turns = [int(signs[kept[i]]) for i, _ in cuts]
     signed = [Part(p.first, p.stop, p.delay, p.slope, sign) for p, sign in zip(parts, turns, strict=True)]
-    return _joined(signed, trails.stretches, least, len(trails.stretches))
+    return _joined(_without_edges(signed, trails, least), trails.stretches, least)
 
 
 def _noise(delays: FloatArray, signs: FloatArray, spreads: FloatArray, rate: int) -> FloatArray:
@@ -191,7 +196,19 @@ def _line(first: int, stop: int, times: FloatArray, delays: FloatArray, noise: F
     return Part(first, stop, mean_d + slope * (float(times[0]) - mean_t), slope, 1)
 
 
-def _joined(parts: list[Part], stretches: Sequence[Stretch], least: float, count: int) -> list[Part]:
+def _without_edges(parts: list[Part], trails: Trails, least: float) -> list[Part]:
+    """The parts, but for those at the song's ends that are a window or two long and go less far than such can tell."""
+    kept = list(parts)
+    for end, beside in ((0, 1), (-1, -2)):
+        if len(kept) > 1 and kept[end].stop - kept[end].first <= OUTERMOST:
+            short, long = kept[end], kept[beside]
+            at_s = trails.stretches[short.first].middle_s
+            if short.sign == long.sign and abs(short.delay - long.at(at_s, trails.stretches)) < EDGE * least:
+                del kept[end]
+    return kept
+
+
+def _joined(parts: list[Part], stretches: Sequence[Stretch], least: float) -> list[Part]:
     """Parts that differ by less than counts put together, slopes that move by less left out."""
     steady = [
         p if _moves(p, stretches, least) else Part(p.first, p.stop, _middle(p, stretches), 0.0, p.sign) for p in parts

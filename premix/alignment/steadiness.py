@@ -11,13 +11,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from premix.alignment.case import Case, build_case
-from premix.alignment.changes import MIN_CHANGE_S, MIN_DRIFT_PPM, Change, Part, level_parts, parts_of
+from premix.alignment.changes import MIN_DRIFT_PPM, Change, Part, level_parts, parts_of
 from premix.alignment.placing import Heard, place_of_change, place_of_level
-from premix.alignment.trails import Trails, follow
+from premix.alignment.trails import MIN_CHANGE_S, Trails, follow
 from premix.errors import Finding
 from premix.model.alignment import MicDecision, MicTrail, Passage, Sheet
 from premix.model.song import Mic, Performance, Song
-from premix.units import samples_to_ms
+from premix.units import power_to_db, samples_to_ms
 
 
 CHANGES = ("alignment-turned", "alignment-jump", "alignment-drift", "alignment-dropout")
@@ -26,6 +26,8 @@ CHANGES = ("alignment-turned", "alignment-jump", "alignment-drift", "alignment-d
 
 NEAREST_S, SHORTEST_S = 0.05, 0.4
 """Changes nearer to each other than this are one, and parts shorter than this none."""
+PASSAGE_S = 2.0
+"""Riff in the passage that is told as the worst."""
 SMALLEST_SAMPLES = 1.0
 """Two parts of a drift whose ends lie this near meet there."""
 
@@ -73,15 +75,30 @@ def _followed(song: Song, performance: Performance) -> Followed:
     for m, mic in enumerate(case.mics):
         if _judged(decisions, m):
             levels += _levels(performance, mic, case, trails, m)
-    worst = int(np.argmin(trails.efficiencies_db))
-    stretch = trails.stretches[worst]
+    worst_db, worst_s = _worst(trails)
     return Followed(
         tuple(_trail(trails, m, mic, decisions[m]) for m, mic in enumerate(case.mics)),
         tuple(levels),
         steps,
-        float(trails.efficiencies_db[worst]),
-        (stretch.from_s, min(stretch.to_s, song.frames / song.rate)),
+        worst_db,
+        (worst_s[0], min(worst_s[1], song.frames / song.rate)),
     )
+
+
+def _worst(trails: Trails) -> tuple[float, tuple[float, float]]:
+    """The lowest sum efficiency of stretches in a row that hold PASSAGE_S, in dB, and from where to where they are."""
+    energies = 10.0 ** (trails.efficiencies_db / 10.0)
+    found = []
+    for first in range(len(trails.stretches)):
+        stop, length_s = first, 0.0
+        while stop < len(trails.stretches) and length_s < PASSAGE_S:
+            length_s += trails.stretches[stop].riff_s
+            stop += 1
+        if length_s >= PASSAGE_S or first == 0:
+            weights = [stretch.riff_s for stretch in trails.stretches[first:stop]]
+            found.append((float(np.average(energies[first:stop], weights=weights)), first, stop))
+    energy, first, stop = min(found)
+    return power_to_db(max(energy, 1e-12)), (trails.stretches[first].from_s, trails.stretches[stop - 1].to_s)
 
 
 def _by_size(trails: Trails, case: Case, decisions: Sequence[MicDecision]) -> list[int]:
@@ -198,12 +215,16 @@ def _levels(performance: Performance, mic: Mic, case: Case, trails: Trails, m: i
 
 def with_steps(song: Song, found: Sequence[Followed]) -> Song:
     """The song with what each mic is read through, on top of the steps through which it was read when it was found."""
+
+    def stepped(mic: Mic, then: tuple[Passage, ...]) -> Mic:
+        steps = composed(mic.steps, then, song.rate)
+        ends = [delay for step in steps for delay in (step.delay_samples, _end(step, song.rate))]
+        counts = len({step.polarity for step in steps}) > 1 or np.ptp(ends) >= 2.0 * MIN_CHANGE_S[mic.role] * song.rate
+        return replace(mic, steps=steps if counts else ())
+
     performances = []
     for performance, own in zip(song.performances, found, strict=True):
-        mics = tuple(
-            replace(mic, steps=composed(mic.steps, own.steps[mic.name], song.rate)) if mic.name in own.steps else mic
-            for mic in performance.mics
-        )
+        mics = tuple(stepped(mic, own.steps[mic.name]) if mic.name in own.steps else mic for mic in performance.mics)
         performances.append(replace(performance, mics=mics))
     return replace(song, performances=tuple(performances))
 

@@ -8,26 +8,18 @@ and what most of the mics share is not theirs but the one that stands alone.
 """
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from premix.alignment.case import Case, mic_responses
-from premix.alignment.kernel import HIGH_HZ, MIN_QUIET_FRAMES, phase_terms
-from premix.alignment.rotation import rotation_response
-from premix.analysis.spectra import ACTIVE_DB
+from premix.alignment.case import Case
+from premix.alignment.stretches import Stretch, StretchSpectra, stretches_of
 from premix.arrays import BoolArray, ComplexArray, FloatArray
-from premix.audio.bands import band_slices
 from premix.model.alignment import MicDecision
 from premix.model.tracks import Spectra, Windows
 
-STRETCH_S = 2.0
-"""Riff in a stretch."""
-CHUNK_BYTES = 24_000_000
-"""Cross-spectra in hand at once, whatever the length of the song."""
 MAX_COHERENCE = 0.98
 FAR = 1.05
 """A far peak of the correlation must be this much higher than where the mic is believed to be."""
@@ -36,6 +28,12 @@ NEAR_SAMPLES = 3.0
 MOST_S = 0.020
 """Changes of the delay are looked for up to this."""
 ROUNDS, SWEEPS = 3, 2
+SCREEN_BINS = 2
+"""Bins put together for the first look, which asks for no far lags."""
+STEADY, SURE_FIT = 0.7, 0.8
+"""A mic is steady at first sight that stays within this share of a change that counts, this like itself."""
+MIN_CHANGE_S = {"close": 5e-6, "sub": 60e-6, "room": 60e-6}
+"""Smallest change of the delay that counts, by role: 2 mm of path for a mic that hears the highs."""
 SAME_SAMPLES, SAME_SHARE = 0.05, 0.25
 """Mics whose delays change by the same, this exactly, or within this share of how far the mics go apart, changed
 together: while something changes inside a stretch all of them are uncertain."""
@@ -52,20 +50,6 @@ MIN_SHARED = 0.05
 MIN_BAND = 1e-5
 """Power of a third octave, against the strongest of the stretch, from which it counts."""
 _TINY = 1e-300
-
-
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """Some windows in a row that hold riff; from_s, to_s: on the song's time line; frames: all that were added."""
-
-    windows: tuple[int, ...]
-    from_s: float
-    to_s: float
-    frames: int
-
-    @property
-    def middle_s(self) -> float:
-        return 0.5 * (self.from_s + self.to_s)
 
 
 @dataclass(slots=True)
@@ -95,108 +79,6 @@ class Trails:
     freqs_hz: FloatArray
 
 
-def stretches_of(windows: Windows) -> tuple[Stretch, ...]:
-    """Windows that hold riff, put together until they hold STRETCH_S of it."""
-    riff = windows.levels_db >= windows.loud_db - ACTIVE_DB
-    per = windows.window_frames
-    found: list[Stretch] = []
-    taken: list[int] = []
-    count = 0
-    for window in range(windows.count):
-        own = int(np.count_nonzero(riff[window * per : (window + 1) * per]))
-        if own:
-            taken.append(window)
-            count += own
-        if count * windows.frame_s >= STRETCH_S:
-            found.append(_stretch(windows, taken))
-            taken, count = [], 0
-    if taken and (count * windows.frame_s >= 0.5 * STRETCH_S or not found):
-        found.append(_stretch(windows, taken))
-    elif taken:
-        found[-1] = _stretch(windows, [*found[-1].windows, *taken])
-    return tuple(found)
-
-
-def _stretch(windows: Windows, taken: Sequence[int]) -> Stretch:
-    per = windows.window_frames
-    frames = sum(len(windows.levels_db[w * per : (w + 1) * per]) for w in taken)
-    first, last = windows.start_s + taken[0] * windows.window_s, windows.start_s + (taken[-1] + 1) * windows.window_s
-    return Stretch(tuple(taken), first, last, frames)
-
-
-class _Followed:
-    """One performance: what turns its windows into aligned cross-spectra, and who makes up the rest."""
-
-    def __init__(
-        self, case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision], gone: Sequence[int]
-    ) -> None:
-        self.windows, self.rate = windows, case.signal.rate
-        self.freqs_hz = windows.freqs_hz
-        self.omega = 2.0 * np.pi * self.freqs_hz / self.rate
-        self.mics = len(case.mics)
-        self.reference = case.index(decisions[0].reference) if decisions else None
-        self.in_sum = np.array([d.summed and d.role != "room" and d.refusal is None for d in decisions])
-        self.summed = self.in_sum.copy()
-        if self.in_sum.sum() > len(gone):
-            self.in_sum[list(gone)] = False
-        responses = mic_responses(case.mics, self.freqs_hz, self.rate)
-        for m, decision in enumerate(decisions):
-            if decision.rotation is not None:
-                responses[m] *= rotation_response(decision.rotation, self.freqs_hz, self.rate)
-        delays = np.array([d.delay_samples for d in decisions]) - np.array(case.offsets, np.float64)
-        signs = np.array([float(d.polarity) for d in decisions])
-        self.responses = responses
-        self._turn = phase_terms(self.freqs_hz, self.rate, delays, signs).conj() * responses
-        self.slices = band_slices(self.freqs_hz, case.signal.bands)
-        shared = case.signal.mask.any(axis=1, keepdims=True)
-        filled = np.array([part.stop > part.start for part in self.slices])
-        self.counted = [band.centre_hz <= HIGH_HZ * 1.02 for band in case.signal.bands]
-        self.bands = np.where(shared, case.signal.mask, case.signal.present) & filled
-        self.mask = np.zeros((self.mics, len(self.freqs_hz)), np.bool_)
-        for m, b in zip(*np.nonzero(self.bands), strict=True):
-            self.mask[m, self.slices[b]] = True
-        self.partners = list(spectra.partners)
-        self._noise: ComplexArray | None = None
-        if spectra.n_quiet >= MIN_QUIET_FRAMES:
-            self._noise = self._merged(spectra.quiet) / spectra.n_quiet
-            self._noise_power = self._merged(spectra.quiet_powers) / spectra.n_quiet
-
-    def _merged(self, sums: npt.NDArray[Any]) -> npt.NDArray[Any]:
-        """(..., F) sums of the frames' bins in the windows' bins."""
-        wide = len(self.freqs_hz) * self.windows.merged
-        return np.asarray(sums[..., :wide].reshape(*sums.shape[:-1], -1, self.windows.merged).sum(axis=-1))
-
-    def chunks(self, stretches: Sequence[Stretch]) -> Iterator[slice]:
-        """The stretches, so many at a time as may be in hand."""
-        size = max(1, CHUNK_BYTES // (16 * self.mics * len(self.partners) * len(self.freqs_hz)))
-        for start in range(0, len(stretches), size):
-            yield slice(start, min(len(stretches), start + size))
-
-    def aligned(self, stretch: Stretch) -> tuple[ComplexArray, FloatArray]:
-        """Cross-spectra (M, A, F) of a stretch with the partners and powers (M, F), noise taken out, the mics as they
-        were decided."""
-        matrix = np.zeros((self.mics, len(self.partners), len(self.freqs_hz)), np.complex128)
-        power = np.zeros((self.mics, len(self.freqs_hz)))
-        column = {n: a for a, n in enumerate(self.partners)}
-        first = stretch.windows[0]
-        read = self.windows.read(first, stretch.windows[-1] + 1)
-        packed = read[[w - first for w in stretch.windows]].sum(axis=0)
-        for row, (m, n) in enumerate(self.windows.pairs):
-            if m == n:
-                power[m] = packed[row].real
-            if n in column:
-                matrix[m, column[n]] = packed[row]
-            if m in column:
-                matrix[n, column[m]] = packed[row].conj()
-        if self._noise is not None:
-            matrix -= stretch.frames * self._noise
-            power = np.maximum(power - stretch.frames * self._noise_power, 0.0)
-        for a, m in enumerate(self.partners):
-            matrix[m, a] = power[m]
-        matrix *= self._turn[:, None] * self._turn[None, self.partners].conj()
-        return matrix, power * np.abs(self._turn) ** 2
-
-
 def follow(
     case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision], gone: Sequence[int] = ()
 ) -> Trails:
@@ -204,8 +86,35 @@ def follow(
 
     gone: mics that are not always there, so that nobody is held against them.
     """
-    followed = _Followed(case, spectra, windows, decisions, gone)
     stretches = stretches_of(windows)
+    if not gone:
+        screened = _screened(StretchSpectra(case, spectra, windows, decisions, merged=SCREEN_BINS), stretches, case)
+        if screened is not None:
+            return screened
+    followed = StretchSpectra(case, spectra, windows, decisions, gone=gone)
+    trails, powers_db = _blank(followed, stretches)
+    means = trails.means
+    chunks = list(followed.chunks(stretches))
+    kept: _Chunk | None = None
+    for round_ in range(ROUNDS):
+        sums = np.zeros_like(means)
+        for part in chunks:
+            chunk = kept or _Chunk(followed, trails, part)
+            if round_ == 0:
+                trails.efficiencies_db[part] = chunk.efficiencies_db()
+                powers_db[part] = chunk.powers_db()
+            chunk.run(means, wide=round_ == 0)
+            chunk.tell(means, sums)
+            kept = chunk if len(chunks) == 1 else None
+        means[:] = _unit(sums)
+    trails.levels_db[:] = _levels(powers_db, followed)
+    trails.certain[:] = _certain(trails, followed)
+    _stand(trails, followed)
+    return trails
+
+
+def _blank(followed: StretchSpectra, stretches: tuple[Stretch, ...]) -> tuple[Trails, FloatArray]:
+    """Trails in which nothing is known yet, and powers (S, M, B) to be filled in."""
     shape = (len(stretches), followed.mics)
     means = np.ones((followed.mics, len(followed.freqs_hz)), np.complex128)
     trails = Trails(
@@ -220,30 +129,67 @@ def follow(
         np.zeros(len(stretches)),
         means,
         followed.responses,
-        followed.freqs_hz,
+        followed.fine_hz,
     )
-    powers_db = np.zeros((*shape, len(followed.slices)))
-    chunks = list(followed.chunks(stretches))
-    kept: _Chunk | None = None
-    for round_ in range(ROUNDS):
-        sums = np.zeros_like(means)
-        for part in chunks:
-            chunk = kept or _Chunk(followed, trails, part)
-            if round_ == 0:
-                trails.efficiencies_db[part] = chunk.efficiencies_db()
-                powers_db[part] = chunk.powers_db()
-            chunk.run(means, wide=round_ == 0)
-            chunk.tell(means, sums)
-            kept = chunk if len(chunks) == 1 else None
-        size = np.abs(sums)
-        means[:] = np.where(size > 0.0, sums / np.maximum(size, _TINY), 1.0)
+    return trails, np.zeros((*shape, len(followed.slices)))
+
+
+def _screened(followed: StretchSpectra, stretches: tuple[Stretch, ...], case: Case) -> Trails | None:
+    """The trails where nothing changes, for a fraction of the work: one look around where each mic is believed to be.
+
+    None where a mic is anywhere unlike itself, or goes far enough for a change that counts.
+    """
+    trails, powers_db = _blank(followed, stretches)
+    units: list[tuple[ComplexArray, FloatArray]] = []
+    sums = np.zeros_like(trails.means)
+    for part in followed.chunks(stretches):
+        chunk = _Chunk(followed, trails, part)
+        trails.efficiencies_db[part] = chunk.efficiencies_db()
+        powers_db[part] = chunk.powers_db()
+        units += [chunk.look(sums)]
+    trails.means[:] = _unit(sums)
+    for part, (unit, coherence) in zip(followed.chunks(stretches), units, strict=True):
+        frames = np.array([stretch.frames for stretch in stretches[part]], np.float64)
+        _look_again(trails, part, unit, coherence, frames * followed.merged, followed.omega, followed.mask)
     trails.levels_db[:] = _levels(powers_db, followed)
-    trails.certain[:] = _certain(trails, followed)
-    _stand(trails, followed)
+    for m, mic in enumerate(case.mics):
+        least = STEADY * MIN_CHANGE_S[mic.role] * followed.rate
+        off = np.abs(trails.delays[:, m] - np.median(trails.delays[:, m]))
+        if not (trails.alive[:, m].all() and off.max() < least and trails.fits[:, m].min() > SURE_FIT):
+            return None
     return trails
 
 
-def _certain(trails: Trails, followed: _Followed) -> BoolArray:
+def _look_again(
+    trails: Trails,
+    part: slice,
+    unit: ComplexArray,
+    coherence: FloatArray,
+    bins: FloatArray,
+    omega: FloatArray,
+    mask: BoolArray,
+) -> None:
+    """Fits, delays and spreads of some stretches from unit phases and coherences (M, s, F), by the means."""
+    for m in range(len(unit)):
+        weight = _weight(coherence[m])
+        total = np.maximum(weight.sum(axis=1), _TINY)
+        own = unit[m] * trails.means[m].conj()
+        trails.fits[part, m] = np.clip((own.real * weight).sum(axis=1) / total, 0.0, 1.0)
+        square = (weight * omega**2).sum(axis=1)
+        trails.delays[part, m] = -(weight * omega * own.imag).sum(axis=1) / np.maximum(square, _TINY)
+        information = 2.0 * bins * square
+        trails.spreads[part, m] = np.where(information > 0.0, 1.0 / np.sqrt(np.maximum(information, _TINY)), np.inf)
+        shared = coherence[m].sum(axis=1) / max(1, int(mask[m].sum()))
+        trails.alive[part, m] = (trails.fits[part, m] >= MIN_FIT) & (shared > MIN_SHARED)
+
+
+def _unit(sums: ComplexArray) -> ComplexArray:
+    """Phases alone; 1 where there is nothing."""
+    size = np.abs(sums)
+    return np.where(size > 0.0, sums / np.maximum(size, _TINY), 1.0)
+
+
+def _certain(trails: Trails, followed: StretchSpectra) -> BoolArray:
     """(S) stretches in which no mic of the sum is unlike itself: where one changes inside, all are uncertain."""
     rows = [m for m in np.flatnonzero(followed.in_sum).tolist() if trails.alive[:, m].any()]
     certain = np.ones(len(trails.stretches), np.bool_)
@@ -253,7 +199,7 @@ def _certain(trails: Trails, followed: _Followed) -> BoolArray:
     return certain if certain.sum() >= 2 else np.ones_like(certain)
 
 
-def _stand(trails: Trails, followed: _Followed) -> None:
+def _stand(trails: Trails, followed: StretchSpectra) -> None:
     """From one stretch to the next, what most mics of the sum share is nobody's change: it is taken from all.
 
     Of two equal parts the one with the reference stands.
@@ -281,7 +227,7 @@ def _is(turn: npt.NDArray[np.int64], m: int | None, sign: int) -> bool:
     return m is not None and turn[m] == sign
 
 
-def _levels(powers_db: FloatArray, followed: _Followed) -> FloatArray:
+def _levels(powers_db: FloatArray, followed: StretchSpectra) -> FloatArray:
     """(S, M) mean over each mic's bands of its level (S, M, B) in dB, without what the mics of the sum have in common.
 
     Of two mics the reference is the measure.
@@ -298,10 +244,9 @@ def _levels(powers_db: FloatArray, followed: _Followed) -> FloatArray:
 class _Chunk:
     """Some stretches in hand: their cross-spectra with every mic where it is believed to be."""
 
-    def __init__(self, followed: _Followed, trails: Trails, part: slice) -> None:
+    def __init__(self, followed: StretchSpectra, trails: Trails, part: slice) -> None:
         self._f, self._trails, self._part = followed, trails, part
-        aligned = [followed.aligned(stretch) for stretch in trails.stretches[part]]
-        self._matrix, self._own = (np.stack(each) for each in zip(*aligned, strict=True))
+        self._matrix, self._own = followed.aligned(trails.stretches[part])
         self._columns = [a for a, n in enumerate(followed.partners) if followed.in_sum[n]]
         self._frames = np.array([s.frames for s in trails.stretches[part]], np.float64)
         for m in range(followed.mics):
@@ -335,6 +280,16 @@ class _Chunk:
         mean = np.where(weights > 0.0, energies / np.maximum(weights, 1.0), 1.0)
         return np.asarray(10.0 * np.log10(np.maximum(mean, 1e-12)))
 
+    def look(self, sums: ComplexArray) -> tuple[ComplexArray, FloatArray]:
+        """Unit phases and coherences (M, s, F) of every mic as it stands; each adds its share to its mean."""
+        unit = np.empty((self._f.mics, *self._own[:, 0].shape), np.complex128)
+        coherence = np.empty(unit.shape)
+        for m in range(self._f.mics):
+            unit[m], coherence[m] = self._against(m, np.ones_like(sums))
+            weight = _weight(coherence[m])
+            sums[m] += (unit[m] * (weight / np.maximum(weight.sum(axis=1, keepdims=True), _TINY))).sum(axis=0)
+        return unit, coherence
+
     def powers_db(self) -> FloatArray:
         """(s, M, B) power of each mic by third octave in dB."""
         sums = np.stack([self._own[:, :, part].sum(axis=2) for part in self._f.slices], axis=2)
@@ -358,7 +313,7 @@ class _Chunk:
         own = self._own[:, m]
         size = np.abs(cross)
         coherence = size**2 / np.maximum(own * np.maximum(total, 0.0), _TINY)
-        chance = 1.0 / (self._frames * self._f.windows.merged * 0.7)[:, None]
+        chance = 1.0 / (self._frames * self._f.merged * 0.7)[:, None]
         coherence = np.clip((coherence - chance) / (1.0 - chance), 0.0, MAX_COHERENCE) * self._f.mask[m]
         coherence[own <= 1e-7 * own.max(axis=1, keepdims=True)] = 0.0
         return cross / np.maximum(size, _TINY) * means[m].conj(), coherence
@@ -418,7 +373,7 @@ class _Chunk:
     def tell(self, means: ComplexArray, sums: ComplexArray) -> None:
         """Fits and spreads, and each mic's share of its next mean."""
         trails, part = self._trails, self._part
-        frames = (self._frames * self._f.windows.merged)[:, None]
+        frames = (self._frames * self._f.merged)[:, None]
         for m in range(self._f.mics):
             unit, coherence = self._against(m, means)
             weight = _weight(coherence)

@@ -14,7 +14,7 @@ import numpy as np
 from premix.arrays import ComplexArray, FloatArray
 from premix.model.tracks import Windows
 
-WINDOW_S = 1.37
+WINDOW_S = 0.68
 """Length of a window: a change is placed to one of them, then refined on the samples."""
 MERGED = 4
 """Bins of a frame in one of a window's: 12 Hz, which keeps lags up to 20 ms at 0.9 of their height."""

@@ -198,10 +198,10 @@ class Windows:
         """From one window to the next."""
         return self.frame_s * self.window_frames
 
-    def read(self, start: int, stop: int) -> ComplexArray:
+    def read(self, start: int, stop: int) -> npt.NDArray[np.complex64]:
         """(n, P, F) sums of X_m(f) conj(X_n(f)) over the frames of windows `start` to `stop`."""
         size = len(self.pairs) * len(self.freqs_hz)
         count = max(0, min(stop, self.count) - start) * size
         kind, offset = np.complex64, 8 * start * size
         data = np.fromfile(self.path, kind, count, offset=offset) if count else np.zeros(0, kind)
-        return data.reshape(-1, len(self.pairs), len(self.freqs_hz)).astype(np.complex128)
+        return data.reshape(-1, len(self.pairs), len(self.freqs_hz))
