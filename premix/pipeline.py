@@ -17,10 +17,10 @@ from premix.alignment.steadiness import (
     CHANGES,
     findings_of,
     follow_song,
+    unsteady,
     with_sheet_steps,
     with_steps,
     with_trails,
-    unsteady,
 )
 from premix.analysis.damage import check_intact, damage
 from premix.analysis.levels import look
@@ -158,7 +158,7 @@ class _Reader:
             return scan(song, self._scratch, threads=self._threads, progress=self._progress.advance)
 
     def in_step(self, song: Song, offsets: Mapping[str, int]) -> Song:
-        """The song with files that start elsewhere, whole samples by track, read once more in step for their spectra."""
+        """The song with files that start elsewhere, by whole samples, read once more in step for their spectra."""
         self._progress.begin("reading in step", song.frames * len(song.mics))
         own = self._folder("in_step")
         with scratch_room():
@@ -204,7 +204,8 @@ def _aligned(song: Song, sheet: Sheet | None, reader: _Reader) -> Song:
     if song.alignment.changes == "follow":
         final = with_trails(recorded_before(solved, first), found, left).tell(*unsteady(solved, left))
     else:
-        final = with_trails(decided_as(song, solved), found)
+        final = decided_as(song, solved)
+        final = with_trails(final, found, follow_song(final))
     return final.tell(*findings_of(solved, found))
 
 

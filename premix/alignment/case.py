@@ -64,7 +64,7 @@ class Case:
         offsets = tuple(starts.get(m, offset) for m, offset in enumerate(self.offsets))
         ahead = np.subtract(offsets, self.offsets)[:, None]
         turn = np.exp(1j * self.signal.omega * ahead)
-        pair = turn[:, None, :] * turn[None, :, :].conj()
+        pair = turn[:, None, :] * turn[None, self.signal.partners, :].conj()
         signal = replace(self.signal, matrix=self.signal.matrix * pair, halves=self.signal.halves * pair)
         return replace(self, signal=signal, offsets=offsets)
 

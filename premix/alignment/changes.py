@@ -5,7 +5,7 @@ part costs a fixed price (Jackson et al., "An algorithm for optimal partitioning
 Processing Letters 12(2), 2005).
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -157,11 +157,8 @@ def _cut(
     best[0] = -PART_PRICE
     for stop in range(1, n + 1):
         first = np.arange(stop)
-        price = (
-            best[:stop]
-            + PART_PRICE
-            + _misfit(sums[:, stop, None] - sums[:, :stop], stop - first if slopes else np.zeros(stop))
-        )
+        count = (stop - first if slopes else 0 * first).astype(np.float64)
+        price = best[:stop] + PART_PRICE + _misfit(sums[:, stop, None] - sums[:, :stop], count)
         price[turns[stop - 1] != turns[first]] = np.inf
         origin[stop] = int(np.argmin(price))
         best[stop] = price[origin[stop]]
@@ -178,7 +175,7 @@ def _misfit(sums: FloatArray, count: FloatArray) -> FloatArray:
     flat = dd - d * d / w
     spread = np.maximum(tt - t * t / w, 1e-12)
     line = flat - (td - t * d / w) ** 2 / spread + SLOPE_PRICE
-    return np.maximum(np.where(count >= 3, np.minimum(flat, line), flat), 0.0)
+    return np.asarray(np.maximum(np.where(count >= 3, np.minimum(flat, line), flat), 0.0), np.float64)
 
 
 def _line(first: int, stop: int, times: FloatArray, delays: FloatArray, noise: FloatArray) -> Part:

@@ -13,6 +13,7 @@ import numpy as np
 from premix.alignment.case import Case, build_case, chain_response, efficiency_of
 from premix.alignment.lateness import SAME_START_MS
 from premix.alignment.sheet import decide_from_sheet
+from premix.alignment.strangers import doubled, swapped
 from premix.alignment.whole_song import SolvedSong, solve_song
 from premix.arrays import ComplexArray
 from premix.errors import Finding
@@ -141,21 +142,25 @@ def _decided(song: Song, cases: Sequence[Case], decisions: Sequence[Sequence[Mic
 def _findings(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
     odd = {performance.name: _odd_reference(song, performance) for performance in song.performances}
     late = {case.performance: () if odd[case.performance] else case.late for case in cases}
+    exchanged = swapped(song, cases)
+    strange = {(performance, name) for performance, (names, _) in exchanged.items() for name in names}
     for mic in song.judged:
         decision = mic.decision
         if decision.refusal is not None:
             yield _refusal(song, mic)
         elif mic.name in late[mic.performance]:
             yield _late(song, mic)
-        elif decision.moved_samples is not None:
+        elif decision.moved_samples is not None and (mic.performance, mic.name) not in strange:
             yield _moved(song, mic, decision.moved_samples)
-        elif mic.is_room and decision.arrival_samples is None and decision.summed:
+        if mic.is_room and decision.arrival_samples is None and decision.summed:
             coherence = f"coherence with the close mics {decision.coherence or 0.0:.2f} is at chance"
             yield Finding("alignment-room-unclear", "warning", mic.label, f"{coherence}; kept as recorded")
         elif mic.is_room and decision.origin == "auto" and _unclear(mic):
             best = f"the best answer of the other polarity is only {decision.margin_db or 0.0:.1f} dB lower"
             yield Finding("alignment-room-polarity", "info", mic.label, f"{best}; polarity kept as recorded")
     yield from (finding for finding in odd.values() if finding is not None)
+    yield from (finding for _, finding in exchanged.values())
+    yield from doubled(song)
     yield from _inverted(song)
     yield from _reference(song, cases)
 
@@ -223,7 +228,7 @@ def _moved(song: Song, mic: Mic, moved: float) -> Finding:
         "warning",
         mic.label,
         f"differs from the other performances by {moved:+.2f} samples ({samples_to_ms(moved, song.rate):+.3f} ms, "
-        f"{mm:+.0f} mm); it has its own delay here",
+        f"{mm:+.0f} mm); " + ("it is judged by itself here" if mic.is_room else "it has its own delay here"),
     )
 
 

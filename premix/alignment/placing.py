@@ -48,20 +48,26 @@ class Heard:
 
 
 def place_of_change(
-    one: Heard, rest: Sequence[Heard], before: Answer, after: Answer, mean: ComplexArray, lo_s: float, hi_s: float
+    one: Heard,
+    rest: Sequence[tuple[Heard, Answer]],
+    before: Answer,
+    after: Answer,
+    mean: ComplexArray,
+    lo_s: float,
+    hi_s: float,
 ) -> float:
     """When a mic stops being at `before` and begins to be at `after`, between `lo_s` and `hi_s`; as good as the riff
     tells: within a stop any place is as good as another, and its middle is taken.
 
-    rest: the others, each where it is decided. mean: (F) phase of the mic against them at freqs_hz.
+    rest: the others, each with where it is. mean: (F) phase of the mic against them at freqs_hz.
     """
     rate, role = one.mic.track.header.rate, one.mic.role
     start, stop = round(lo_s * rate), round(min(hi_s, lo_s + LONGEST_S) * rate)
     total = sum(
-        (o.spectrum((o.mic.decision.delay_samples, o.mic.decision.polarity), start, stop) for o in rest),
+        (other.spectrum(answer, start, stop) for other, answer in rest),
         np.zeros((stop - start) // 2 + 1, np.complex128),
     )
-    freqs_hz = np.fft.rfftfreq(stop - start, 1.0 / rate)
+    freqs_hz = np.asarray(np.fft.rfftfreq(stop - start, 1.0 / rate), np.float64)
     turned = total * (np.interp(freqs_hz, one.freqs_hz, mean.real) + 1j * np.interp(freqs_hz, one.freqs_hz, mean.imag))
     heard, first, second = (
         _whitened(spectrum, freqs_hz, stop - start, role)

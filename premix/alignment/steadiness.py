@@ -12,13 +12,12 @@ import numpy as np
 
 from premix.alignment.case import Case, build_case
 from premix.alignment.changes import MIN_DRIFT_PPM, Change, Part, level_parts, parts_of
-from premix.alignment.placing import Heard, place_of_change, place_of_level
+from premix.alignment.placing import Answer, Heard, place_of_change, place_of_level
 from premix.alignment.trails import MIN_CHANGE_S, Trails, follow
-from premix.errors import Finding
+from premix.errors import Finding, Severity
 from premix.model.alignment import MicDecision, MicTrail, Passage, Sheet
 from premix.model.song import Mic, Performance, Song
-from premix.units import power_to_db, samples_to_ms
-
+from premix.units import clock, power_to_db, samples_to_ms
 
 CHANGES = ("alignment-turned", "alignment-jump", "alignment-drift", "alignment-dropout")
 """Slugs of what is told of a mic that is not steady."""
@@ -133,11 +132,14 @@ class _Placing:
     """Puts the parts of one mic's trail on the time line."""
 
     def __init__(self, song: Song, case: Case, trails: Trails, decisions: Sequence[MicDecision], m: int) -> None:
+        self._trails, self._decisions = trails, decisions
         self._stretches, self._rate, self._end_s = trails.stretches, song.rate, song.frames / song.rate
         heard = [Heard(mic, trails.responses[n], trails.freqs_hz) for n, mic in enumerate(case.mics)]
         self._one, self._own, self._mean = heard[m], decisions[m], trails.means[m]
         self._rest = [
-            heard[n] for n, d in enumerate(decisions) if n != m and d.summed and d.role != "room" and d.refusal is None
+            (n, heard[n])
+            for n, d in enumerate(decisions)
+            if n != m and d.summed and d.role != "room" and d.refusal is None
         ]
 
     def steps(self, parts: Sequence[Part]) -> tuple[Passage, ...]:
@@ -164,7 +166,7 @@ class _Placing:
     def _edges(self, parts: Sequence[Part]) -> list[float]:
         """Where each part begins, in seconds, and where the last ends."""
         places = [self._place(before, after) for before, after in itertools.pairwise(parts)]
-        return np.maximum.accumulate([0.0, *places, self._end_s]).tolist()
+        return list(itertools.accumulate([0.0, *places, self._end_s], max))
 
     def _place(self, before: Part, after: Part) -> float:
         last, first = self._stretches[before.stop - 1], self._stretches[after.first]
@@ -177,7 +179,14 @@ class _Placing:
             for delay, part in zip(ends, (before, after), strict=True)
         ]
         lo_s, hi_s = max(0.0, last.from_s), min(first.to_s, self._end_s)
-        return place_of_change(self._one, self._rest, answers[0], answers[1], self._mean, lo_s, hi_s)
+        rest = [(heard, self._believed(n, before.stop - 1, after.first)) for n, heard in self._rest]
+        return place_of_change(self._one, rest, answers[0], answers[1], self._mean, lo_s, hi_s)
+
+    def _believed(self, n: int, first: int, last: int) -> Answer:
+        """Where mic n stands from stretch `first` to `last`."""
+        trails, own = self._trails, self._decisions[n]
+        turned = int(trails.signs[first, n])
+        return own.delay_samples + float(np.median(trails.delays[first : last + 1, n])), own.polarity * turned
 
     def _at(self, part: Part, time_s: float) -> float:
         return part.at(time_s, self._stretches)
@@ -218,9 +227,7 @@ def with_steps(song: Song, found: Sequence[Followed]) -> Song:
 
     def stepped(mic: Mic, then: tuple[Passage, ...]) -> Mic:
         steps = composed(mic.steps, then, song.rate)
-        ends = [delay for step in steps for delay in (step.delay_samples, _end(step, song.rate))]
-        counts = len({step.polarity for step in steps}) > 1 or np.ptp(ends) >= 2.0 * MIN_CHANGE_S[mic.role] * song.rate
-        return replace(mic, steps=steps if counts else ())
+        return replace(mic, steps=steps if _counts(steps, mic.role, song.rate) else ())
 
     performances = []
     for performance, own in zip(song.performances, found, strict=True):
@@ -229,12 +236,18 @@ def with_steps(song: Song, found: Sequence[Followed]) -> Song:
     return replace(song, performances=tuple(performances))
 
 
+def _counts(steps: Sequence[Passage], role: str, rate: int) -> bool:
+    """Whether steps go far enough to be worth their own delays."""
+    ends = [delay for step in steps for delay in (step.delay_samples, _end(step, rate))]
+    return len({step.polarity for step in steps}) > 1 or float(np.ptp(ends)) >= 2.0 * MIN_CHANGE_S[role] * rate
+
+
 def composed(first: Sequence[Passage], then: Sequence[Passage], rate: int) -> tuple[Passage, ...]:
     """Steps found on a track that was itself read through steps, as one list."""
     if not first:
         return tuple(then)
     edges = sorted({p.from_s for p in (*first, *then)} | {then[-1].to_s})
-    steps = []
+    steps: list[Passage] = []
     for from_s, to_s in itertools.pairwise(edges):
         if to_s - from_s > NEAREST_S:
             middle = 0.5 * (from_s + to_s)
@@ -315,7 +328,7 @@ def _finding(song: Song, mic: Mic, some: Sequence[Change]) -> Finding:
         what = f"the reference itself: {what}; the others show it the other way round"
     if kind != "dropout":
         what += "; followed" if follows else "; not followed, the longest passage counts"
-    severity = "error" if song.alignment.changes == "stop" and kind != "dropout" else "warning"
+    severity: Severity = "error" if song.alignment.changes == "stop" and kind != "dropout" else "warning"
     return Finding(f"alignment-{kind}", severity, mic.label, what)
 
 
@@ -329,18 +342,15 @@ def unsteady(song: Song, left: Sequence[Followed]) -> Iterator[Finding]:
     """A finding a mic that still moves after its changes were followed."""
     for performance, own in zip(song.performances, left, strict=True):
         for name, steps in own.steps.items():
+            mic = performance.mic(name)
+            if mic is None or not _counts(steps, mic.role, song.rate):
+                continue
             most = max(steps, key=lambda p: abs(p.delay_samples) + 1e6 * (p.polarity < 0))
             what = (
                 f"still {most.delay_samples:+.2f} samples off from {clock(most.from_s)} to {clock(most.to_s)} after its "
                 "changes were followed"
             )
             yield Finding("alignment-unsteady", "warning", f"{performance.name}/{name}", what)
-
-
-def clock(seconds: float) -> str:
-    """'1:02.35'."""
-    minutes, rest = divmod(round(seconds, 2), 60.0)
-    return f"{int(minutes)}:{rest:05.2f}"
 
 
 MOST_LISTED = 4

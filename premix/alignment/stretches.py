@@ -13,7 +13,6 @@ import numpy.typing as npt
 from premix.alignment.case import Case, mic_responses
 from premix.alignment.kernel import HIGH_HZ, MIN_QUIET_FRAMES, phase_terms
 from premix.alignment.rotation import rotation_response
-from premix.analysis.spectra import ACTIVE_DB
 from premix.arrays import ComplexArray, FloatArray
 from premix.audio.bands import band_slices
 from premix.model.alignment import MicDecision
@@ -23,6 +22,8 @@ STRETCH_S = 1.3
 """Riff in a stretch; at both ends of the song the outermost ones are single windows, as a change there has nothing on
 its other side."""
 OUTERMOST = 2
+NEAR_PERIODS = 0.4
+"""Periods of a mic's highest band in which its correlation has one top."""
 CHUNK_BYTES = 4_000_000
 """Cross-spectra in hand at once, whatever the length of the song."""
 
@@ -45,7 +46,7 @@ class Stretch:
 
 def stretches_of(windows: Windows) -> tuple[Stretch, ...]:
     """Windows that hold riff, put together until they hold STRETCH_S of it."""
-    riff = windows.levels_db >= windows.loud_db - ACTIVE_DB
+    riff = windows.levels_db >= windows.riff_db
     per = windows.window_frames
     riff_s = [windows.frame_s * int(riff[w * per : (w + 1) * per].sum()) for w in range(windows.count)]
     played = [w for w in range(windows.count) if riff_s[w]]
@@ -115,7 +116,8 @@ class StretchSpectra:
 
     def _bands_of(self, case: Case) -> None:
         """slices: bins of each third octave; bands: (M, B) those in which a mic is heard; mask: (M, F) the same by bin;
-        counted: (B) whether the sum efficiency covers them."""
+        counted: (B) whether the sum efficiency covers them; near_samples: of each mic, within which its delay is refined
+        rather than looked for."""
         self.slices = band_slices(self.freqs_hz, case.signal.bands)
         self.counted = [band.centre_hz <= HIGH_HZ * 1.02 for band in case.signal.bands]
         filled = np.array([part.stop > part.start for part in self.slices])
@@ -124,6 +126,8 @@ class StretchSpectra:
         self.mask = np.zeros((self.mics, len(self.freqs_hz)), np.bool_)
         for m, b in zip(*np.nonzero(self.bands), strict=True):
             self.mask[m, self.slices[b]] = True
+        highest_hz = [max(self.freqs_hz[mask], default=HIGH_HZ) for mask in self.mask]
+        self.near_samples = [NEAR_PERIODS * self.rate / hz for hz in highest_hz]
 
     def _of_frames(self, sums: ComplexArray | FloatArray) -> ComplexArray:
         """(..., F) sums of the frames' bins in the windows' bins."""

@@ -23,8 +23,6 @@ from premix.model.tracks import Spectra, Windows
 MAX_COHERENCE = 0.98
 FAR = 1.05
 """A far peak of the correlation must be this much higher than where the mic is believed to be."""
-NEAR_SAMPLES = 3.0
-"""Within this a mic's delay is refined rather than looked for."""
 MOST_S = 0.020
 """Changes of the delay are looked for up to this."""
 ROUNDS, SWEEPS = 3, 2
@@ -39,6 +37,8 @@ SAME_SAMPLES, SAME_SHARE = 0.05, 0.25
 together: while something changes inside a stretch all of them are uncertain."""
 EXACT = 10.0
 """Mics that are less exact than the most exact one by this have no say in that: a sub mic agrees with anybody."""
+ROUGH_SAMPLES = 2.0
+"""How far a less exact mic errs at least."""
 USUAL_FIT = 0.9
 """Share of its usual likeness under which a mic is unlike itself."""
 LOST_DB = 10.0
@@ -103,7 +103,7 @@ def follow(
             if round_ == 0:
                 trails.efficiencies_db[part] = chunk.efficiencies_db()
                 powers_db[part] = chunk.powers_db()
-            chunk.run(means, wide=round_ == 0)
+            chunk.run(means, wide=round_ < ROUNDS - 1)
             chunk.tell(means, sums)
             kept = chunk if len(chunks) == 1 else None
         means[:] = _unit(sums)
@@ -214,13 +214,23 @@ def _stand(trails: Trails, followed: StretchSpectra) -> None:
         turn = trails.signs[s] * trails.signs[last]
         alike = max(SAME_SAMPLES, SAME_SHARE * float(np.ptp(step[live])))
         near = [[n for n in live if abs(step[n] - step[m]) <= alike + 4.0 * np.hypot(noise[n], noise[m])] for m in live]
+        if max((len(group) for group in near), default=0) * 2 <= len(live):
+            near = [group + _agreeing(rows.tolist(), live, m, step, noise) for m, group in zip(live, near, strict=True)]
         most = max(near, key=lambda group: (len(group), followed.reference in group), default=[])
         if most:
+            most = [m for m in most if m in live]
             weight = 1.0 / (1e-3 + noise[most]) ** 2
             trails.delays[s:] -= float(np.dot(step[most], weight) / weight.sum())
         same = max((1, -1), key=lambda sign: (sum(turn[m] == sign for m in live), _is(turn, followed.reference, sign)))
         if same < 0:
             trails.signs[s:] *= -1
+
+
+def _agreeing(rows: list[int], live: list[int], m: int, step: FloatArray, noise: FloatArray) -> list[int]:
+    """Less exact mics whose step is that of m, where the mics are further apart than such a mic errs."""
+    far = float(np.ptp(step[live]))
+    errs = {n: max(ROUGH_SAMPLES, 4.0 * float(noise[n])) for n in rows if n not in live}
+    return [n for n, error in errs.items() if far > 2.0 * error and abs(step[n] - step[m]) <= error]
 
 
 def _is(turn: npt.NDArray[np.int64], m: int | None, sign: int) -> bool:
@@ -300,9 +310,9 @@ class _Chunk:
         order = sorted(range(self._f.mics), key=lambda m: (not self._f.in_sum[m], self._likeness(m, means)))
         if np.count_nonzero(self._f.in_sum) == 2:
             order = [m for m in order if m != self._f.reference]
-        for sweep in range(SWEEPS):
+        for _ in range(SWEEPS):
             for m in order:
-                self._one(m, means, wide=wide and sweep == 0)
+                self._one(m, means, wide=wide)
 
     def _against(self, m: int, means: ComplexArray) -> tuple[ComplexArray, FloatArray]:
         """(s, F) unit phase of mic m against the rest on top of its mean, and coherence."""
@@ -333,7 +343,7 @@ class _Chunk:
         shift, sign = np.zeros(len(total)), np.ones(len(total), np.int64)
         if wide:
             shift, sign = self._far(unit * weight, (unit.real * weight).sum(axis=1))
-        shift = np.where(usable, self._refined(unit * sign[:, None], weight, shift), 0.0)
+        shift = np.where(usable, self._refined(unit * sign[:, None], weight, shift, self._f.near_samples[m]), 0.0)
         sign = np.where(usable, sign, 1)
         self._turn(m, shift, sign)
         self._trails.delays[self._part, m] += shift
@@ -359,16 +369,17 @@ class _Chunk:
         far = np.abs(height) > FAR * np.maximum(near, 0.0)
         return np.where(far, samples[best], 0.0), np.where(far & (height < 0.0), -1, 1)
 
-    def _refined(self, unit: ComplexArray, weight: FloatArray, shift: FloatArray) -> FloatArray:
-        """(s) the shift at the top of the peak: Newton on the exact phases."""
+    def _refined(self, unit: ComplexArray, weight: FloatArray, shift: FloatArray, near: float) -> FloatArray:
+        """(s) the shift at the top of the peak, within `near` samples: Newton on the exact phases."""
         omega, start = self._f.omega, shift
         for _ in range(6):
             turned = unit * np.exp(1j * shift[:, None] * omega)
             slope = -(weight * omega * turned.imag).sum(axis=1)
             bend = (weight * omega**2 * turned.real).sum(axis=1)
             step = np.where(bend > 0.0, slope / np.maximum(bend, _TINY), 0.0)
-            shift = np.clip(shift + np.clip(step, -1.0, 1.0), start - NEAR_SAMPLES, start + NEAR_SAMPLES)
-        return np.asarray(np.where(np.abs(shift - start) < NEAR_SAMPLES, shift, start))
+            most = near / 3.0
+            shift = np.clip(shift + np.clip(step, -most, most), start - near, start + near)
+        return np.asarray(np.where(np.abs(shift - start) < near, shift, start))
 
     def tell(self, means: ComplexArray, sums: ComplexArray) -> None:
         """Fits and spreads, and each mic's share of its next mean."""

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from premix.alignment.agreement import TOLERANCES_S, Estimate, agreeing
 from premix.alignment.case import Case, as_recorded
 from premix.alignment.evidence import against_rest, delay_spread
 from premix.alignment.kernel import build_kernel
@@ -22,41 +23,8 @@ from premix.model.settings import AlignmentSettings
 from premix.model.song import Song
 from premix.units import ms_to_samples, power_to_db
 
-CLOSE_TOLERANCE_S = 25e-6
-"""Answers of one set-up differ by less than this (9 mm) when other notes were played: by 2 us for broadband mics,
-up to 12 us for coloured ones."""
-SUB_TOLERANCE_S = 120e-6
-"""The same for a sub mic, whose band is low and narrow."""
-SPREADS = 4.0
-"""Standard deviations that the noise of two estimates may set them apart."""
 MAX_RIVAL = 0.97
 """A best peak of the other polarity this high, against the winner, leaves no clear winner."""
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """What one performance alone says of a mic. spread_samples: infinite where the noise tells nothing."""
-
-    kernel: int
-    mic: int
-    delay_samples: float
-    polarity: int
-    spread_samples: float
-
-
-def agreeing(estimates: Sequence[Estimate], tolerance_samples: float) -> list[Estimate]:
-    """The largest set of estimates whose delays agree within the tolerance and their own spreads.
-
-    Of equally large ones the densest. With no two in agreement the result holds one estimate: nothing is pooled.
-    """
-
-    def agree(a: Estimate, b: Estimate) -> bool:
-        noise = SPREADS * float(np.hypot(a.spread_samples, b.spread_samples))
-        tolerance = max(tolerance_samples, noise) if np.isfinite(noise) else tolerance_samples
-        return abs(a.delay_samples - b.delay_samples) <= tolerance
-
-    sets = [[e for e in estimates if agree(e, centre)] for centre in estimates]
-    return max(sets, key=lambda near: (len(near), -float(np.std([e.delay_samples for e in near]))))
 
 
 def solve_song(song: Song, cases: Sequence[Case]) -> "SolvedSong":
@@ -150,8 +118,8 @@ class _Search:
             groups.setdefault(key, []).append(e)
         for found in groups.values():
             first = found[0]
-            is_sub = self._cases[first.kernel].mics[first.mic].role == "sub"
-            together = agreeing(found, (SUB_TOLERANCE_S if is_sub else CLOSE_TOLERANCE_S) * self._rate)
+            role = self._cases[first.kernel].mics[first.mic].role
+            together = agreeing(found, TOLERANCES_S[role] * self._rate)
             if len(together) > 1:
                 yield together
             yield from ([e] for e in found if len(together) < 2 or e not in together)

@@ -240,7 +240,7 @@ class _PerformanceScan:
         assert collector.windows is not None
         start_s = (0 if collector.hop < collector.frame else self._keep) / self._rate
         return collector.windows.record(
-            self._performance.name, [t.mic for t in self._tracks], start_s, collector.loud_db
+            self._performance.name, [t.mic for t in self._tracks], start_s, collector.riff_db
         )
 
     def _envelopes(self) -> KeyEnvelopes:

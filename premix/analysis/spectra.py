@@ -190,9 +190,9 @@ class SpectraCollector:
         return powers, count
 
     @property
-    def loud_db(self) -> float:
-        """The level that the loudest tenth of the frames reach."""
-        return self._loud_pile() * self._pile_db
+    def riff_db(self) -> float:
+        """The level from which a frame is riff."""
+        return self._loud_pile() * self._pile_db - ACTIVE_DB
 
     @property
     def _own(self) -> list[int]:

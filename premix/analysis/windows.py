@@ -50,7 +50,8 @@ class WindowCollector:
             return None
         if window not in self._open:
             self._open[window] = np.zeros((2, len(self._rows), self.bins), self._kept)
-        return self._open[window][half]
+        sums: ComplexArray = self._open[window][half]
+        return sums
 
     def flush(self, *, last: bool = False) -> None:
         """Write the windows that are complete; everything that was given out must have been added."""
@@ -67,8 +68,9 @@ class WindowCollector:
         both = sums[0] + sums[1]
         return np.asarray(sum(both[:, k::MERGED] for k in range(MERGED)), np.complex64)
 
-    def record(self, performance: str, mics: Sequence[str], start_s: float, loud_db: float) -> Windows:
-        """What was collected; everything must have been flushed. start_s: where the first frame begins."""
+    def record(self, performance: str, mics: Sequence[str], start_s: float, riff_db: float) -> Windows:
+        """What was collected; everything must have been flushed. start_s: where the first frame begins. riff_db: level from
+        which a frame is riff."""
         return Windows(
             performance=performance,
             mics=tuple(mics),
@@ -79,7 +81,7 @@ class WindowCollector:
             frame_s=self._frame_s,
             window_frames=self._frames,
             levels_db=np.array(self._levels),
-            loud_db=loud_db,
+            riff_db=riff_db,
             count=self._written,
             path=self._path,
         )

@@ -240,6 +240,8 @@ def _efficiencies(song: Song) -> tuple[EfficiencyEntry, ...]:
             after_10k=performance.efficiency.after_10k_db,
             without=dict(performance.efficiency.without),
             bands=performance.efficiency.bands,
+            worst_passage=performance.efficiency.worst_passage_db,
+            worst_passage_s=performance.efficiency.worst_passage_s,
         )
         for performance in song.performances
     )

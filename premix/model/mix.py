@@ -35,8 +35,8 @@ class OnsetSpread:
 class TakePair:
     """Likeness of two performances' stems: the largest normalised cross-correlation within the search.
 
-    correlation: -1 to 1, its sign kept; lag_ms: positive when b is late; same_take: |correlation| is above
-    what two real performances of a part can reach.
+    correlation: -1 to 1, its sign kept; lag_ms: positive when b is late; same_take: |correlation| or coherence is above
+    what two real performances of a part can reach. coherence: 0 to 1, whatever the phase; None: the song is too short.
     """
 
     performance_a: str
@@ -44,6 +44,7 @@ class TakePair:
     correlation: float
     lag_ms: float
     same_take: bool
+    coherence: float | None = None
 
 
 PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic"]

@@ -222,6 +222,11 @@ class Limits(Section):
         description="Lowest sum efficiency of any performance; 0 is every band of every mic in phase.",
         examples=[-1.5],
     )
+    worst_passage_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(
+        None,
+        description="Lowest sum efficiency of any 2 s of riff of any performance: what a mic that changes in the song costs.",
+        examples=[-2],
+    )
     mono_fold_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(
         None, description="Lowest mono fold of the guitar bus: what mono playback loses.", examples=[-4.5]
     )

@@ -176,7 +176,7 @@ class Windows:
 
     pairs: (P) rows (m, n), m <= n. freqs_hz: (F) middles of the bins, each the sum of `merged` bins of the frames.
     start_s: where the first window begins. frame_s: from one frame to the next. window_frames: frames in a window.
-    levels_db: of each frame of the song, the median over the close mics. loud_db: the level of the loudest tenth.
+    levels_db: of each frame of the song, the median over the close mics. riff_db: from which level a frame is riff.
     count: windows.
     """
 
@@ -189,7 +189,7 @@ class Windows:
     frame_s: float
     window_frames: int
     levels_db: FloatArray
-    loud_db: float
+    riff_db: float
     count: int
     path: Path
 
