@@ -221,7 +221,7 @@ def _without_phase(
     for case, turn in zip(cases, turns, strict=True):
         back = np.where(np.isin([mic.name for mic in case.mics], mics)[:, None], turn.conj(), 1.0)
         pair = back[:, None, :] * back[None, case.signal.partners, :].conj()
-        signal = replace(case.signal, matrix=case.signal.matrix * pair, halves=case.signal.halves * pair)
+        signal = replace(case.signal, matrix=case.signal.matrix * pair, responses=case.signal.responses * back)
         undone.append(replace(case, signal=signal))
     decisions = solve_song(song, undone).decisions()
     return [efficiency_of(case, own).after_db for case, own in zip(undone, decisions, strict=True)]
