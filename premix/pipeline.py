@@ -12,7 +12,7 @@ from typing import Any
 
 from premix.alignment.decide import align, decide_variant
 from premix.alignment.lag import coarse_offsets
-from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
+from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_offsets, sheet_text
 from premix.analysis.damage import check_intact, damage
 from premix.analysis.levels import look
 from premix.analysis.scan import scan
@@ -133,8 +133,8 @@ def prepare(
         with scratch_room():
             song = scan(song, scratch, threads=threads, progress=progress.advance)
         song = check_intact(song)
-        offsets = coarse_offsets(song)
-        if offsets and given is None:
+        offsets = coarse_offsets(song) if given is None else sheet_offsets(given, song)
+        if offsets:
             (scratch / "in_step").mkdir()
             progress.begin("reading in step", work)
             with scratch_room():

@@ -30,6 +30,7 @@ _REASONS = {
 _HEARS_COHERENCE = 0.3
 """A mic less coherent than this is not offered as another reference."""
 _COSTLY_DB = 0.3
+_WORSE_DB = 0.05
 
 
 def align(song: Song, sheet: Sheet | None = None) -> Song:
@@ -41,7 +42,8 @@ def align(song: Song, sheet: Sheet | None = None) -> Song:
     cases = [build_case(song, performance) for performance in song.performances]
     if sheet is not None:
         from_sheet, findings = decide_from_sheet(sheet, song, cases)
-        return _decided(song, cases, from_sheet).tell(*findings)
+        song = _decided(song, cases, from_sheet)
+        return song.tell(*findings, *_worse(song))
     while True:
         solved = solve_song(song, cases)
         refused = list(solved.refusals())
@@ -117,6 +119,7 @@ def _findings(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
             yield Finding("alignment-room-polarity", "info", mic.label, f"{best}; polarity kept as recorded")
     yield from _inverted(song)
     yield from _reference(song, cases)
+    yield from _worse(song)
 
 
 def _unclear(mic: Mic) -> bool:
@@ -174,6 +177,15 @@ def _reference(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
         if best is not None and case.coherence[best] > _HEARS_COHERENCE:
             offer = f"; the others agree best with '{name}': alignment: {{reference: {name}}}"
         yield Finding("alignment-reference", "error", reference.label, f"the reference itself is refused{offer}")
+
+
+def _worse(song: Song) -> Iterator[Finding]:
+    """Performances whose sum is worse as decided than as recorded: what was given by hand does not fit the tracks."""
+    for performance in song.performances:
+        before_db, after_db = performance.efficiency.before_db, performance.efficiency.after_db
+        if after_db < before_db - _WORSE_DB:
+            what = f"sum efficiency {after_db:.2f} dB as decided, but {before_db:.2f} dB as recorded"
+            yield Finding("alignment-worse", "warning", performance.name, what)
 
 
 def _chain_costs(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:

@@ -112,6 +112,11 @@ def mic_sections(
     return np.concatenate(filters)
 
 
+def stable(sections: FloatArray) -> bool:
+    """Whether all poles lie inside the unit circle: |a2| < 1 and |a1| < 1 + a2 of every section (Jury, 1964)."""
+    return bool(((np.abs(sections[:, 5]) < 1.0) & (np.abs(sections[:, 4]) < 1.0 + sections[:, 5])).all())
+
+
 def sections_response(sections: FloatArray, freqs_hz: FloatArray, rate: int) -> ComplexArray:
     """Complex response (F) of the sections in series; ones for no sections."""
     z = np.exp(-2j * np.pi * freqs_hz / rate)
