@@ -10,7 +10,7 @@ transform with pre-warping (Oppenheim & Schafer, Discrete-Time Signal Processing
 ch. 2.
 
 A delay is whole samples as a streamed line, and the rest as a short linear-phase FIR, a Kaiser-windowed sinc. 96 taps
-with beta 15 keep |H - exact shift| below -138 dB up to 0.9 of Nyquist (design survey after Laakso, Valimaki,
+with beta 15 keep |H - exact shift| below -134 dB up to 0.9 of Nyquist (design survey after Laakso, Valimaki,
 Karjalainen & Laine, "Splitting the Unit Delay", IEEE Signal Processing Magazine 13(1), 1996).
 """
 
