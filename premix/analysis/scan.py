@@ -17,7 +17,7 @@ from premix.audio.bands import KEY_BAND_HZ, KeyPower
 from premix.audio.passages import PassageReader
 from premix.audio.reader import TrackReader
 from premix.model.song import Performance, Song
-from premix.model.tracks import KeyEnvelopes, Spectra, Windows
+from premix.model.tracks import KeptArray, KeyEnvelopes, Spectra, Windows
 from premix.threads import Begun, SideBySide
 
 BLOCK_FRAMES = 16
@@ -40,8 +40,8 @@ def scan(
 ) -> Song:
     """Read every track once, in blocks, performance by performance; gives the song with levels, spectra and envelopes.
 
-    scratch: folder for the key envelopes; it must outlive what is returned. offsets: whole samples by which
-    a track ('left_a/ribbon') is advanced while reading, for files with odd starts. progress: told how many
+    scratch: folder for key envelopes and cross-spectra; it must outlive what is returned. offsets: whole samples by
+    which a track ('left_a/ribbon') is advanced while reading, for files with odd starts. progress: told how many
     samples of tracks were read since the last call.
     """
     with ThreadPoolExecutor(threads) if threads > 1 else nullcontext() as pool:
@@ -221,9 +221,9 @@ class _PerformanceScan:
             performance=self._performance.name,
             mics=tuple(t.mic for t in self._tracks),
             freqs_hz=self._collector.freqs_hz,
-            active=collected.active,
+            kept_active=KeptArray.keep(collected.active, self._envelope_path.with_suffix(".active")),
             n_active=collected.n_active,
-            quiet=collected.quiet,
+            kept_quiet=KeptArray.keep(collected.quiet, self._envelope_path.with_suffix(".quiet")),
             n_quiet=collected.n_quiet,
             frame=self._collector.frame,
             hop=self._collector.hop,
