@@ -44,8 +44,8 @@ def check_dis(song: Song) -> Song:
 
 def match(owner: Performance, di: str, performance: Performance) -> DiMatch:
     """How a DI of `owner` fits the close mics of `performance`: that of the mic it fits best."""
-    ours = _Changes(owner.di_envelopes, owner.di_envelopes.mics.index(di))
-    theirs = [_Changes(performance.envelopes, m) for m in range(len(performance.envelopes.mics))]
+    ours = Changes(owner.di_envelopes, owner.di_envelopes.mics.index(di))
+    theirs = [Changes(performance.envelopes, m) for m in range(len(performance.envelopes.mics))]
     lags = round(LAGS_MS)
     best = DiMatch(0.0, 0.0)
     for mic in theirs:
@@ -73,7 +73,7 @@ def _findings(song: Song, performance: Performance, di: Mic, found: DiMatch) -> 
     yield Finding("di-other-take", "warning", di.label, what + whose)
 
 
-class _Changes:
+class Changes:
     """Changes of one track's level, read from the envelopes on disk: never more than a chunk at a time."""
 
     def __init__(self, envelopes: KeyEnvelopes, mic: int) -> None:
@@ -87,13 +87,17 @@ class _Changes:
         """Changes in dB from one frame to the next, (count,); 0 outside of the song."""
         half = len(self._window) // 2
         begin, end = start - half, start + count + 1 + half
-        power = np.zeros(end - begin)
         inside = self._envelopes.read(begin, end)[self._mic]
-        at = max(0, -begin)
-        power[at : at + len(inside)] = inside
+        if not inside.size:
+            return np.zeros(count)
+        early = max(0, -begin)  # the first and last level go on, so that the song's ends are no changes
+        power = np.pad(inside, (early, end - begin - early - len(inside)), mode="edge")
         smooth = np.convolve(power, self._window, "valid")
         level_db = 10.0 * np.log10(np.maximum(smooth, 1e-20))
-        return np.diff(np.maximum(level_db, self._floor_db))[:count]
+        changes = np.diff(np.maximum(level_db, self._floor_db))[:count]
+        changes[: max(0, -start)] = 0.0
+        changes[max(0, self.frames - start) :] = 0.0
+        return changes
 
     def _loud_db(self) -> float:
         """Level that one frame in twenty passes."""
@@ -106,7 +110,7 @@ class _Changes:
         return float(199 - int(np.argmax(above)))
 
 
-def correlate(di: _Changes, mic: _Changes, lags: int) -> FloatArray:
+def correlate(di: Changes, mic: Changes, lags: int) -> FloatArray:
     """Correlation of the changes of two tracks, (2 lags + 1,): entry `lags` + k has the DI k frames later."""
     total, energy_a, energy_b = np.zeros(2 * lags + 1), 0.0, 0.0
     size = 1 << (_CHUNK + 2 * lags - 1).bit_length()

@@ -75,7 +75,7 @@ def render_levelled(
 def _clipped_dis(files: Sequence[WrittenFile]) -> Iterator[Finding]:
     """DIs whose samples do not fit into the files: nothing turns them down."""
     for file in files:
-        if not file.part.is_levelled and file.overs:
+        if not file.part.is_levelled and file.overs and file.bits < 32:  # floats hold them
             what = f"{file.overs} samples pass full scale and were cut off in {file.path}"
             yield Finding("di-clipped", "warning", f"{file.part.performance}/{file.part.mic}", what)
 
