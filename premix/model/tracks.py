@@ -56,10 +56,11 @@ class RollCall:
     one_sided: tuple[str, ...] = ()
 
     def line(self) -> str:
-        """The roll-call in one line, for people."""
+        """The roll-call in one line, for people; whole performances first."""
         said = [f"used {self.used} of {self.found} file{'s' * (self.found != 1)}"]
         if self.left_out:
-            told = ", ".join(map(_left_out, self.left_out[:MOST_NAMED]))
+            gravest = sorted(self.left_out, key=lambda one: one.mic is not None)
+            told = ", ".join(map(_left_out, gravest[:MOST_NAMED]))
             said.append(f"left out: {told}{_rest(len(self.left_out))}")
         if self.unused:
             said.append(f"not used: {', '.join(self.unused[:MOST_NAMED])}{_rest(len(self.unused))}")
