@@ -153,21 +153,7 @@ def write_demo(
         takes: list[PerformanceTruth] = []
         for take, recorded in perform_session(seconds, rate, seed, performances, rig):
             takes.append(take)
-            files: dict[str, list[tuple[DemoMic, FloatArray]]] = {}
-            for mic, signal in recorded:
-                files.setdefault(f"{take.performance}_{mic.file or mic.name}.{file_format}", []).append((mic, signal))
-            for name, channels in files.items():
-                signals = np.stack([signal for _, signal in channels])
-                count, frames = signals.shape
-                # No dither: the mics' noise is far above one step.
-                with PartWriter(
-                    stage / name, rate=rate, channels=count, frames=frames, container=file_format, bits=bits
-                ) as writer:
-                    writer.write(signals)
-                    peak = writer.close().sample_peak
-                tracks += [
-                    _track_truth(take.performance, mic, line_up.mics[0], name, rate, peak) for mic, _ in channels
-                ]
+            tracks += _write_tracks(stage, take.performance, recorded, rate, bits, file_format)
         truth = DemoTruth(
             1,
             SONG,
@@ -186,6 +172,31 @@ def write_demo(
         (stage / "README.txt").write_text(_readme(truth, line_up.through), encoding="utf-8", newline="\n")
         (stage / "song.yaml").write_text(f"song: {SONG}\n", encoding="utf-8", newline="\n")
     return truth
+
+
+def _write_tracks(
+    stage: Path,
+    performance: str,
+    recorded: Sequence[tuple[DemoMic, FloatArray]],
+    rate: int,
+    bits: int,
+    file_format: FileFormat,
+) -> Iterator[TrackTruth]:
+    """One take as files: a mic each, or as channels of one file that they share. The first mic is the reference."""
+    files: dict[str, list[tuple[DemoMic, FloatArray]]] = {}
+    for mic, signal in recorded:
+        files.setdefault(f"{performance}_{mic.file or mic.name}.{file_format}", []).append((mic, signal))
+    for name, channels in files.items():
+        signals = np.stack([signal for _, signal in channels])
+        count, frames = signals.shape
+        # No dither: the mics' noise is far above one step.
+        with PartWriter(
+            stage / name, rate=rate, channels=count, frames=frames, container=file_format, bits=bits
+        ) as writer:
+            writer.write(signals)
+            peak = writer.close().sample_peak
+        for mic, _ in channels:
+            yield _track_truth(performance, mic, recorded[0][0], name, rate, peak)
 
 
 def perform_session(
