@@ -180,7 +180,7 @@ def test_every_command_that_reads_tracks_calls_the_roll(
             roll = json.loads(said.out)["roll_call"]
             assert (roll["used"], roll["found"], roll["unused"]) == (4, 6, ["Mitte_dyn.wav", "left_a_suub.wav"])
         else:
-            assert "  used 4 of 6 files; left out: left_b (" in f"  {said.err}" and line in said.err
+            assert "  used 4 of 6 files; left out: left_b (" in said.err and line in said.err
             assert "not used: Mitte_dyn.wav, left_a_suub.wav" in said.err
 
 
