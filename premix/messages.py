@@ -52,6 +52,7 @@ STAGES: dict[str, dict[str, str]] = {
         "recipe-band": "Write the low end of the band first.",
         "recipe-flac-bits": "Use 16 or 24 bits with flac, or the format wav.",
         "recipe-float-dither": "Use dither only with 16 or 24 bits.",
+        "recipe-level": "Give the level by one figure.",
         "recipe-stands-twice": "Keep one of them.",
         "recipe-name-pattern": "Write a name that every system can hold, with the placeholders it needs.",
         "recipe-names-collide": "Rename one of them.",
@@ -159,6 +160,8 @@ STAGES: dict[str, dict[str, str]] = {
     "delivery": {
         "disk-full": "Make room on the disk, or choose another place with --out; nothing was written.",
         "scratch-full": "Make room there, or choose another place with the environment variable TMPDIR.",
+        "level-not-reached": "Raise `deliver.ceiling_dbtp`, ask for less, or take the peaks down with a limiter.",
+        "level-not-measured": "Nothing to do: there is no sound that a level could be given to.",
         "over-ceiling": "Lower the gains, raise `deliver.ceiling_dbtp`, or write `deliver: {trim: auto}`.",
         "cannot-write": "Choose a place you may write to with --out.",
         "not-finite": "Look for the track or the processor that gives such samples; nothing was written.",

@@ -36,8 +36,8 @@ class PartFiles:
     """Writes (and in the first pass measures) all parts.
 
     names: path of each part's file below `folder`. variant: of a comparison. The dither is the tracks', the variant's
-    and the part's: a change of format or limits keeps it. meters: None in a second pass. Once a block passes the
-    ceiling in the first pass, writing stops and only the measures go on: that pass's files will not be used.
+    and the part's: a change of format or limits keeps it. meters: None in a second pass. Where the files are to be
+    brought to a level, or once a block passes the ceiling, the first pass only measures: its files will not be used.
     """
 
     def __init__(
@@ -53,7 +53,8 @@ class PartFiles:
     ) -> None:
         self._folder, self._names, self._parts, self._song, self._meters = folder, names, parts, song, meters
         self._ceiling = db_to_gain(song.deliver.ceiling_dbtp)
-        self.passed_ceiling = False
+        level = song.deliver.level
+        self.measures_only = meters is not None and level is not None and level.aim is not None
         self._resamplers: dict[str, Resampler] = {}
         if song.file_rate != song.rate:
             measured = meters.channels if meters is not None else {}
@@ -106,8 +107,8 @@ class PartFiles:
         if self._meters is not None:
             self._meters.feed_part(part, block)
             if written and max(block.max(), -block.min()) > self._ceiling:
-                self.passed_ceiling = True
-        if written and not self.passed_ceiling:
+                self.measures_only = True
+        if written and not self.measures_only:
             self._writers[part].write(block)
 
     def close(self, measures: Callable[[str], PartMeasures]) -> tuple[WrittenFile, ...]:

@@ -100,11 +100,6 @@ class RenderMeters:
         if self._takes is not None and all(stem in blocks for stem in self._stems):
             self._takes.feed(np.concatenate([blocks[stem] for stem in self._stems]))
 
-    def true_peak_dbtp(self) -> float | None:
-        """Highest true peak of all files so far."""
-        peaks = [m.result().true_peak_dbtp for m in self.parts.values()]
-        return max((p for p in peaks if p is not None), default=None)
-
     def measures(self, part: str, gain: float) -> PartMeasures:
         """The figures of one part, as if `gain` (the common trim) had been applied to it."""
         return self.parts[part].result(gain)

@@ -114,7 +114,7 @@ class PerformanceMixer:
             if f"mic_{name}_{path.track.mic}" in wanted
         }
         self._room_in_stem = plan.room_in_stem
-        self._late = Late(ahead, plan.trim)
+        self._late = Late(ahead, plan.trim * plan.held_gain(performance.bus))
         row = np.zeros(HOP)
         for _ in range(lead // HOP):
             self._close.next(1, row)

@@ -35,6 +35,7 @@ _PLACES: tuple[tuple[str, ...], ...] = (
     ("guitar_bus",),
     ("groups", _NAME),
     ("deliver",),
+    ("deliver", "level"),
     ("variants", _NAME),
     ("limits",),
 )

@@ -50,6 +50,7 @@ TRIGGERS: dict[str, str | bytes] = {
     "recipe-reference": BASE + "alignment: {reference: room}\n",
     "recipe-gate-not-room": BASE.replace("dynamic: {}", "dynamic: {gate: {}}"),
     "recipe-filters-cross": BASE.replace("dynamic: {}", "dynamic: {high_pass_hz: 2, low_pass_hz: 1}"),
+    "recipe-level": BASE + "deliver: {level: {peak_dbfs: -6, loudness_lufs: -18}}\n",
     "recipe-delay-units": BASE.replace("dynamic: {}", "dynamic: {delay: {}}"),
     "recipe-nothing-heard": BASE.replace("dynamic: {}", "dynamic: {mute: true}"),
     "recipe-band": BASE + "gate: {band_hz: [2, 1]}\n",
