@@ -182,6 +182,7 @@ STAGES: dict[str, dict[str, str]] = {
         "verify-lost": "Take the file from the delivery again, or render again.",
         "verify-added": "Keep it elsewhere: it is no part of the delivery.",
         "verify-rewritten": "Nothing to do: its samples and its start are those that were delivered.",
+        "null-missing": "Check the path: a file, or the output folder of a render.",
         "null-mixed": "Compare two files, or two output folders, of one rate and channel count.",
     },
     "report": {
@@ -217,6 +218,8 @@ STAGES: dict[str, dict[str, str]] = {
         "aligned by itself.",
         "batch-polarity-changed": "Check the cable and the polarity switch; nothing to do if the song sounds right.",
         "batch-level-drifted": "Check the mic's place and preamp; set `gain_db` in the song's song.yaml if it matters.",
+        "batch-levels": "Match again with --match loudness, or let it go with --match none.",
+        "batch-below-album": "Match the album again with --match loudness, or turn the song up in its song.yaml.",
         "batch-not-matched": "Deliver the guitar bus of every song that is to be matched.",
     },
     "demo": {

@@ -210,6 +210,7 @@ def render_command(
         )
     if as_json:
         show.document(outcome.manifest)
+        _show_broken(outcome)
     else:
         _show_render(outcome, out)
         show.missing_page(no_report)
@@ -219,6 +220,13 @@ def render_command(
         show.findings(differences)
         show.say(f"{'not ' if differences else ''}the samples that were expected")
     return Exit.BROKEN if outcome.broken or differences else Exit.DONE
+
+
+def _show_broken(outcome: Outcome) -> None:
+    """The limits that do not hold: also where a program reads the rest."""
+    if outcome.broken:
+        show.findings(outcome.broken)
+        show.say(verdict(len(outcome.broken)))
 
 
 def _show_render(outcome: Outcome, out: Path) -> None:

@@ -23,6 +23,9 @@ class NulledPair:
 
 def null(a: Path, b: Path) -> list[NulledPair]:
     """Null two audio files, or every part of two output folders. Raises UserError for what cannot be compared."""
+    missing = [path for path in dict.fromkeys((a, b)) if not path.exists()]
+    if missing:
+        raise TracksError(Problem("null-missing", str(path), "there is no such file or folder") for path in missing)
     if a.is_dir() != b.is_dir():
         raise TracksError(Problem("null-mixed", f"{a} and {b}", "one is a folder and the other is not"))
     if not a.is_dir():

@@ -104,3 +104,25 @@ def test_a_truncated_track_is_used_on_request_only_and_the_manifest_says_so(prem
     manifest = manifest_of(song.out("new"))
     assert [i["mic"] for i in manifest["inputs"] if i["recovered"]] == ["ribbon"]
     assert [f["subject"] for f in manifest["findings"] if f["slug"] == "recovered-file"] == ["left/ribbon"]
+
+
+@pytest.mark.parametrize("gone", [("a",), ("b",), ("a", "b")], ids="".join)
+def test_null_says_which_is_missing(premix: Premix, song: Song, gone: tuple[str, ...]) -> None:
+    """One line for each path that is not there, exit 1."""
+    paths = {"a": song.out(), "b": song.out()} | {name: song.out(f"no_{name}") for name in gone}
+    said = premix("null", paths["a"], paths["b"])
+    assert said.code == 1
+    assert [line.partition(":")[0] for line in said.lines] == [str(song.out(f"no_{name}")) for name in gone]
+    assert all(line.endswith("[null-missing]") for line in said.lines)
+
+
+def test_json_hides_no_broken_limit(premix: Premix, song: Song) -> None:
+    """Standard output is the manifest; standard error still says what does not hold."""
+    command = ("render", song.recipe, song.tracks, "--out", song.out("new"), "--no-report", "--json")
+    said = premix(*command, "--set", "limits.mono_fold_db=-1", "--set", "limits.true_peak_dbtp=-60")
+    assert said.code == 4 and json.loads(said.out)["format"] == 1
+    assert sorted(line.rpartition("[")[2].rstrip("]") for line in said.lines[:-1]) == [
+        "limit-mono-fold",
+        "limit-true-peak",
+    ]
+    assert said.lines[-1] == "2 limits broken"
