@@ -203,10 +203,20 @@ def render_command(
     """Render TRACKS after RECIPE into OUT: stems, rooms, buses, the guitar bus, a track sheet, a manifest, a page."""
     if pictures is not None and (no_report or missing_extra()):
         raise click.UsageError("--pictures needs the page: leave out --no-report, and install premix-stems[report].")
-    expected = read_manifest(expect) if expect is not None else None
+    expected = None
+    if expect is not None:
+        expected = against.Render(read_manifest(expect), expect if expect.is_dir() else expect.parent)
     with show.progress() as bar:
         outcome = render(
-            recipe, tracks, out, force=force, report=not no_report, pictures=pictures, progress=bar, **shared
+            recipe,
+            tracks,
+            out,
+            force=force,
+            report=not no_report,
+            pictures=pictures,
+            earlier=expected,
+            progress=bar,
+            **shared,
         )
     if as_json:
         show.document(outcome.manifest)
@@ -215,8 +225,8 @@ def render_command(
         _show_render(outcome, out)
         show.missing_page(no_report)
     differences: tuple[Finding, ...] = ()
-    if expected is not None:
-        differences = against.compare(expected, outcome.manifest)
+    if outcome.changes is not None:
+        differences = outcome.changes.findings()
         show.findings(differences)
         show.say(f"{'not ' if differences else ''}the samples that were expected")
     return Exit.BROKEN if outcome.broken or differences else Exit.DONE
