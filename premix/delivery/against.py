@@ -19,7 +19,6 @@ from premix.measures.residual import NullResult, null_test
 from premix.measures.sound_change import SoundChange, sound_change
 from premix.model.manifest import DecisionEntry, FileEntry, Manifest
 
-
 _TOLD_SAMPLES = 0.001
 """Delays that differ by less move nothing that is heard; noise alone does that."""
 
