@@ -57,6 +57,7 @@ STAGES: dict[str, dict[str, str]] = {
         "recipe-band": "Write the low end of the band first.",
         "recipe-flac-bits": "Use 16 or 24 bits with flac, or the format wav.",
         "recipe-float-dither": "Use dither only with 16 or 24 bits.",
+        "recipe-level": "Give the level by one figure.",
         "recipe-stands-twice": "Keep one of them.",
         "recipe-name-pattern": "Write a name that every system can hold, with the placeholders it needs.",
         "recipe-names-collide": "Rename one of them.",
@@ -174,6 +175,8 @@ STAGES: dict[str, dict[str, str]] = {
     "delivery": {
         "disk-full": "Make room on the disk, or choose another place with --out; nothing was written.",
         "scratch-full": "Make room there, or choose another place with the environment variable TMPDIR.",
+        "level-not-reached": "Raise `deliver.ceiling_dbtp`, ask for less, or take the peaks down with a limiter.",
+        "level-not-measured": "Nothing to do: there is no sound that a level could be given to.",
         "over-ceiling": "Lower the gains, raise `deliver.ceiling_dbtp`, or write `deliver: {trim: auto}`.",
         "cannot-write": "Choose a place you may write to with --out.",
         "not-finite": "Look for the track or the processor that gives such samples; nothing was written.",
@@ -190,6 +193,11 @@ STAGES: dict[str, dict[str, str]] = {
         "not-a-manifest": "Give the manifest.json of an earlier render, or its folder.",
         "expect-file-differs": "See the causes told with it; approve the new render, or put them back.",
         "expect-cause": "Put it back as it was, or approve the new render.",
+        "verify-changed": "Take the file from the delivery again, or render again.",
+        "verify-lost": "Take the file from the delivery again, or render again.",
+        "verify-added": "Keep it elsewhere: it is no part of the delivery.",
+        "verify-rewritten": "Nothing to do: its samples and its start are those that were delivered.",
+        "null-missing": "Check the path: a file, or the output folder of a render.",
         "null-mixed": "Compare two files, or two output folders, of one rate and channel count.",
     },
     "report": {
@@ -225,6 +233,8 @@ STAGES: dict[str, dict[str, str]] = {
         "aligned by itself.",
         "batch-polarity-changed": "Check the cable and the polarity switch; nothing to do if the song sounds right.",
         "batch-level-drifted": "Check the mic's place and preamp; set `gain_db` in the song's song.yaml if it matters.",
+        "batch-levels": "Match again with --match loudness, or let it go with --match none.",
+        "batch-below-album": "Match the album again with --match loudness, or turn the song up in its song.yaml.",
         "batch-not-matched": "Deliver the guitar bus of every song that is to be matched.",
     },
     "demo": {

@@ -17,6 +17,7 @@ from premix.analysis.damage import check_intact, damage
 from premix.analysis.di_check import check_dis
 from premix.analysis.levels import look
 from premix.analysis.scan import scan
+from premix.delivery.against import Changes, Render, changes
 from premix.delivery.documents import comparison_manifest, manifest
 from premix.delivery.file_names import document_name, file_names, variant_path
 from premix.delivery.package import Package
@@ -70,11 +71,12 @@ class Prepared:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A finished render: its records, its manifest, the limits that are broken."""
+    """A finished render: its records, its manifest, the limits that are broken; changes: against an earlier render."""
 
     rendered: Rendered
     manifest: Manifest
     broken: tuple[Finding, ...]
+    changes: Changes | None = None
 
 
 def load(
@@ -160,12 +162,14 @@ def render(
     extra_trim_db: float = 0.0,
     report: bool = False,
     pictures: Path | None = None,
+    earlier: Render | None = None,
     progress: Progress | None = None,
 ) -> Outcome:
     """The main job: OUT appears whole or not at all. Raises UserError with what the user has to mend.
 
     extra_trim_db: on top of the trim that the ceiling asks for, so that songs sit together. report: with the HTML
-    page, where its extra is installed. pictures: folder for the page's pictures as files.
+    page, where its extra is installed. pictures: folder for the page's pictures as files. earlier: a render that this
+    one is compared with; it may be the one that lies in OUT.
     """
     progress = progress or Progress()
     with (
@@ -186,10 +190,11 @@ def render(
         if report and missing_extra() is None:
             page = write_report(rendered, document, package.folder / document_name(song.name, "report", "html"))
         check_unchanged(song)
+        differing = None if earlier is None else changes(earlier, Render(document, package.folder))
         document = package.commit(document)
         if page is not None and pictures is not None:
             page.save_pictures(pictures)
-        return Outcome(rendered, document, broken)
+        return Outcome(rendered, document, broken, differing)
 
 
 def compare(

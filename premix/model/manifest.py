@@ -13,7 +13,7 @@ from typing import Any, Literal
 from premix.errors import Finding, Problem
 from premix.model.alignment import BandEfficiency, MicDecision
 from premix.model.gate import Span
-from premix.model.mix import ChainFile, MonoEntry, OnsetSpread, PartKind, TakePair
+from premix.model.mix import ChainFile, LevelReached, MonoEntry, OnsetSpread, PartKind, TakePair
 from premix.model.song import RecipeEntry
 from premix.model.tracks import DiMatch, Hum, RollCall
 
@@ -89,7 +89,8 @@ class EfficiencyEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileEntry:
-    """One audio file. path: below the output folder. sha256: of its samples, as little-endian bytes.
+    """One audio file. path: below the output folder. sha256: of its samples, as little-endian bytes. size_bytes: of the
+    file.
 
     group: whose own stem it is. overs: samples that had to be clipped. gain_to_bus_db: at which it is added to its bus,
     or a bus to the guitar bus.
@@ -120,6 +121,7 @@ class FileEntry:
     momentary_max_lufs: float | None = None
     loudness_range_lu: float | None = None
     rms_dbfs: float | None = None
+    size_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +141,10 @@ class BusEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GuitarBusEntry:
-    """The guitar bus: gain in dB, width, and whether it is the sum of the panned buses (a chain makes it another)."""
+    """The guitar bus: width, and whether it is the sum of the panned buses (a chain makes it another).
+
+    gain_db: at which that sum is added up from the files of the buses; 0 where they hold the guitar bus's gain.
+    """
 
     gain_db: float | None
     width: float
@@ -177,7 +182,9 @@ class DiEntry(DiMatch):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Manifest:
     """A render. time_reference: BWF start of the common time line. mono_without_centre: the guitar bus without buses
-    in the middle, None where that says nothing. trim_db: of all files; extra_trim_db: its share that was asked for.
+    in the middle, None where that says nothing. balance: in_files where stems, rooms and buses hold the gains of their
+    bus and of the guitar bus. level: before the extra trim. trim_db: of all files; extra_trim_db: its share that
+    was asked for.
     written: every file of the output folder, so that a later run knows what it may replace.
     """
 
@@ -201,6 +208,8 @@ class Manifest:
     mono_without_centre: MonoEntry | None = None
     onset_spread: tuple[OnsetSpread, ...] = ()
     takes: tuple[TakePair, ...] = ()
+    balance: Literal["in_files", "in_sheet"] = "in_sheet"
+    level: LevelReached | None = None
     trim_db: float
     extra_trim_db: float = 0.0
     findings: tuple[Finding, ...]
@@ -226,6 +235,7 @@ class VariantEntry:
     true_peak_dbtp: float | None
     sample_peak_dbfs: float | None
     crest_db: float | None
+    size_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

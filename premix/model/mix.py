@@ -151,7 +151,8 @@ class ChainFile:
 class MixPlan:
     """The whole mix of a song, resolved: no recipe look-ups are left to do.
 
-    trim: common linear gain of every file.
+    trim: common linear gain of every file. in_files: whether stems and rooms are written with the gains of their bus
+    and of the guitar bus, and buses with that of the guitar bus.
     """
 
     song: str
@@ -163,6 +164,14 @@ class MixPlan:
     room_in_stem: bool
     trim: float = 1.0
     chain_files: tuple[ChainFile, ...] = ()
+    in_files: bool = False
+
+    def held_gain(self, bus: str | None = None) -> float:
+        """Linear gain, the trim left out, that the files of a bus's stems and rooms hold beyond their own gains; of no
+        bus: that the files of the buses themselves hold."""
+        if not self.in_files:
+            return 1.0
+        return self.guitar_bus.gain * next((own.gain for own in self.buses if own.name == bus), 1.0)
 
     @property
     def has_chain(self) -> bool:
@@ -260,7 +269,7 @@ class RoomQuiet:
 
 @dataclass(frozen=True, slots=True)
 class WrittenFile:
-    """One file that was written, with the hash of its samples (little-endian, own bit depth, interleaved)."""
+    """One file that was written; the hash is of its samples (little-endian, own bit depth, interleaved)."""
 
     part: Part
     path: str
@@ -269,6 +278,19 @@ class WrittenFile:
     sha256: str
     overs: int
     measures: PartMeasures
+    size_bytes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LevelReached:
+    """The level of a delivery: by which figure it is set, what was asked, and what it is; None: not measured.
+
+    ceiling_dbtp: the highest true peak of any file; loudness_lufs: of the guitar bus; peak_dbfs: the highest sample.
+    """
+
+    by: Literal["ceiling_dbtp", "loudness_lufs", "peak_dbfs"]
+    asked: float
+    found: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,6 +309,7 @@ class Rendering:
     onset_spread: tuple[OnsetSpread, ...] = ()
     takes: tuple[TakePair, ...] = ()
     extra_trim_db: float = 0.0
+    level: LevelReached | None = None
 
 
 @dataclass(frozen=True, slots=True)
