@@ -47,17 +47,28 @@ def draft_command(tracks: Path, save: Path | None) -> Exit:
     type=click.Choice(["jump", "turned", "drift", "late", "swapped"]),
     help="Let one thing go wrong with one mic, to see how it is found, told and mended.",
 )
+@click.option(
+    "--rig",
+    type=click.Choice(["house", "two_amps", "stereo_room", "di"]),
+    default="house",
+    show_default=True,
+    help="What the guitar is heard by: the recipe of that name fits.",
+)
 def demo_command(
     folder: Path,
     seconds: float,
     rate: int,
     file_format: Literal["wav", "flac"],
     fault: Literal["jump", "turned", "drift", "late", "swapped"] | None,
+    rig: Literal["house", "two_amps", "stereo_room", "di"],
 ) -> Exit:
-    """Write the demo session into DIR: an invented band's quad-tracked riff, five mics a performance."""
+    """Write the demo session into DIR: an invented band's quad-tracked riff, five mics a performance.
+
+    Or, with --rig, one of the other set-ups that sessions come with.
+    """
     from premix.demo.session import write_demo
 
-    truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format, fault=fault)
+    truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format, fault=fault, rig=rig)
     show.say(f"{len(truth.tracks)} tracks of {truth.song} in {folder}; next: premix render RECIPE {folder} --out OUT")
     if truth.fault is not None:
         show.say(f"one thing went wrong on purpose: {truth.fault.words(truth.rate)}")
