@@ -22,11 +22,11 @@ def draft_command(tracks: Path, save: Path | None) -> Exit:
 
     It says how sure it is of each line, and asks in a comment what it cannot tell.
     """
-    from premix.draft.propose import draft
-    from premix.draft.write import MARK
+    from premix.draft.propose import propose
+    from premix.draft.write import MARK, recipe_text
     from premix.tracks.find import list_files
 
-    text = draft(tracks, [file.name for file in list_files(tracks, DEEPEST) if file.is_audio])
+    text = recipe_text(propose(tracks, [file.name for file in list_files(tracks, DEEPEST) if file.is_audio]))
     if save is None:
         click.echo(text, nl=False)
         return Exit.DONE

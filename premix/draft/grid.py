@@ -13,22 +13,24 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, product
 
+from premix.draft.proposal import Key
 from premix.draft.sound import Sounds
-from premix.draft.words import Named, Token, readings
+from premix.draft.words import TAKES, Named, Token, readings
 
 Group = tuple[str, str]
-Key = tuple[str, ...]
 _MOST_GROUPS = 7
 _MOST_GRIDS = 4
 _LARGE = 20
 """Numbers from here on rather tell a kind of mic than a take."""
 _SECOND_READING = 0.5
 _NO_SIDE = 0.25
+_NO_WORD = 1.0
+"""Performances or mics that no token tells, beside others that one does: 'left', and 'left' with 'near' after it."""
 
 _NEAR = 6.0
 """Grids whose costs differ by less are told apart by the audio."""
-_COHERENT = 0.3
-"""Between tracks of one performance (0.5 and more, rooms too) and of two (under 0.2)."""
+COHERENT = 0.4
+"""Between tracks of one performance (0.45 and more, live rooms too) and of two (0.33 and less; a long song: 0.1)."""
 _AGREES = 0.9
 _EMPTY = 2.0
 """Places for each file, from where on the names have no order of their own."""
@@ -36,7 +38,7 @@ _EMPTY = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A file on the grid. axes: for each token 'performance', 'mic' or ''; () where the audio placed the file."""
+    """A file on the grid. axes: for each token 'performance', 'mic' or ''."""
 
     file: Named
     performance: Key
@@ -116,7 +118,7 @@ def _groups_of(tokens: Sequence[Token]) -> list[Group]:
     before = "start"
     for token in tokens:
         kind = "large number" if token.kind == "number" and int(token.means) >= _LARGE else token.kind
-        if before in ("take", "takes", "tk", "prise", "toma", "t") and token.kind == "number":
+        if before in TAKES and token.kind == "number":
             found.append((kind, "take"))
         else:
             found.append((kind, before if before in ("start", "side", "mic", "number") else "word"))
@@ -130,7 +132,15 @@ def _grid(files: Sequence[Named], axes: dict[Group, str], extra: float) -> Grid:
     mics = {item.mic for item in placed}
     cells = len({(item.performance, item.mic) for item in placed})
     unsided = _NO_SIDE * sum(file.side is None for file in files)
-    cost = len(performances) + len(mics) + extra + unsided + sum(_price(group, axis) for group, axis in axes.items())
+    wordless = _NO_WORD * sum(() in keys and len(keys) > 1 for keys in (performances, mics))
+    cost = (
+        len(performances)
+        + len(mics)
+        + extra
+        + unsided
+        + wordless
+        + sum(_price(group, axis) for group, axis in axes.items())
+    )
     return Grid(placed, cost, len(files) - cells)
 
 
@@ -169,10 +179,24 @@ def _agreement(grid: Grid, sounds: Sounds) -> float:
     """Part of the pairs of sounding files that are coherent and in one performance, or neither (Rand 1971)."""
     sounding = [item for item in grid.placed if not sounds.heard[item.file.name].silent]
     right = [
-        (sounds.coherence(a.file.name, b.file.name) > _COHERENT) == (a.performance == b.performance)
+        (sounds.coherence(a.file.name, b.file.name) > COHERENT) == (a.performance == b.performance)
         for a, b in combinations(sounding, 2)
     ]
     return sum(right) / len(right) if right else 1.0
+
+
+def doubtful(grid: Grid, sounds: Sounds) -> list[tuple[float, str, str]]:
+    """Pairs of sounding files whose sound denies what their names say, the clearest first.
+
+    (coherence, file, file): one performance by the names and incoherent, or two and coherent.
+    """
+    sounding = [item for item in grid.placed if not sounds.heard[item.file.name].silent]
+    found = []
+    for a, b in combinations(sounding, 2):
+        coherence = sounds.coherence(a.file.name, b.file.name)
+        if (coherence > COHERENT) != (a.performance == b.performance):
+            found.append((abs(coherence - COHERENT), coherence, a.file.name, b.file.name))
+    return [(coherence, a, b) for _, coherence, a, b in sorted(found, reverse=True)]
 
 
 def _clustered(grid: Grid, sounds: Sounds) -> Grid | None:
@@ -183,12 +207,17 @@ def _clustered(grid: Grid, sounds: Sounds) -> Grid | None:
         return None
     files = {item.file.name: item for item in grid.placed}
     mics = [[tuple(t.means for t in files[name].file.tokens if t.kind == "mic") for name in group] for group in groups]
-    if not all(len(set(row)) == len(row) and all(row) for row in mics):
+    words = all(len(set(row)) == len(row) and all(row) for row in mics)
+    if not words:
         if len({len(group) for group in groups}) > 1:
             return None
         mics = [[(f"mic_{number + 1}",) for number in range(len(group))] for group in groups]
+
+    def axes(name: str) -> tuple[str, ...]:
+        return tuple("mic" if words and token.kind == "mic" else "" for token in files[name].file.tokens)
+
     placed = tuple(
-        replace(files[name], performance=performance, mic=mic, axes=())
+        replace(files[name], performance=performance, mic=mic, axes=axes(name))
         for performance, group, row in zip(_performances(files, groups), groups, mics, strict=True)
         for name, mic in zip(group, row, strict=True)
     )
@@ -204,7 +233,7 @@ def _coherent_groups(names: list[str], sounds: Sounds) -> list[list[str]]:
     """Files linked by coherence, each group in order of the names; silent files are groups of their own."""
     group = {name: name for name in names}
     for a, b in combinations(names, 2):
-        if group[a] != group[b] and sounds.coherence(a, b) > _COHERENT:
+        if group[a] != group[b] and sounds.coherence(a, b) > COHERENT:
             old, new = group[b], group[a]
             group = {name: new if mine == old else mine for name, mine in group.items()}
     found: dict[str, list[str]] = {}

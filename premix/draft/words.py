@@ -45,13 +45,16 @@ MICS: dict[str, str] = _table(
         "ribbon": "ribbon rib rbn rb bandchen baendchen bandchenmikro ruban cinta nastro fita band wstega nauha",
         "sub": "sub subs lf woofer tieftoner caisson subgrave",
         "room": "room rm rooms raum ambience ambient ambiance ambiente amb sala salle piece stanza pokoj rum rom "
-        "huone far fern loin lejos oh overhead overheads комната 部屋",
+        "huone oh overhead overheads комната 部屋",
+        "far": "far fern weit loin lejos lontano",
         "close": "close near nah proche cerca vicino",
     }
 )
 """Word -> name of the mic."""
 
-ROLES: dict[str, Role] = {"sub": "sub", "room": "room"}
+FAR = "far"
+"""A weak word: a room mic, or the farther of two close mics, as the audio says."""
+ROLES: dict[str, Role] = {"sub": "sub", "room": "room", FAR: "room"}
 """Mics whose name says their role; all others are close mics as far as names go."""
 
 FILLER: frozenset[str] = frozenset(
@@ -81,10 +84,12 @@ NO_MIC: dict[str, str] = _table(
 """Word -> what such a track is; it is left out of the recipe, with a question."""
 
 
+TAKES: frozenset[str] = frozenset(("take", "takes", "tk", "prise", "toma", "t"))
+"""Words before the number of a take."""
 _KNOWN = {*SIDES, *MICS, *FILLER}
 _RUN = re.compile(r"[^\W\d_]+|\d+")
 _HUMP = re.compile(r"(?<=[a-zß-öø-ÿ])(?=[A-ZÀ-ÖØ-Þ])|(?<=[A-ZÀ-ÖØ-Þ])(?=[A-ZÀ-ÖØ-Þ][a-zß-öø-ÿ]{2})")
-_SIDE_AND_LETTER = re.compile(r"([lr])([a-d])")
+_SIDE_AND_LETTER = re.compile(r"([lrc])([a-d])")
 _MOST_SIDED = 2
 
 
@@ -167,7 +172,7 @@ def _cut(token: Token, at: int) -> list[Token]:
 def _sides_with_letters(files: Sequence[Named]) -> tuple[Named, ...]:
     """'la' and 'rb' as side and letter, where both sides are written like that."""
     fitting = {token.text for file in files for token in file.tokens if _SIDE_AND_LETTER.fullmatch(token.text)}
-    if len({text[0] for text in fitting}) < 2:
+    if not {text[0] for text in fitting} >= {"l", "r"}:
         return tuple(files)
     return tuple(
         replace(file, tokens=tuple(part for t in file.tokens for part in (_cut(t, 1) if t.text in fitting else [t])))

@@ -54,9 +54,9 @@ def test_a_silent_track_is_muted_with_a_question(song: Path) -> None:
     """A dead channel is named, muted in its performance alone, and the song renders."""
     write_track(song / "right_a_ribbon.wav", np.zeros(3 * RATE))
     text = drafted(song)
-    assert "# ? right/ribbon: silent from start to end" in text
+    assert "# ? right_a/ribbon: silent from start to end" in text
     assert "ribbon: {mute: true, polarity: normal, delay: none}" in text
-    assert renders(song, text)["left", "ribbon"]["origin"] == "auto"
+    assert renders(song, text)["left_a", "ribbon"]["origin"] == "auto"
 
 
 def test_a_silent_reference_gives_way(song: Path) -> None:
@@ -72,7 +72,7 @@ def test_a_track_of_another_performance_is_told(song: Path) -> None:
     samples, _ = soundfile.read(song / "left_a_ribbon.wav")
     write_track(song / "right_a_ribbon.wav", 0.5 * samples)
     text = drafted(song)
-    assert "# ? right/ribbon: it sounds like a track of left" in text
+    assert "# ? right_a/ribbon: it sounds like a track of left_a" in text
     renders(song, text)
 
 
@@ -88,8 +88,8 @@ def test_a_missing_mic_is_optional_with_a_question(song: Path) -> None:
     """A mic without a file in one performance may be missing, and the draft asks for it."""
     (song / "right_a_room.wav").unlink()
     text = drafted(song)
-    assert "optional: true" in text and "# ? no file of room in right" in text
-    assert ("right", "room") not in renders(song, text)
+    assert "optional: true" in text and "# ? no file of room in right_a" in text
+    assert ("right_a", "room") not in renders(song, text)
 
 
 def test_what_is_no_mic_stays_out(song: Path) -> None:
@@ -121,7 +121,7 @@ def test_roles_come_from_the_audio_where_names_are_silent(song: Path) -> None:
     assert roles == {"1": "close", "2": "close", "3": "close", "4": "sub", "5": "room"}
     for side in "lr":
         (song / f"{side} mic 4.wav").rename(song / f"{side} dyn.wav")
-    assert "dynamic: the name says close, the audio sounds like sub" in drafted(song)
+    assert "dyn: the name says close, the audio sounds like sub" in drafted(song)
 
 
 @pytest.mark.parametrize("count", [1, 5])

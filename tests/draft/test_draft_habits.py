@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from premix.demo.session import write_demo
-from premix.draft.propose import draft
+from premix.draft.propose import propose
+from premix.draft.write import recipe_text
 from premix.pipeline import render
 from premix.recipe.read import read_recipe
 from premix.recipe.resolve import song_of
@@ -27,7 +28,9 @@ def tracks(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def drafted(folder: Path, recipe: Path) -> Path:
     """The draft of a folder, as a file."""
-    recipe.write_text(draft(folder, [file.name for file in list_files(folder, 3) if file.is_audio]), "utf-8")
+    recipe.write_text(
+        recipe_text(propose(folder, [file.name for file in list_files(folder, 3) if file.is_audio])), "utf-8"
+    )
     return recipe
 
 
