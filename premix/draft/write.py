@@ -17,8 +17,11 @@ Path = tuple[str, ...]
 
 MARK = "# Drafted by premix"
 """How the first line begins: by it an earlier draft is known, and may be replaced."""
+EMPTY_SONG = f"{MARK}: nothing differs here from the house recipe.\nformat: 1\n"
+"""A song's file that changes nothing, in the place of an earlier draft's."""
 NOWHERE = "-/{performance}_{mic}.*"
 """A pattern that finds nothing, where each track names its own file and some have none."""
+_SECTIONS = ("tracks", "mics", "performances", "alignment")
 _COLUMN = 50
 _ROLE_VALUES: dict[str, Document] = {
     "close": {},
@@ -75,7 +78,7 @@ def _named(values: Document, entry: DraftMic | DraftPerformance) -> Document:
 def notes_of(proposal: Proposal) -> Notes:
     """The comments of a proposal, on `document_of` it."""
     notes = Notes()
-    if proposal.pattern is None:
+    if proposal.pattern is None and len(proposal.files) < len(proposal.mics) * len(proposal.performances):
         notes.why["tracks", "name"] = "finds nothing: each track names its own file"
     for mic in proposal.mics:
         notes.why["mics", mic.name] = f"{mic.sure}: {mic.role}, {mic.why}"
@@ -114,9 +117,10 @@ def text_of(
     """The text of a recipe or of a song's file."""
     lines = [*head, *(["format: 1"] if "format" in document else []), *(f"# ? {question}" for question in questions)]
     asked = dict(notes.ask)
-    for section, entries in document.items():
-        if section == "format":
+    for section in _SECTIONS:
+        if section not in document:
             continue
+        entries = document[section]
         lines += [] if section == "tracks" else [""]
         lines += [f"{section}:"]
         for name, value in entries.items():
@@ -124,7 +128,7 @@ def text_of(
     # What is asked about a line that is not written, as nothing differs there, is asked all the same.
     rest = [f"# ? {question}" for questions in asked.values() for question in questions]
     lines += ["", *rest] if rest else []
-    return "\n".join([*lines, *_left_out(left_out)]) + "\n"
+    return "\n".join([*lines, *left_out_lines(left_out)]) + "\n"
 
 
 def _entry(path: Path, value: Any, indent: int, why: Mapping[Path, str], asked: dict[Path, list[str]]) -> Iterator[str]:
@@ -148,7 +152,8 @@ def _entry(path: Path, value: Any, indent: int, why: Mapping[Path, str], asked: 
         yield from _entry((*path, "mics", mic), inner, indent + 4, why, asked)
 
 
-def _left_out(left_out: tuple[LeftOut, ...]) -> list[str]:
+def left_out_lines(left_out: tuple[LeftOut, ...]) -> list[str]:
+    """The comments on files that stay out, below an empty line."""
     if not left_out:
         return []
     lines = ["", "# Files that are not in the recipe:"]
