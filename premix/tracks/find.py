@@ -4,9 +4,10 @@ The folder is read as far down as the recipe's patterns reach, in bounded time.
 """
 
 import difflib
+import heapq
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from premix.audio.headers import FORMATS
@@ -24,6 +25,7 @@ AUDIO_EXTENSIONS = frozenset((*_CODED, *(extension for entry in FORMATS for exte
 MOST_TOLD = 50
 _MOST_NAMED = 8
 _MOST_COMPARED = 500
+_MOST_MATCHED = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,13 +70,13 @@ def find_tracks(song: Song, folder: Path) -> tuple[tuple[FoundTrack, ...], tuple
     taken = {file.name for _, _, fitting in found for file in fitting}
     free = [file for file in audio if file.name not in taken]
     problems = [
-        problem
+        (mic, problem)
         for mic, performance, fitting in found
         if (fitting or performance.name in present or not performance.optional)
-        and (problem := _problem(song, mic, fitting, free)) is not None
+        and (problem := _problem(song, mic, fitting)) is not None
     ]
     if problems:
-        raise TracksError(_told(problems, folder))
+        raise TracksError(_told(problems, song, free, folder))
     tracks = tuple(FoundTrack(mic.performance, mic.name, fitting[0].path) for mic, _, fitting in found if fitting)
     return tracks, _unused(tracks, audio, folder)
 
@@ -106,15 +108,14 @@ class _Search:
         return [file for file in files if fits(file.folded, globs)]
 
 
-def _problem(song: Song, mic: Mic, files: Sequence[ListedFile], free: Sequence[ListedFile]) -> Problem | None:
+def _problem(song: Song, mic: Mic, files: Sequence[ListedFile]) -> Problem | None:
     if len(files) > 1:
         return Problem("track-ambiguous", mic.label, f"{len(files)} files fit: {_named(files)}")
     if files:
         what = f"the file name {files[0].name!a} holds characters that are no text"
         return None if files[0].is_plain_text else Problem("track-odd-name", mic.label, what)
     if not mic.optional:
-        wanted = _wanted(song, mic)
-        return Problem("track-not-found", mic.label, f"no file fits '{wanted}'", remedy=_nearest(wanted, free))
+        return Problem("track-not-found", mic.label, f"no file fits '{_wanted(song, mic)}'")
     what = "this mic is the reference, and this performance has no file of it"
     return Problem("track-reference-missing", mic.label, what) if mic.name == song.reference else None
 
@@ -127,12 +128,30 @@ def _wanted(song: Song, mic: Mic) -> str:
     return text.replace("{song}", song.name or "{song}")
 
 
-def _nearest(wanted: str, free: Sequence[ListedFile]) -> str:
-    """The free files whose names, extensions aside, are most like the wanted one, as a question."""
-    names = {file.folded.rpartition(".")[0]: file.name for file in free[:_MOST_COMPARED]}
-    close = difflib.get_close_matches(fold(wanted).rpartition(".")[0], names, n=2, cutoff=0.6)
-    quoted = " or ".join(f"'{names[name]}'" for name in close)
-    return f"did you mean {quoted}?" if quoted else FROM_TABLE
+class _NearMisses:
+    """Looks for the free files whose names, extensions aside, are most like a wanted one.
+
+    Matching blocks (Ratcliff and Obershelp, as in difflib) is slow: only names that share most of their triples of
+    letters are compared so.
+    """
+
+    def __init__(self, free: Sequence[ListedFile]) -> None:
+        self.names = {file.folded.rpartition(".")[0]: file.name for file in free[:_MOST_COMPARED]}
+        self.triples = {name: _triples(name) for name in self.names}
+
+    def remedy(self, wanted: str) -> str:
+        """The nearest files as a question; the table's remedy where none is near."""
+        name = fold(wanted).rpartition(".")[0]
+        own = _triples(name)
+        likely = heapq.nlargest(_MOST_MATCHED, self.names, key=lambda other: len(own & self.triples[other]))
+        close = difflib.get_close_matches(name, likely, n=2, cutoff=0.6)
+        quoted = " or ".join(f"'{self.names[near]}'" for near in close)
+        return f"did you mean {quoted}?" if quoted else FROM_TABLE
+
+
+def _triples(name: str) -> frozenset[str]:
+    padded = f"  {name}  "
+    return frozenset(padded[at : at + 3] for at in range(len(padded) - 2))
 
 
 def _nothing_fits(song: Song, folder: Path, audio: Sequence[ListedFile]) -> TracksError:
@@ -141,11 +160,18 @@ def _nothing_fits(song: Song, folder: Path, audio: Sequence[ListedFile]) -> Trac
     return TracksError(Problem("track-no-name-fits", str(folder), what + held))
 
 
-def _told(problems: list[Problem], folder: Path) -> list[Problem]:
-    if len(problems) <= MOST_TOLD:
-        return problems
-    what = f"and {len(problems) - MOST_TOLD} more tracks are missing or ambiguous"
-    return [*problems[:MOST_TOLD], Problem("track-more-problems", str(folder), what)]
+def _told(
+    problems: Sequence[tuple[Mic, Problem]], song: Song, free: Sequence[ListedFile], folder: Path
+) -> list[Problem]:
+    """As many problems as anybody reads; near misses are looked for among the free files for these alone."""
+    near = _NearMisses(free)
+    told = [
+        replace(problem, remedy=near.remedy(_wanted(song, mic))) if problem.slug == "track-not-found" else problem
+        for mic, problem in problems[:MOST_TOLD]
+    ]
+    more = len(problems) - MOST_TOLD
+    what = f"and {more} more tracks are missing or ambiguous"
+    return [*told, *([Problem("track-more-problems", str(folder), what)] if more > 0 else [])]
 
 
 def _unused(tracks: Sequence[FoundTrack], audio: Sequence[ListedFile], folder: Path) -> tuple[Finding, ...]:
