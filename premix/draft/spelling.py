@@ -19,6 +19,29 @@ from premix.draft.words import SIDE_NAMES, TAKES
 from premix.model.names import FIELDS, fits, fold
 from premix.model.names import Pattern as NamePattern
 
+_ONE_LETTER = dict(zip("абвгдеёзийклмнопрстуфыэіїґøłđ", "abvgdeeziiklmnoprstufyeiigold", strict=True))
+_SEVERAL = {
+    "ж": "zh",
+    "х": "kh",
+    "ц": "ts",
+    "ч": "ch",
+    "ш": "sh",
+    "щ": "shch",
+    "ъ": "ie",
+    "ь": "",
+    "ю": "iu",
+    "я": "ia",
+}
+_SEVERAL |= {"є": "ie", "ß": "ss", "æ": "ae", "œ": "oe"}
+_LATIN = str.maketrans(
+    {
+        either: latin
+        for letter, small in (_ONE_LETTER | _SEVERAL).items()
+        for either, latin in ((letter.upper(), small.capitalize()), (letter, small))
+        if len(either) == 1
+    }
+)
+"""Letters that no Unicode form takes apart, in Latin ones; Cyrillic after ICAO Doc 9303 part 3 (from memory)."""
 Aliases = dict[str, tuple[str, ...]]
 """Name -> its other spellings in file names."""
 _SPECIAL = "*?{}"
@@ -79,9 +102,12 @@ def _names(
         spelled.setdefault(item.performance if axis == "performance" else item.mic, Counter())[
             _own_words(item, axis)
         ] += 1
+    own = {key: texts.most_common(1)[0][0] for key, texts in spelled.items()}
+    words = {key: _as_name(text) or _as_name("_".join(order(key))) for key, text in own.items()}
+    unsaid = [key for key, word in words.items() if not word]
     names: dict[Key, str] = {}
-    for key, texts in spelled.items():
-        wanted = _as_name(texts.most_common(1)[0][0]) or _as_name("_".join(order(key))) or default
+    for key, word in words.items():
+        wanted = word or (default if len(unsaid) == 1 else f"{default}_{unsaid.index(key) + 1}")
         name, number = wanted, 2
         while fold(name) in map(fold, names.values()):
             name, number = f"{wanted}_{number}", number + 1
@@ -102,18 +128,12 @@ def _own_words(item: Placed, axis: str) -> str:
 
 
 def _as_name(text: str) -> str:
-    """A text as a name of a recipe: letters without accents, digits, _ and -; '' where a letter has no such form."""
-    bare = "".join(
-        char for char in unicodedata.normalize("NFKD", _without_strokes(text)) if not unicodedata.combining(char)
-    )
+    """A text as a name of a recipe: Latin letters without accents, digits, _ and -; '' where a letter has no such."""
+    split = unicodedata.normalize("NFKD", text.translate(_LATIN))
+    bare = "".join(char for char in split if not unicodedata.combining(char))
     if any(char.isalnum() and not char.isascii() for char in bare):
         return ""
     return re.sub(r"[^A-Za-z0-9-]+", "_", bare).strip("_-")[:_LONGEST].rstrip("_-")
-
-
-def _without_strokes(text: str) -> str:
-    """Letters that no Unicode form takes apart, as their nearest plain ones."""
-    return text.translate(str.maketrans("øØłŁđĐ", "oOlLdD")).replace("ß", "ss").replace("æ", "ae").replace("Æ", "AE")
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,14 +57,17 @@ FAR = "far"
 ROLES: dict[str, Role] = {"sub": "sub", "room": "room", FAR: "room"}
 """Mics whose name says their role; all others are close mics as far as names go."""
 
-FILLER: frozenset[str] = frozenset(
+TAKES: frozenset[str] = frozenset(
+    ("take", "takes", "tk", "t", "prise", "toma", "ripresa", "tomada", "ujecie", "tagning", "otto", "opname", "дубль")
+)
+"""Words before the number of a take."""
+FILLER: frozenset[str] = (TAKES - {"t"}) | frozenset(
     _table(
         {
             "guitar": "gtr gtrs git gits guitar guitars guit gitarre gitarren guitare guitarra chitarra gitara gitarr "
             "kitara",
             "part": "rhythm rhythms rhy rtm lead riff song side part dist distorted heavy hi gain",
-            "recording": "track tracks trk audio take takes tk prise toma raw rec recording dry edit edited comp final "
-            "new old",
+            "recording": "track tracks trk audio raw rec recording dry edit edited comp final new old",
             "place": "mic mics mik micro mikro microphone mikrofon microfono amp cab cabinet box speaker spk ch "
             "channel input",
             "file": "wav flac file export bounce bip stem mono",
@@ -84,8 +87,6 @@ NO_MIC: dict[str, str] = _table(
 """Word -> what such a track is; it is left out of the recipe, with a question."""
 
 
-TAKES: frozenset[str] = frozenset(("take", "takes", "tk", "prise", "toma", "t"))
-"""Words before the number of a take."""
 _KNOWN = {*SIDES, *MICS, *FILLER}
 _RUN = re.compile(r"[^\W\d_]+|\d+")
 _HUMP = re.compile(r"(?<=[a-zß-öø-ÿ])(?=[A-ZÀ-ÖØ-Þ])|(?<=[A-ZÀ-ÖØ-Þ])(?=[A-ZÀ-ÖØ-Þ][a-zß-öø-ÿ]{2})")
@@ -129,8 +130,11 @@ def readings(names: Sequence[str]) -> Iterator[tuple[Named, ...]]:
     """The ways to read a folder's names, the likeliest first: they differ in which single letter is the side."""
     files = _sides_with_letters(tuple(_split(name) for name in names))
     letters = _side_letters(files)
+    everywhere = (
+        set.intersection(*({token.text for token in file.tokens} for file in files)) if len(files) > 1 else set()
+    )
     for which in (0, -1) if letters else (None,):
-        yield tuple(_kinds(file, letters, which) for file in files)
+        yield tuple(_kinds(file, letters, which, everywhere) for file in files)
 
 
 def not_a_mic(name: str) -> str | None:
@@ -199,8 +203,11 @@ def _side_letters(files: Sequence[Named]) -> dict[str, str]:
     return max(fitting, key=sided) if fitting else {}
 
 
-def _kinds(file: Named, letters: dict[str, str], which: int | None) -> Named:
-    """The file with the kind of each token; which: the first (0) or last (-1) letter of a side is the side."""
+def _kinds(file: Named, letters: dict[str, str], which: int | None, everywhere: set[str]) -> Named:
+    """The file with the kind of each token; which: the first (0) or last (-1) letter of a side is the side.
+
+    everywhere: what stands in all files; a word among it tells nothing.
+    """
     side = next((index for index, token in enumerate(file.tokens) if token.text in SIDES), None)
     if side is None and which is not None:
         candidates = [index for index, token in enumerate(file.tokens) if token.text in letters]
@@ -214,6 +221,8 @@ def _kinds(file: Named, letters: dict[str, str], which: int | None) -> Named:
             kind, means = "side", SIDES.get(token.text) or letters[token.text]
         elif token.text in SIDES:
             kind, means = "word", token.text
+        if kind == "word" and token.text in everywhere:
+            kind = "filler"
         tokens.append(replace(token, kind=kind, means=means))
     return replace(file, tokens=tuple(tokens))
 
