@@ -177,7 +177,7 @@ def _sparse(grid: Grid) -> bool:
 
 def _agreement(grid: Grid, sounds: Sounds) -> float:
     """Part of the pairs of sounding files that are coherent and in one performance, or neither (Rand 1971)."""
-    sounding = [item for item in grid.placed if not sounds.heard[item.file.name].silent]
+    sounding = [item for item in grid.placed if not sounds.heard[item.file.name].unheard]
     right = [
         (sounds.coherence(a.file.name, b.file.name) > COHERENT) == (a.performance == b.performance)
         for a, b in combinations(sounding, 2)
@@ -190,7 +190,7 @@ def doubtful(grid: Grid, sounds: Sounds) -> list[tuple[float, str, str]]:
 
     (coherence, file, file): one performance by the names and incoherent, or two and coherent.
     """
-    sounding = [item for item in grid.placed if not sounds.heard[item.file.name].silent]
+    sounding = [item for item in grid.placed if not sounds.heard[item.file.name].unheard]
     found = []
     for a, b in combinations(sounding, 2):
         coherence = sounds.coherence(a.file.name, b.file.name)

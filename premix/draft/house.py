@@ -36,7 +36,7 @@ def drafted(proposals: Sequence[Proposal]) -> Drafted:
     house = _in_common(documents)
     for document in documents:
         document.setdefault("tracks", house.get("tracks", {"name": "{performance}_{mic}.*"}))
-    changes = [_change(house, document) for document in documents]
+    changes = [change(house, document) for document in documents]
     same = [song for song, change in zip(songs, changes, strict=True) if not change]
     return Drafted(
         _house_text(house, documents, songs, same),
@@ -113,14 +113,14 @@ def _most_common(values: Sequence[Any], path: tuple[str, ...]) -> Any:
     return found
 
 
-def _change(below: Document, above: Document) -> Document:
+def change(below: Document, above: Document) -> Document:
     """The merge patch that makes `above` of `below`; {} where they are equal."""
     found: Document = {}
     for key, value in above.items():
         if key not in below:
             found[key] = value
         elif isinstance(value, Mapping) and isinstance(below[key], Mapping):
-            inner = _change(below[key], dict(value))
+            inner = change(below[key], dict(value))
             found |= {key: inner} if inner else {}
         elif value != below[key]:
             found[key] = value

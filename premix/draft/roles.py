@@ -86,8 +86,8 @@ def _heard_role(mic: str, performances: Iterable[Files], sounds: Sounds) -> tupl
 
 
 def _evidence(mic: str, files: Files, sounds: Sounds) -> _Evidence | None:
-    """None where the mic, or all beside it, are silent. The way is that from the mic that hears the amp first."""
-    sounding = [name for name, file in files.items() if not sounds.heard[file].silent]
+    """None where the mic, or all beside it, are not heard. The way is that from the mic that hears the amp first."""
+    sounding = [name for name, file in files.items() if not sounds.heard[file].unheard]
     if mic not in sounding or len(sounding) < 2:
         return None
     others = [name for name in sounding if name != mic]
@@ -119,8 +119,8 @@ def _stranger(performance: str, mic: str, performances: Mapping[str, Files], sou
         return max((sounds.coherence(mine, file) for file in files.values() if file != mine), default=0.0)
 
     own = nearest(performances[performance])
-    sounding = sum(not sounds.heard[file].silent for file in performances[performance].values())
-    if sounding < _FEWEST or own >= COHERENT:
+    sounding = sum(not sounds.heard[file].unheard for file in performances[performance].values())
+    if sounding < _FEWEST or own >= COHERENT or sounds.heard[mine].unheard:
         return "", ""
     for name, files in performances.items():
         if name != performance and nearest(files) > _BELONGS:

@@ -49,11 +49,13 @@ _FEWEST_BITS = 16
 class Heard:
     """What one file sounds like.
 
-    silent: nothing in the whole file passes -70 dBFS. digest: of the samples of the windows. low_share: part of the
-    power below 150 Hz. spectra: (frames, bins) short-time spectra from 80 to 1500 Hz, complex64, of `frame` samples.
+    unheard: nothing in the windows passes -70 dBFS; silent: nor in the whole file. digest: of the samples of the
+    windows. low_share: part of the power below 150 Hz. spectra: (frames, bins) short-time spectra from 80 to 1500 Hz,
+    complex64, of `frame` samples.
     """
 
     header: AudioHeader
+    unheard: bool
     silent: bool
     digest: str
     low_share: float
@@ -80,11 +82,11 @@ class Sounds:
         self._coherence = _coherences(list(heard.values()))
 
     def coherence(self, a: str, b: str) -> float:
-        """Magnitude-squared coherence of two files (Welch), averaged from 80 to 1500 Hz by power; silent: 0."""
+        """Magnitude-squared coherence of two files (Welch), averaged from 80 to 1500 Hz by power; unheard: 0."""
         return float(self._coherence[self._place[a], self._place[b]])
 
     def way(self, a: str, b: str) -> Way:
-        """The way from file a to file b, neither of them silent."""
+        """The way from file a to file b, both of them heard."""
         one, other = self.heard[a], self.heard[b]
         rate, frame = one.header.rate, one.frame
         power = np.asarray(np.sum(np.abs(one.spectra) ** 2, axis=0, dtype=np.float64))
@@ -113,7 +115,7 @@ def _coherences(heard: Sequence[Heard]) -> FloatArray:
         total += np.abs(cross) ** 2 / np.maximum(weight, 1e-60)
         weights += weight
     found = total / np.maximum(weights, 1e-60)
-    sounding = np.array([not item.silent for item in heard], float)
+    sounding = np.array([not item.unheard for item in heard], float)
     return np.asarray(found * sounding[:, None] * sounding[None, :])
 
 
@@ -199,13 +201,15 @@ def _equal_files(heard: Mapping[str, Heard]) -> list[list[str]]:
 def _heard(header: AudioHeader, common: int) -> Heard:
     with TrackReader(Track("", "", header)) as reader:
         windows = _windows(reader, header.rate, common or header.frames)
-        silent = max(float(np.max(np.abs(w), initial=0.0)) for w in windows) < _SILENT and _all_silent(reader)
+        unheard = max(float(np.max(np.abs(w), initial=0.0)) for w in windows) < _SILENT
+        silent = unheard and _all_silent(reader)
     digest = hashlib.sha256(b"".join(w.tobytes() for w in windows)).hexdigest()
     low = [_low_and_whole(window, header.rate) for window in windows]
     whole = sum(power for _, power in low)
     frame = _frame(header.rate, len(windows), len(windows[0]))
     return Heard(
         header,
+        unheard,
         silent,
         digest,
         low_share=sum(power for power, _ in low) / whole if whole > 0.0 else 0.0,

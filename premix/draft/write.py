@@ -96,7 +96,9 @@ def notes_of(proposal: Proposal) -> Notes:
         for mic in proposal.mics:
             if (performance.name, mic.name) not in proposal.files:
                 place = "performances", performance.name, "mics", mic.name
-                notes.ask[place] = [f"no file of {mic.name} in {performance.name}: was it recorded?"]
+                looked = (proposal.pattern or "").replace("{performance}", performance.name).replace("{mic}", mic.name)
+                where = f" ({said(looked)} is not there)" if looked else ""
+                notes.ask[place] = [f"no file of {mic.name} in {performance.name}{where}: was it recorded?"]
     notes.why["alignment", "reference"] = "stays; the others move to it"
     return notes
 
