@@ -78,7 +78,7 @@ def test_a_song_that_differs_gets_its_own_file_and_renders(tmp_path: Path, capsy
     )
     bare = write(tmp_path / "Groyne", 4, "{p}_{m}", room="", right="")
     house = tmp_path / "house.yaml"
-    assert saved([*plain, german, bare], house) == 0
+    assert saved([bare, *plain, german], house) == 0
     assert sorted(path.parent.name for path in tmp_path.glob("*/song.yaml")) == ["Buhne", "Groyne"]
     _, files = found_in(house, german)
     assert files["Gitarre links Raum"] == ("left", "room") and files["Gitarre rechts Kondensator"] == ("right", "cond")
@@ -89,7 +89,7 @@ def test_a_song_that_differs_gets_its_own_file_and_renders(tmp_path: Path, capsy
         assert run(["render", str(house), str(song), "--out", str(out), "--no-report"]) == 0
         assert len(decided(out)) == len(found_in(house, song)[1])
     capsys.readouterr()
-    assert run(["draft", *map(str, [*plain, german, bare])]) == 0
+    assert run(["draft", *map(str, [bare, *plain, german])]) == 0
     printed = capsys.readouterr().out
     assert printed.startswith(house.read_text("utf-8")), "redirected into a file, it is the recipe that --save writes"
     assert all(line.startswith("#") or not line for line in printed[len(house.read_text("utf-8")) :].splitlines())
