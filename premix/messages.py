@@ -43,9 +43,14 @@ STAGES: dict[str, dict[str, str]] = {
         # between values
         "recipe-unknown-mic": "Name a mic of the recipe's `mics`.",
         "recipe-unknown-performance": "Name a performance of the recipe's `performances`.",
-        "recipe-unknown-bus": "Name a bus of the recipe's `buses`, or left, right or centre.",
+        "recipe-unknown-group": "Name a group of the recipe's `groups`.",
+        "recipe-unknown-bus": "Name a bus of the recipe's `buses`, or one of those that stand ready.",
         "recipe-reference": "Choose a mic with the role close as the reference.",
         "recipe-gate-not-room": "Give the mic 'role: room', or remove its gate.",
+        "recipe-di-touched": "Take the key away, or the mic out of the group: a DI is delivered as it is.",
+        "recipe-group-stem": "Give each own stem a close or sub mic, and each mic one such group.",
+        "recipe-own-bus": "Write `bus` on a room mic, or on a group with `stem: own`.",
+        "recipe-room-in-stem": "Write `deliver: {room: own}`, or send the room where its performance goes.",
         "recipe-filters-cross": "Put the high-pass below the low-pass.",
         "recipe-delay-units": "Give a delay by hand in one unit: ms, samples or cm.",
         "recipe-nothing-heard": "Leave at least one close mic of each performance, and one performance, unmuted.",
@@ -63,10 +68,13 @@ STAGES: dict[str, dict[str, str]] = {
         "track-too-many-files": "Name the song's own folder, or use fewer * and / in `tracks.name`.",
         "track-no-name-fits": "Write `tracks.name` as the files are called, or give the names in `aliases`.",
         "track-not-found": "Rename the file, add an alias, give its `file`, or mark it `optional: true`.",
+        "track-no-performance": "Rename its files, add aliases, or write `optional: true` on the performance.",
         "track-ambiguous": "Make `tracks.name` say more, or name the right one with `file`.",
         "track-odd-name": "Rename the file with ordinary characters.",
         "track-reference-missing": "Find the reference mic's track, or choose another `alignment.reference`.",
         "track-more-problems": "Mend the problems that are shown, then run again.",
+        "track-left-out": "Nothing to do if it was not recorded; else rename the file, or add an alias.",
+        "track-one-sided": "Find the file of this side, or mute the mic on the other, so that both sides sound alike.",
         "track-unused-files": "Nothing to do if these are other tracks; else check the names in the recipe.",
     },
     "tracks": {
@@ -85,9 +93,10 @@ STAGES: dict[str, dict[str, str]] = {
         # the files of a song together
         "mixed-rates": "Export all tracks of a song at one sample rate; premix never converts inputs by itself.",
         "no-tracks": "Check the name pattern and the folder.",
-        "used-twice": "Give each mic its own file, or narrow the name pattern.",
-        "too-many-channels": "Split the file into one mono file a mic.",
-        "channels-differ": "Export the track as mono; premix does not choose between two different channels.",
+        "used-twice": "Give each mic its own file, or its own `channel` of it, or narrow the name pattern.",
+        "too-many-channels": "Write the mic's `channel` in the recipe, or split the file into one mono file a mic.",
+        "channels-differ": "Write the mic's `channel` in the recipe, or export the track as mono.",
+        "no-such-channel": "Write another `channel` of the mic in the recipe, or leave it out for a mono file.",
         "eight-bit": "Export the track again at 16 bits or more; 8 bits hold no usable level.",
         "starts-apart": "Check the start times (BWF TimeReference), or export all tracks from one common start.",
         # findings
@@ -106,6 +115,9 @@ STAGES: dict[str, dict[str, str]] = {
         "track-over-full-scale": "Fine inside premix; the ceiling keeps the outputs in range.",
         "track-dropouts": "Listen there; export the file again if the recording itself is whole.",
         "track-hum": "Look for the ground loop or the pickup; a `notch` in the mic's chain takes it out of this take.",
+        # DIs
+        "di-other-take": "Check that the DI belongs to this take; re-amped it would play something else.",
+        "di-offset": "Check the start of the file, or a latency on its way; slide it by hand where it is re-amped.",
         "track-dc": "Harmless in the sum up to a point; a high_pass_hz on the mic takes it out.",
     },
     "alignment": {
@@ -145,6 +157,7 @@ STAGES: dict[str, dict[str, str]] = {
         "plug-in-not-reproducible": "Render what it does beforehand if the same samples must come out every time.",
     },
     "measures": {
+        "di-clipped": "Write `deliver: {bits: 32}`: floats hold every sample; or export the DI lower.",
         "same-take": "Record a second performance, or leave one of the two out: one take twice gives no width.",
         # limits of the recipe; broken: exit code 4, the files are still written
         "limit-sum-efficiency": "Look at the efficiency of each band in the report, and at the refused mics.",
@@ -154,6 +167,7 @@ STAGES: dict[str, dict[str, str]] = {
         "limit-stem-spread": "Set gain_db of the performances of the bus.",
         "limit-refused-mics": "Give polarity and delay of the refused mics by hand, or mute them.",
         "limit-moved-mics": "Give polarity and delay of the moved mics by hand there, or mute them.",
+        "limit-left-out": "Find the files that are missing, or rename them; the roll-call names the near misses.",
         "limit-not-measured": "Deliver the files that the limit speaks of, look for silent ones, or remove the limit.",
     },
     "delivery": {

@@ -14,6 +14,7 @@ from premix.alignment.decide import align, decide_variant
 from premix.alignment.lag import coarse_offsets
 from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
 from premix.analysis.damage import check_intact, damage
+from premix.analysis.di_check import check_dis
 from premix.analysis.levels import look
 from premix.analysis.scan import scan
 from premix.delivery.documents import comparison_manifest, manifest
@@ -42,6 +43,7 @@ from premix.report.compare_page import write_compare_page
 from premix.report.page import missing_extra, write_report
 from premix.tracks.find import find_tracks
 from premix.tracks.intake import check_unchanged, take_in
+from premix.tracks.roll_call import roll_findings
 
 RecipeLike = Path | Mapping[str, Any]
 """A recipe's file, or plain data of the same keys."""
@@ -84,8 +86,9 @@ def load(
     """
     merged = read_recipe(recipe, song_folder=folder, settings=settings)
     wanted = song_of(merged)
-    found, unused = find_tracks(wanted, folder)
-    song = take_in(wanted.tell(*unused), found, folder, recover=recover)
+    found, roll = find_tracks(wanted, folder)
+    wanted = replace(wanted, roll_call=roll).tell(*roll_findings(roll, folder.name or str(folder)))
+    song = take_in(wanted, found, folder, recover=recover)
     check_chains(song)
     return merged, song
 
@@ -132,7 +135,7 @@ def prepare(
         progress.begin("reading", work)
         with scratch_room():
             song = scan(song, scratch, threads=threads, progress=progress.advance)
-        song = check_intact(song)
+        song = check_dis(check_intact(song))
         offsets = coarse_offsets(song)
         if offsets and given is None:
             (scratch / "in_step").mkdir()
@@ -282,7 +285,7 @@ def _render_files(
 
 def _work(plan: MixPlan) -> int:
     """Samples of tracks that one pass of the mix reads."""
-    return plan.frames * sum(len(performance.mics) for performance in plan.performances)
+    return plan.frames * sum(performance.tracks for performance in plan.performances)
 
 
 def thread_pool(threads: int) -> ThreadPoolExecutor | nullcontext[None]:

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from premix.alignment.case import Case, build_case, chain_response, efficiency_of
+from premix.alignment.case import Case, as_recorded, build_case, chain_response, efficiency_of
 from premix.alignment.sheet import decide_from_sheet
 from premix.alignment.whole_song import solve_song
 from premix.arrays import ComplexArray
@@ -86,7 +86,7 @@ def decide_variant(song: Song, variant: Variant) -> Song:
 
     def decided(mic: Mic) -> Mic:
         decision = decisions[mic.label]
-        summed = not mic.mute and (decision.refusal is None or decision.summed)
+        summed = not (mic.mute or mic.is_di) and (decision.refusal is None or decision.summed)
         return replace(mic, decision=replace(decision, summed=summed))
 
     return varied.with_mics(decided)
@@ -96,7 +96,8 @@ def _decided(song: Song, cases: Sequence[Case], decisions: Sequence[Sequence[Mic
     """The song with the decisions of each performance, one a mic of its case."""
     performances = []
     for performance, case, own in zip(song.performances, cases, decisions, strict=True):
-        by_mic = {decision.mic: decision for decision in own}
+        by_mic = {mic.name: as_recorded(mic, song.reference) for mic in performance.dis}
+        by_mic |= {decision.mic: decision for decision in own}
         mics = tuple(replace(mic, decision=by_mic[mic.name]) for mic in performance.mics)
         performances.append(replace(performance, mics=mics, efficiency=efficiency_of(case, own)))
     return replace(song, performances=tuple(performances))

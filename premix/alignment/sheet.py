@@ -69,7 +69,7 @@ def check_sheet(sheet: Sheet, shown: str, song: Song) -> None:
         tell(f"{shown} rate", f"made for {sheet.rate} Hz; the tracks have {song.rate} Hz")
     if sheet.reference != song.reference:
         tell(f"{shown} reference", f"'{sheet.reference}' is not the recipe's reference '{song.reference}'")
-    known = {performance.name: [mic.name for mic in performance.mics] for performance in song.performances}
+    known = {performance.name: [mic.name for mic in performance.judged] for performance in song.performances}
     for performance, mics in sheet.performances.items():
         if performance not in known:
             tell(f"{shown} performances.{performance}", "no such performance", ", ".join(known))
@@ -78,7 +78,7 @@ def check_sheet(sheet: Sheet, shown: str, song: Song) -> None:
             if mic not in known[performance]:
                 what = "no such mic in this performance"
                 tell(f"{shown} performances.{performance}.{mic}", what, ", ".join(known[performance]))
-    for own in song.mics:
+    for own in song.judged:
         if own.name not in sheet.performances.get(own.performance, {}):
             tell(f"{shown} performances.{own.performance}", f"no entry for '{own.name}'")
     if problems:

@@ -23,9 +23,12 @@ _MOST_TIMES = 5
 
 
 def check_intact(song: Song) -> Song:
-    """The song with the hum in its stops and all findings. Raises TracksError for NaN or infinite samples."""
+    """The song with the hum in its stops (but not in DIs) and all findings.
+
+    Raises TracksError for NaN or infinite samples.
+    """
     hums = {performance.name: hums_in_stops(performance.spectra) for performance in song.performances}
-    song = song.with_mics(lambda mic: replace(mic, levels=replace(mic.levels, hum=hums[mic.performance][mic.name])))
+    song = song.with_mics(lambda mic: replace(mic, levels=replace(mic.levels, hum=hums[mic.performance].get(mic.name))))
     song, problems = damage(song)
     if problems:
         raise TracksError(problems)

@@ -16,7 +16,7 @@ from premix.arrays import FloatArray, SingleArray
 from premix.audio.bands import KEY_BAND_HZ, KeyPower
 from premix.audio.reader import TrackReader
 from premix.model.song import Performance, Song
-from premix.model.tracks import KeyEnvelopes, Spectra
+from premix.model.tracks import KeyEnvelopes, Spectra, Track
 from premix.threads import Begun, SideBySide
 
 BLOCK_HOPS = 32
@@ -52,7 +52,7 @@ def scan(
 
 
 class _TrackScan:
-    """The pass over one track, `offset` samples ahead. key_power: of a close mic."""
+    """The pass over one track, `offset` samples ahead. key_power: of a close mic or a DI."""
 
     def __init__(self, reader: TrackReader, rate: int, offset: int, key_power: KeyPower | None) -> None:
         self.reader, self.track, self.offset = reader, reader.track, offset
@@ -73,15 +73,16 @@ class _PerformanceScan:
 
     def __init__(self, song: Song, performance: Performance, scratch: Path, offsets: Mapping[str, int]) -> None:
         self._performance = performance
-        self._tracks = [mic.track for mic in performance.judged]
-        self._keyed = len(performance.close)
+        self._tracks = [mic.track for mic in (*performance.judged, *performance.dis)]
+        self._judged, self._keyed = len(performance.judged), len(performance.close)
         self._frames, self._rate = song.frames, song.rate
-        self._offsets = tuple(offsets.get(mic.label, 0) for mic in performance.judged)
-        self._collector = SpectraCollector(song.rate, len(self._tracks))
+        self._offsets = tuple(offsets.get(track.name, 0) for track in self._tracks)
+        self._collector = SpectraCollector(song.rate, self._judged)
         self._block, self._keep = BLOCK_HOPS * self._collector.hop, self._collector.frame - self._collector.hop
         self._hop = control_hop(song.rate)
         self._key_band_hz = song.gate.band_hz or KEY_BAND_HZ
         self._envelope_path = scratch / f"{performance.name}.key"
+        self._di_path = scratch / f"{performance.name}.di.key"
         self._control = np.zeros((self._keyed, 0), np.float32)
         self._control_start = 0
 
@@ -93,25 +94,27 @@ class _PerformanceScan:
         with ExitStack() as stack:
             scans = list(self._scans(stack))
             envelope_file = stack.enter_context(self._envelope_path.open("wb"))
+            di_file = stack.enter_context(self._di_path.open("wb"))
             work = stack.enter_context(SideBySide(pool))
             collected: Begun[None] = work.begin([])
             for first, block, read in self._blocks(scans, work):
-                self._write_control(read(), envelope_file)
+                self._write_control(read(), envelope_file, di_file)
                 collected()
-                chosen = self._chosen(block, first)
+                chosen = self._chosen(block[: self._judged], first)
                 collected = work.begin(
                     [partial(self._collector.add, [c for c in chosen if c.half == half]) for half in (0, 1)]
                 )
                 progress(min(self._block, self._frames - first - self._keep) * len(scans))
             collected()
             hashes = work.begin([scan.reader.sha256 for scan in scans])()
-            self._write_control([s.key_power.finish() for s in scans if s.key_power is not None], envelope_file)
+            self._write_control([s.key_power.finish() if s.key_power else None for s in scans], envelope_file, di_file)
         levels = {s.track.mic: s.levels.record(s.track, sha256) for s, sha256 in zip(scans, hashes, strict=True)}
         return replace(
             self._performance,
             mics=tuple(replace(mic, levels=levels[mic.name]) for mic in self._performance.mics),
             spectra=self._spectra(),
-            envelopes=self._envelopes(),
+            envelopes=self._envelopes(self._envelope_path, self._tracks[: self._keyed]),
+            di_envelopes=self._envelopes(self._di_path, self._tracks[self._judged :]),
         )
 
     def _blocks(
@@ -142,16 +145,19 @@ class _PerformanceScan:
 
     def _scans(self, stack: ExitStack) -> Iterator[_TrackScan]:
         for row, (track, offset) in enumerate(zip(self._tracks, self._offsets, strict=True)):
-            key = KeyPower(self._rate, self._hop, self._key_band_hz) if row < self._keyed else None
+            keyed = row < self._keyed or row >= self._judged
+            key = KeyPower(self._rate, self._hop, self._key_band_hz) if keyed else None
             reader = stack.enter_context(TrackReader(track, hash_samples=True))
             yield _TrackScan(reader, self._rate, offset, key)
 
-    def _write_control(self, powers: Sequence[SingleArray | None], envelope_file: BinaryIO) -> None:
-        rows = [power for power in powers if power is not None]
-        if rows:
-            control = np.stack(rows)
-            envelope_file.write(np.ascontiguousarray(control.T).tobytes())
-            self._control = np.concatenate([self._control, control], axis=1)
+    def _write_control(self, powers: Sequence[SingleArray | None], envelope_file: BinaryIO, di_file: BinaryIO) -> None:
+        """Keep the powers of the close mics, which say what is riff, and those of the DIs."""
+        for mine, file in ((powers[: self._keyed], envelope_file), (powers[self._judged :], di_file)):
+            if rows := [power for power in mine if power is not None]:
+                control = np.stack(rows)
+                file.write(np.ascontiguousarray(control.T).tobytes())
+                if file is envelope_file:
+                    self._control = np.concatenate([self._control, control], axis=1)
 
     def _chosen(self, samples: FloatArray, first: int) -> list[Chosen]:
         """Those whole frames of `samples`, which begin at `first` on the time line, that are to be collected."""
@@ -174,7 +180,7 @@ class _PerformanceScan:
         softest, n_softest = self._collector.softest()
         return Spectra(
             performance=self._performance.name,
-            mics=tuple(t.mic for t in self._tracks),
+            mics=tuple(t.mic for t in self._tracks[: self._judged]),
             freqs_hz=self._collector.freqs_hz,
             active=active,
             n_active=n_active,
@@ -182,12 +188,12 @@ class _PerformanceScan:
             n_quiet=n_quiet,
             frame=self._collector.frame,
             hop=self._collector.hop,
-            offsets=self._offsets,
+            offsets=self._offsets[: self._judged],
             softest=softest,
             n_softest=n_softest,
         )
 
-    def _envelopes(self) -> KeyEnvelopes:
-        mics = tuple(t.mic for t in self._tracks[: self._keyed])
-        frames = self._envelope_path.stat().st_size // (4 * max(1, len(mics)))
-        return KeyEnvelopes(self._performance.name, mics, self._rate, self._hop, frames, self._envelope_path)
+    def _envelopes(self, path: Path, tracks: Sequence[Track]) -> KeyEnvelopes:
+        mics = tuple(track.mic for track in tracks)
+        frames = path.stat().st_size // (4 * max(1, len(mics)))
+        return KeyEnvelopes(self._performance.name, mics, self._rate, self._hop, frames, path)

@@ -57,8 +57,21 @@ class TrackReader(AbstractContextManager["TrackReader"]):
         if self._digest is not None and begin > self._hashed:
             self._hash_up_to(begin)
         self._source.load(begin, end - begin)
-        self._source.take(self.track.channel, out[begin - first : end - first])
+        self._take(out[begin - first : end - first])
         self._hash_loaded(begin, end)
+
+    def _take(self, out: FloatArray) -> None:
+        """The loaded frames of the track's channel, or the mean of all channels."""
+        if self.track.channel is not None:
+            self._source.take(self.track.channel, out)
+            return
+        channels = self.track.header.channels
+        self._source.take(0, out)
+        other = np.empty_like(out)
+        for channel in range(1, channels):
+            self._source.take(channel, other)
+            out += other
+        out /= channels
 
     def sha256(self) -> str:
         """Hash of all samples of the file as little-endian bytes at its own bit depth, interleaved.

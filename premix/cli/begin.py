@@ -85,11 +85,27 @@ def _questions(text: str) -> str:
 @click.option("--seconds", type=float, default=24.0, show_default=True, help="Length of the song.")
 @click.option("--rate", type=int, default=48000, show_default=True, help="Sample rate.")
 @click.option("--format", "file_format", type=click.Choice(["wav", "flac"]), default="wav", show_default=True)
-def demo_command(folder: Path, seconds: float, rate: int, file_format: Literal["wav", "flac"]) -> Exit:
-    """Write the demo session into DIR: an invented band's quad-tracked riff, five mics a performance."""
+@click.option(
+    "--rig",
+    type=click.Choice(["house", "two_amps", "stereo_room", "di"]),
+    default="house",
+    show_default=True,
+    help="What the guitar is heard by: the recipe of that name fits.",
+)
+def demo_command(
+    folder: Path,
+    seconds: float,
+    rate: int,
+    file_format: Literal["wav", "flac"],
+    rig: Literal["house", "two_amps", "stereo_room", "di"],
+) -> Exit:
+    """Write the demo session into DIR: an invented band's quad-tracked riff, five mics a performance.
+
+    Or, with --rig, one of the other set-ups that sessions come with.
+    """
     from premix.demo.session import write_demo
 
-    truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format)
+    truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format, rig=rig)
     show.say(f"{len(truth.tracks)} tracks of {truth.song} in {folder}; next: premix render RECIPE {folder} --out OUT")
     show.say("Distorted guitar is loud: turn the monitors down before the first listen.")
     return Exit.DONE

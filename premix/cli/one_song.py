@@ -64,6 +64,7 @@ def _show_recipe(recipe: RecipeEntry) -> None:
 def _show_tracks(song: Song, looks: Sequence[TrackLook], problems: Sequence[Problem]) -> None:
     """One row a track, the findings, and whether a render would stop."""
     show.say(f"{song.name}: {len(looks)} tracks, {samples_to_s(song.frames, song.rate):.3f} s at {song.rate} Hz")
+    show.say(f"  {song.roll_call.line()}")
     rows = []
     for mic, look in zip(song.mics, looks, strict=True):
         header, peak = mic.track.header, look.levels.sample_peak
@@ -115,8 +116,9 @@ def align_command(
         if as_json:
             show.document(alignment_document(song))
             return Exit.DONE
-        for number, performance in enumerate(song.performances):
-            show.say() if number else None
+        show.say(song.roll_call.line())
+        for performance in song.performances:
+            show.say()
             _show_decisions(song, performance)
         show.findings(song.told_by("alignment", "chains"))
     return Exit.DONE
@@ -226,6 +228,7 @@ def _show_render(outcome: Outcome, out: Path) -> None:
     song, rendering = outcome.rendered.song, outcome.rendered.rendering
     length_s = samples_to_s(song.frames, song.rate)
     show.say(f"{song.name}: {len(song.mics)} tracks, {length_s:.1f} s at {song.rate} Hz")
+    show.say(f"  {song.roll_call.line()}")
     reductions_db = {quiet.performance: quiet.reduction_db for quiet in rendering.room_quiet}
     rows = [
         [
@@ -245,7 +248,7 @@ def _show_render(outcome: Outcome, out: Path) -> None:
             f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
             + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
         )
-    told = [f for f in song.findings if f.severity != "info"]
+    told = [f for f in song.findings if f.severity != "info" and f.slug != "track-left-out"]  # the roll-call says it
     show.findings(told[:5])
     if len(told) > 5:
         show.say(f"  ... and {len(told) - 5} more findings in the manifest")

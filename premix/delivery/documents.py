@@ -29,6 +29,7 @@ from premix.model.manifest import (
     BusEntry,
     ComparisonManifest,
     DecisionEntry,
+    DiEntry,
     EfficiencyEntry,
     FileEntry,
     GateEntry,
@@ -136,6 +137,8 @@ def manifest(rendered: Rendered) -> Manifest:
         extra_trim_db=rendering.extra_trim_db,
         findings=song.findings,
         gate=tuple(_gates(song, rendering.room_quiet)),
+        dis=tuple(_entry(DiEntry, mic, mic.match, mic=mic.name) for mic in song.mics if mic.is_di),
+        roll_call=song.roll_call,
     )
 
 
@@ -161,6 +164,7 @@ def alignment_document(song: Song) -> AlignmentDocument:
         alignment=_decisions(song),
         sum_efficiency_db=_efficiencies(song),
         findings=song.told_by("alignment", "chains"),
+        roll_call=song.roll_call,
     )
 
 
@@ -174,6 +178,7 @@ def intake_document(song: Song, looks: Sequence[TrackLook], problems: Sequence[P
         inputs=tuple(_look(mic.track, look, song.folder) for mic, look in zip(song.mics, looks, strict=True)),
         problems=tuple(problems),
         findings=song.findings,
+        roll_call=song.roll_call,
     )
 
 
@@ -199,6 +204,7 @@ def _input(mic: Mic, folder: Path) -> InputEntry:
         levels,
         path=relative_path(track, folder),
         start_samples=track.start,
+        channel="mix" if track.channel is None else track.channel + 1,
         sample_peak_dbfs=_db(levels.sample_peak),
         rms_dbfs=_db(levels.rms),
         hum=None if hum is None else HumEntry(mains_hz=hum.mains_hz, rms_dbfs=_db(hum.rms)),

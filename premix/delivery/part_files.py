@@ -29,6 +29,7 @@ _DONE = {
     "bus": "stems and rooms summed",
     "guitar_bus": "buses panned and summed",
     "aligned_mic": "aligned",
+    "di": "as recorded",
 }
 
 
@@ -54,6 +55,7 @@ class PartFiles:
         self._folder, self._names, self._parts, self._song, self._meters = folder, names, parts, song, meters
         self._ceiling = db_to_gain(song.deliver.ceiling_dbtp)
         self.passed_ceiling = False
+        self._levelled = {part.part for part in parts if part.is_levelled}
         self._resamplers: dict[str, Resampler] = {}
         if song.file_rate != song.rate:
             measured = meters.channels if meters is not None else {}
@@ -105,7 +107,7 @@ class PartFiles:
         written = part in self._writers
         if self._meters is not None:
             self._meters.feed_part(part, block)
-            if written and max(block.max(), -block.min()) > self._ceiling:
+            if part in self._levelled and max(block.max(), -block.min()) > self._ceiling:
                 self.passed_ceiling = True
         if written and not self.passed_ceiling:
             self._writers[part].write(block)
@@ -167,7 +169,7 @@ def bext_of(part: Part, song: Song) -> BextFields:
     stamps = sorted((h.origination_date, h.origination_time or "") for h in headers if h.origination_date)
     date, time = stamps[0] if stamps else ("", "")
     what = part.kind.replace("_", " ")
-    whose = " ".join(name for name in (part.performance, part.mic) if name) or part.bus or ""
+    whose = " ".join(name for name in (part.performance, part.group, part.mic) if name) or part.bus or ""
     mode = "mono" if part.channels == 1 else "stereo"
     history = (
         f"A=PCM,F={song.rate},W={headers[0].bits},M=mono,T={len(headers)} tracks\r\n"

@@ -103,7 +103,7 @@ def _short(number: str, digits: int) -> str:
 
 def _row(song: Song, performance: Performance, mic: Mic, trim_db: float) -> Row:
     """Columns of the sum are empty for a mic that is in none, and those of the sends where the performance is muted."""
-    decision, sends = mic.decision, performance.heard
+    decision, sends = mic.decision, performance.heard and not mic.is_di and not song.bus(mic.bus).mute
     summed, rotation = sends and decision.summed, decision.rotation if sends and decision.summed else None
     delay = decision.delay_samples
     return {
@@ -121,11 +121,11 @@ def _row(song: Song, performance: Performance, mic: Mic, trim_db: float) -> Row:
         "low_pass_hz": _number(mic.low_pass_hz if summed else None),
         "all_pass": f"order {rotation.order}, {rotation.corner_hz:g} Hz, q {rotation.q:g}" if rotation else "",
         "performance_gain_db": _gain(performance.gain if sends else None),
-        "bus": performance.bus if sends else "",
-        "bus_gain_db": _gain(song.bus(performance.bus).gain if sends else None),
+        "bus": mic.bus if sends else "",
+        "bus_gain_db": _gain(song.bus(mic.bus).gain if sends else None),
         "gate": _gate(mic),
         "trim_db": _number(trim_db),
-        "decided_by": decision.origin,
+        "decided_by": "" if mic.is_di else decision.origin,
         "notes": "; ".join(_notes(song, performance, mic)),
         "rate_hz": str(song.rate),
         "files_rate_hz": str(song.file_rate),
@@ -146,14 +146,21 @@ def _number(value: float | None, digits: int = 9) -> str:
 
 def _notes(song: Song, performance: Performance, mic: Mic) -> Iterator[str]:
     """What the columns do not say, in words."""
-    heard = performance.heard
+    heard = performance.heard and not song.bus(mic.bus).mute
     summed, header = heard and mic.decision.summed, mic.track.header
-    if not summed:
+    if mic.is_di:
+        yield f"DI: delivered as recorded, without the trim; plays as its amp by {mic.match.likeness:.2f}"
+    elif not summed:
         yield "not summed"
+    elif mic.group is not None:
+        yield f"in the stem of {mic.group}"
     if header.channels > 1:
-        yield f"channel {mic.track.channel + 1} of {header.channels}"
-    chains = (("mic", mic.chain, summed), ("performance", performance.chain, heard))
-    for name, chain, used in (*chains, ("bus", song.bus(performance.bus).chain, heard)):
+        channel = mic.track.channel
+        yield (
+            f"mean of {header.channels} channels" if channel is None else f"channel {channel + 1} of {header.channels}"
+        )
+    chains = (("mic", mic.chain, summed), ("performance", performance.chain, heard and not mic.is_di))
+    for name, chain, used in (*chains, ("bus", song.bus(mic.bus).chain, heard and not mic.is_di)):
         if used and chain:
             yield f"{name} chain: {', '.join(step.kind for step in chain)}"
     yield from (finding.message for finding in song.findings if finding.subject == mic.label)

@@ -1,7 +1,7 @@
 """Levels of a mix: under the ceiling with ONE common trim, or variants at one loudness; mixed twice where need be."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -69,7 +69,15 @@ def render_levelled(
         raise
     rendering = _rendering(plan, meters, files, mixed)
     rendering = replace(rendering, trim_db=trim_db + extra_trim_db, extra_trim_db=extra_trim_db)
-    return rendering, plan, (*same_take_findings(rendering.takes), *mixed.findings)
+    return rendering, plan, (*same_take_findings(rendering.takes), *mixed.findings, *_clipped_dis(files))
+
+
+def _clipped_dis(files: Sequence[WrittenFile]) -> Iterator[Finding]:
+    """DIs whose samples do not fit into the files: nothing turns them down."""
+    for file in files:
+        if not file.part.is_levelled and file.overs and file.bits < 32:  # floats hold them
+            what = f"{file.overs} samples pass full scale and were cut off in {file.path}"
+            yield Finding("di-clipped", "warning", f"{file.part.performance}/{file.part.mic}", what)
 
 
 def _rendering(plan: MixPlan, meters: RenderMeters, files: tuple[WrittenFile, ...], mixed: Mixed) -> Rendering:
@@ -94,7 +102,7 @@ def _trim_db(meters: RenderMeters, ceiling_dbtp: float) -> float:
 
 def _over_ceiling(meters: RenderMeters, ceiling_dbtp: float, extra_trim_db: float) -> DeliveryError:
     without_extra = db_to_gain(-extra_trim_db)
-    peaks = [(name, meters.measures(name, without_extra).true_peak_dbtp) for name in meters.parts]
+    peaks = [(name, meters.measures(name, without_extra).true_peak_dbtp) for name in meters.levelled]
     return DeliveryError(
         Problem(
             "over-ceiling",

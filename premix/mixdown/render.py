@@ -80,7 +80,7 @@ class Mix:
                 )
 
             heard = {bus.name for bus in plan.buses}
-            self._mixers = [mixer(p) for p in plan.performances if p.bus in heard]
+            self._mixers = [mixer(p) for p in plan.performances if p.buses & heard]
             self._work = stack.enter_context(SideBySide(pool))
             self._stack = stack.pop_all()
         self.tracks = sum(mixer.tracks for mixer in self._mixers)

@@ -15,7 +15,7 @@ from premix.model.alignment import BandEfficiency, MicDecision
 from premix.model.gate import Span
 from premix.model.mix import ChainFile, MonoEntry, OnsetSpread, PartKind, TakePair
 from premix.model.song import RecipeEntry
-from premix.model.tracks import Hum
+from premix.model.tracks import DiMatch, Hum, RollCall
 
 FORMAT = 1
 COMPARISON_FORMAT = 1
@@ -41,7 +41,8 @@ class InputEntry:
     """One recorded track. path: below the tracks folder. sha256: of its samples, as little-endian bytes.
 
     start_samples: silence before its first sample on the common time line. time_reference: BWF start in samples since
-    midnight. recovered: its header was wrong and it was read by what is there. clipped_runs: stretches at full scale.
+    midnight. recovered: its header was wrong and it was read by what is there. channel: of the file, counted from 1,
+    'mix' for the mean of all. clipped_runs: stretches at full scale.
     """
 
     performance: str
@@ -53,6 +54,7 @@ class InputEntry:
     subtype: str
     start_samples: int
     time_reference: int | None
+    channel: int | Literal["mix"] = 1
     recovered: bool = False
     sample_peak_dbfs: float | None
     rms_dbfs: float | None
@@ -88,7 +90,8 @@ class EfficiencyEntry:
 class FileEntry:
     """One audio file. path: below the output folder. sha256: of its samples, as little-endian bytes.
 
-    overs: samples that had to be clipped. gain_to_bus_db: at which it is added to its bus, or a bus to the guitar bus.
+    group: whose own stem it is. overs: samples that had to be clipped. gain_to_bus_db: at which it is added to its bus,
+    or a bus to the guitar bus.
     Peaks in dBFS and dBTP, loudness in LUFS (ITU-R BS.1770), rms by AES17: a full-scale sine reads 0 dBFS. dc: mean,
     of the worse channel. None: nothing to measure.
     """
@@ -104,6 +107,7 @@ class FileEntry:
     rate: int
     bits: int
     sha256: str
+    group: str | None = None
     overs: int = 0
     gain_to_bus_db: float | None = None
     sample_peak_dbfs: float | None
@@ -162,6 +166,14 @@ class GateEntry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DiEntry(DiMatch):
+    __doc__ = f"{DiMatch.__doc__} performance, mic: which DI."
+
+    performance: str
+    mic: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Manifest:
     """A render. time_reference: BWF start of the common time line. mono_without_centre: the guitar bus without buses
     in the middle, None where that says nothing. trim_db: of all files; extra_trim_db: its share that was asked for.
@@ -192,6 +204,8 @@ class Manifest:
     extra_trim_db: float = 0.0
     findings: tuple[Finding, ...]
     gate: tuple[GateEntry, ...]
+    dis: tuple[DiEntry, ...] = ()
+    roll_call: RollCall | None = None
     written: tuple[str, ...] = ()
 
 
@@ -237,6 +251,7 @@ class AlignmentDocument:
     alignment: tuple[DecisionEntry, ...]
     sum_efficiency_db: tuple[EfficiencyEntry, ...]
     findings: tuple[Finding, ...]
+    roll_call: RollCall | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -268,3 +283,4 @@ class IntakeDocument:
     inputs: tuple[LookEntry, ...]
     problems: tuple[Problem, ...]
     findings: tuple[Finding, ...]
+    roll_call: RollCall | None = None

@@ -22,11 +22,12 @@ Alias = Annotated[str, Field(min_length=1, max_length=200)]
 
 Auto = Literal["auto"]
 Polarity = Literal["auto", "normal", "inverted"]
-Role = Literal["close", "sub", "room"]
+Role = Literal["close", "sub", "room", "di"]
+Channel = Annotated[int, Field(ge=1, le=64)] | Literal["left", "right", "mix"]
 GateMode = Literal["gate", "follow", "off"]
 GateKey = Literal["performance", "all"]
 FileKind = Literal[
-    "stems", "rooms", "rooms_ungated", "buses", "guitar_bus", "aligned_mics", "guitar_bus_without_centre"
+    "stems", "rooms", "rooms_ungated", "buses", "guitar_bus", "dis", "aligned_mics", "guitar_bus_without_centre"
 ]
 
 
@@ -158,6 +159,8 @@ class Gate(Section):
     invert: bool = Field(False, description="The room is heard only in the stops, as an effect.", examples=[True])
 
 
+REST = "rest"
+"""What the stem of those close mics is called that are in no group with a stem of its own."""
 CENTRE_BUS = "centre"
 """The bus that `guitar_bus_without_centre` leaves out, and that measures with/without centre name."""
 
@@ -166,9 +169,9 @@ class Deliver(Section):
     """What is written, and how."""
 
     files: tuple[FileKind, ...] = Field(
-        ("stems", "rooms", "buses", "guitar_bus"),
-        description="Which files are written: stems, rooms, rooms_ungated, buses, guitar_bus, aligned_mics, "
-        "guitar_bus_without_centre.",
+        ("stems", "rooms", "buses", "guitar_bus", "dis"),
+        description="Which files are written: stems, rooms, rooms_ungated, buses, guitar_bus, dis (where there is a "
+        "DI), aligned_mics, guitar_bus_without_centre (rooms on buses of their own stay in it).",
         examples=[["stems", "guitar_bus"]],
         min_length=1,
         max_length=16,
@@ -232,4 +235,10 @@ class Limits(Section):
     )
     moved_mics: Annotated[int, Field(ge=0, le=10_000)] | None = Field(
         None, description="Most mics that may have been moved between performances.", examples=[0]
+    )
+    left_out: Annotated[int, Field(ge=0, le=10_000)] | None = Field(
+        None,
+        description="Most performances and single mics that may be left out because they are optional and have no "
+        "file, as the roll-call counts them.",
+        examples=[0],
     )

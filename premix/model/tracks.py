@@ -21,6 +21,63 @@ class FoundTrack:
     mic: str
     path: Path
 
+    @property
+    def label(self) -> str:
+        return f"{self.performance}/{self.mic}"
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A mic of a performance, or with None the whole performance, that is optional and has no file.
+
+    wanted: the name that was looked for. near: unused files that may be it, the likeliest first.
+    """
+
+    performance: str
+    mic: str | None
+    wanted: str
+    near: tuple[str, ...] = ()
+
+    @property
+    def label(self) -> str:
+        """'left_b/sub', or 'centre' for all of it."""
+        return self.performance if self.mic is None else f"{self.performance}/{self.mic}"
+
+
+@dataclass(frozen=True, slots=True)
+class RollCall:
+    """Which files a song is made of: how many are used, of how many audio files that were found; what was left out;
+    the names of those that no track uses; labels of those left out whose like is there on the other side."""
+
+    used: int
+    found: int
+    left_out: tuple[LeftOut, ...] = ()
+    unused: tuple[str, ...] = ()
+    one_sided: tuple[str, ...] = ()
+
+    def line(self) -> str:
+        """The roll-call in one line, for people."""
+        said = [f"used {self.used} of {self.found} file{'s' * (self.found != 1)}"]
+        if self.left_out:
+            told = ", ".join(map(_left_out, self.left_out[:MOST_NAMED]))
+            said.append(f"left out: {told}{_rest(len(self.left_out))}")
+        if self.unused:
+            said.append(f"not used: {', '.join(self.unused[:MOST_NAMED])}{_rest(len(self.unused))}")
+        return "; ".join(said)
+
+
+MOST_NAMED = 6
+"""Of those left out, and of the files that are not used, in one line."""
+
+
+def _left_out(one: LeftOut) -> str:
+    near = f"; near misses: {', '.join(one.near)}" if one.near else ""
+    return f"{one.label} (no file fits '{one.wanted}'{near})"
+
+
+def _rest(count: int) -> str:
+    return f" and {count - MOST_NAMED} more" if count > MOST_NAMED else ""
+
 
 @dataclass(frozen=True, slots=True)
 class AudioHeader:
@@ -53,14 +110,15 @@ class Track:
     """One recorded file, a mic of a performance.
 
     start: samples of silence before the file's first sample on the common time line (>= 0).
-    channel: which channel to read (0 for mono files and for stereo files whose channels are equal).
+    channel: which channel to read (0 for mono files and for stereo files whose channels are equal); None: the mean of
+    all.
     """
 
     performance: str
     mic: str
     header: AudioHeader
     start: int = 0
-    channel: int = 0
+    channel: int | None = 0
 
     @property
     def end(self) -> int:
@@ -113,6 +171,14 @@ class TrackLook:
     levels: TrackLevels
     loudness_lufs: float | None
     noise_floor_dbfs: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class DiMatch:
+    """How a DI fits its amp. likeness: of how their levels change, 1 for the same; late_ms > 0: it plays later."""
+
+    likeness: float
+    late_ms: float
 
 
 @dataclass(frozen=True, slots=True)

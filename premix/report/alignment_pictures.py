@@ -200,11 +200,10 @@ class _Attack:
 def attack_pictures(rendered: Rendered) -> Iterator[Picture]:
     """One picture a performance that has an attack; before any chain, as it shows what the alignment did."""
     song, mix = rendered.song, bare_mix(rendered.plan)
-    buses = {bus.name: bus for bus in mix.buses}
     for performance, plan in mixed_performances(replace(rendered, plan=mix)):
         begin = clearest_attack(song, performance, plan)
         if begin is not None:
-            alone = replace(mix, performances=(plan,), buses=(buses[plan.bus],))
+            alone = replace(mix, performances=(plan,), buses=tuple(bus for bus in mix.buses if bus.name in plan.buses))
             yield _attack_picture(_read(alone, plan, begin, reference_place(song, plan)), plan, begin, song.rate)
 
 

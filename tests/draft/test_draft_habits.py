@@ -42,9 +42,9 @@ def test_every_track_is_found_as_what_it_is(habit: str, tracks: Path, tmp_path: 
     truth = rename(tracks, tmp_path / "song", HABITS[habit])
     merged = read_recipe(drafted(tmp_path / "song", tmp_path / "recipe.yaml"))
     recipe = merged.recipe
-    found, unused = find_tracks(song_of(merged), tmp_path / "song")
+    found, roll = find_tracks(song_of(merged), tmp_path / "song")
     told = {track.path.relative_to(tmp_path / "song").as_posix(): track for track in found}
-    assert set(told) == set(truth) and not unused
+    assert set(told) == set(truth) and not roll.unused
     pairs = {(truth[name][0], track.performance) for name, track in told.items()}
     assert len(pairs) == 3, "one name a performance"
     assert len({(truth[name][1], track.mic) for name, track in told.items()}) == 5, "one name a mic"
