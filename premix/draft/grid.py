@@ -24,7 +24,7 @@ _LARGE = 20
 """Numbers from here on rather tell a kind of mic than a take."""
 _SECOND_READING = 0.5
 _NO_SIDE = 0.25
-_NO_WORD = 1.0
+_NO_WORD = 2.0
 """Performances or mics that no token tells, beside others that one does: 'left', and 'left' with 'near' after it."""
 
 _NEAR = 6.0
@@ -32,6 +32,7 @@ _NEAR = 6.0
 COHERENT = 0.4
 """Between tracks of one performance (0.45 and more, live rooms too) and of two (0.33 and less; a long song: 0.1)."""
 _AGREES = 0.9
+_COHERENT_PAIR = 3
 _EMPTY = 2.0
 """Places for each file, from where on the names have no order of their own."""
 
@@ -176,13 +177,26 @@ def _sparse(grid: Grid) -> bool:
 
 
 def _agreement(grid: Grid, sounds: Sounds) -> float:
-    """Part of the pairs of sounding files that are coherent and in one performance, or neither (Rand 1971)."""
-    sounding = [item for item in grid.placed if not sounds.heard[item.file.name].unheard]
-    right = [
-        (sounds.coherence(a.file.name, b.file.name) > COHERENT) == (a.performance == b.performance)
-        for a, b in combinations(sounding, 2)
+    """Part of the pairs of sounding files that are coherent and in one performance, or neither (Rand 1971).
+
+    Coherent pairs count three times: two performances are never coherent, while a track may hear little of its own.
+    """
+    right = total = 0
+    for a, b in combinations(_judged(grid, sounds), 2):
+        coherent = sounds.coherence(a.file.name, b.file.name) > COHERENT
+        weight = _COHERENT_PAIR if coherent else 1
+        total += weight
+        right += weight * (coherent == (a.performance == b.performance))
+    return right / total if total else 1.0
+
+
+def _judged(grid: Grid, sounds: Sounds) -> list[Placed]:
+    """The files whose coherence says where they belong: those that are heard, but for what may be a DI."""
+    return [
+        item
+        for item in grid.placed
+        if not item.file.is_di and not sounds.stands_out(item.file.name) and not sounds.heard[item.file.name].unheard
     ]
-    return sum(right) / len(right) if right else 1.0
 
 
 def doubtful(grid: Grid, sounds: Sounds) -> list[tuple[float, str, str]]:
@@ -190,7 +204,7 @@ def doubtful(grid: Grid, sounds: Sounds) -> list[tuple[float, str, str]]:
 
     (coherence, file, file): one performance by the names and incoherent, or two and coherent.
     """
-    sounding = [item for item in grid.placed if not sounds.heard[item.file.name].unheard]
+    sounding = _judged(grid, sounds)
     found = []
     for a, b in combinations(sounding, 2):
         coherence = sounds.coherence(a.file.name, b.file.name)
@@ -201,7 +215,7 @@ def doubtful(grid: Grid, sounds: Sounds) -> list[tuple[float, str, str]]:
 
 def _clustered(grid: Grid, sounds: Sounds) -> Grid | None:
     """Performances of tracks that are coherent; None where that gives no order, or the one that is there."""
-    names = sorted((item.file.name for item in grid.placed), key=_natural)
+    names = sorted((item.file.name for item in grid.placed if not item.file.is_di), key=_natural)
     groups = _coherent_groups(names, sounds)
     if len(groups) == len(names) or (not _sparse(grid) and frozenset(map(frozenset, groups)) == grid.partition()):
         return None
@@ -216,12 +230,18 @@ def _clustered(grid: Grid, sounds: Sounds) -> Grid | None:
     def axes(name: str) -> tuple[str, ...]:
         return tuple("mic" if words and token.kind == "mic" else "" for token in files[name].file.tokens)
 
-    placed = tuple(
+    performances = _performances(files, groups)
+    placed = [
         replace(files[name], performance=performance, mic=mic, axes=axes(name))
-        for performance, group, row in zip(_performances(files, groups), groups, mics, strict=True)
+        for performance, group, row in zip(performances, groups, mics, strict=True)
         for name, mic in zip(group, row, strict=True)
-    )
-    return Grid(placed, grid.cost, 0)
+    ]
+    for item in grid.placed:
+        if item.file.is_di:
+            alike = [max(sounds.likeness(item.file.name, name) for name in group) for group in groups]
+            whose = performances[alike.index(max(alike))]
+            placed.append(replace(item, performance=whose, mic=("di",), axes=("",) * len(item.file.tokens)))
+    return Grid(tuple(placed), grid.cost, 0)
 
 
 def _natural(name: str) -> list[tuple[int, str]]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from premix.model.settings import Role
+from premix.model.settings import Channel, Role
 
 Sure = Literal["sure", "likely", "guessed"]
 Key = tuple[str, ...]
@@ -23,20 +23,25 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True)
 class DraftTrack:
-    """A mic of a performance. mute: it is silent or hears something else; note: what was heard ('' for nothing)."""
+    """A mic of a performance. mute: it is silent or hears something else; note: what was heard ('' for nothing).
+
+    channel: what is used of the file, where this differs from the mic's.
+    """
 
     performance: str
     mic: str
     file: str
     mute: bool = False
     note: str = ""
+    channel: Channel | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class DraftMic:
     """A mic. why: where its role comes from; question: what the user has to answer ('' for nothing).
 
-    by_name: the name tells the role. aliases: spellings in file names, but for the name itself.
+    by_name: the name tells the role. aliases: spellings in file names, but for the name itself. channel: of a file that
+    has several. bus: of a room mic that does not share its performance's.
     """
 
     name: str
@@ -47,6 +52,18 @@ class DraftMic:
     question: str = ""
     by_name: bool = False
     aliases: tuple[str, ...] = ()
+    channel: Channel | None = None
+    bus: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DraftGroup:
+    """The mics of one of several amps, which make a stem of their own. why, question: as with mics."""
+
+    name: str
+    mics: tuple[str, ...]
+    why: str
+    question: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +98,7 @@ class Proposal:
     has_song_file: bool = False
     files: Mapping[tuple[str, str], str] = field(default_factory=dict)
     """(performance, mic) -> file, of all tracks."""
+    groups: tuple[DraftGroup, ...] = ()
 
     @property
     def song(self) -> str:

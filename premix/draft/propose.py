@@ -10,7 +10,8 @@ from pathlib import Path
 
 from premix.draft.grid import Chosen, Grid, Placed, choose, doubtful
 from premix.draft.proposal import DraftMic, DraftPerformance, DraftTrack, Key, LeftOut, Proposal
-from premix.draft.roles import draft_mic, draft_track, shown
+from premix.draft.roles import draft_mics, draft_track, shown
+from premix.draft.set_ups import amp_groups, with_channels, with_split_rooms
 from premix.draft.sound import Sounds, usable
 from premix.draft.spelling import find_pattern, mic_names, performance_names, widened
 from premix.draft.words import SIDE_NAMES
@@ -40,7 +41,8 @@ def propose(folder: Path, names: Sequence[str], has_song_file: bool = False) -> 
     if not heard:
         what = f"none of the {len(names)} audio files can be used; the first: {left_out[0].file}: {left_out[0].why}"
         raise _error("draft-nothing-usable", folder, what)
-    sounds = Sounds(heard)
+    sounds, alone = _without_lone_pairs(Sounds(heard))
+    left_out += alone
     chosen = choose(sounds)
     placed, shared = _one_a_place(chosen.grid)
     mics, performances = {item.mic for item in placed}, {item.performance for item in placed}
@@ -52,6 +54,18 @@ def propose(folder: Path, names: Sequence[str], has_song_file: bool = False) -> 
         questions=_questions(chosen, sounds),
         has_song_file=has_song_file,
     )
+
+
+def _without_lone_pairs(sounds: Sounds) -> tuple[Sounds, list[LeftOut]]:
+    """The files but for stereo ones whose names say no performance that others have: a mix, rather than a mic."""
+    placed = choose(sounds).grid.placed
+    mono = {item.performance for item in placed if not sounds.heard[item.file.name].is_pair}
+    alone = [item.file.name for item in placed if item.performance not in mono]
+    if not mono or not alone:
+        return sounds, []
+    rest = Sounds({name: heard for name, heard in sounds.heard.items() if name not in alone})
+    why = "it is stereo, and its two channels differ; no other file is of its performance"
+    return rest, [LeftOut(name, why, "is it a mix, or which performance is it?") for name in alone]
 
 
 def _error(slug: str, folder: Path, what: str, allowed: str = "") -> TracksError:
@@ -104,12 +118,14 @@ def _proposal(
     for item in placed:
         files[p_names[item.performance]][m_names[item.mic]] = item.file.name
         texts[p_names[item.performance], m_names[item.mic]] = item.file.text
-    mics = {name: draft_mic(key, name, list(files.values()), sounds) for key, name in m_names.items()}
+    mics = draft_mics(m_names, list(files.values()), sounds)
     rows = [draft_track(one, mics[mic], text, files, sounds) for (one, mic), text in texts.items()]
     performances = [
         _performance(key, name, number, list(files[name].values()))
         for number, (key, name) in enumerate(p_names.items())
     ]
+    mics = dict(zip(mics, with_split_rooms(list(mics.values())), strict=True))
+    groups = amp_groups(placed, m_names, list(mics.values()), list(files.values()), sounds)
     ordered, performances, rows, dropped = _with_reference(list(mics.values()), performances, rows)
     kept = {(row.performance, row.mic) for row in rows}
     used = [item for item in placed if (p_names[item.performance], m_names[item.mic]) in kept]
@@ -120,7 +136,7 @@ def _proposal(
     if pattern is not None:
         ordered = [replace(mic, aliases=pattern.mics[mic.name]) for mic in ordered]
         performances = [replace(one, aliases=pattern.performances[one.name]) for one in performances]
-    return Proposal(
+    proposal = Proposal(
         folder,
         pattern.text if pattern else None,
         ordered[0].name,
@@ -129,7 +145,10 @@ def _proposal(
         tuple(rows),
         (*left_out, *dropped),
         files={(row.performance, row.mic): row.file for row in rows},
+        groups=tuple(group for group in groups if {*group.mics} <= {mic.name for mic in ordered}),
     )
+    pairs = [pair for pair in kept if sounds.heard[files[pair[0]][pair[1]]].is_pair]
+    return with_channels(proposal, pairs)
 
 
 def _performance(key: Key, name: str, number: int, files: Sequence[str]) -> DraftPerformance:
@@ -174,7 +193,7 @@ def _with_reference(
     rows = [row for row in rows if row.performance in has]
     left = {row.mic for row in rows}
     others = [mic for mic in mics if mic.name != reference.name and mic.name in left]
-    ordered = [reference, *sorted(others, key=lambda mic: ("close", "sub", "room").index(mic.role))]
+    ordered = [reference, *sorted(others, key=lambda mic: ("close", "sub", "room", "di").index(mic.role))]
     kept.sort(key=lambda performance: SIDE_NAMES.index(performance.bus))
     return ordered, kept, rows, dropped
 

@@ -3,7 +3,8 @@
 A sub mic has far more of its power below 150 Hz than the others. A room mic hears the amp late, and most of its energy
 later still: measured on simulated cabinets in rooms (image sources and decaying noise, 0.3 to 2 s), the first sound of
 room mics came 7.5 ms or more after that of the nearest mic, with -7.8 dB or more of all energy more than 4 ms later;
-that of close mics at most 2.9 ms. A file of another take is coherent with none of its performance.
+that of close mics at most 2.9 ms. A file of another take is coherent with none of its performance. A DI has far higher
+peaks than what the amp makes of it, and plays when the mics do.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -13,7 +14,7 @@ import numpy as np
 
 from premix.draft.grid import COHERENT
 from premix.draft.proposal import DraftMic, DraftTrack, Key
-from premix.draft.sound import Sounds
+from premix.draft.sound import CLEAN_PEAKS_DB, Sounds
 from premix.draft.words import FAR, MICS, ROLES
 from premix.model.settings import Role
 
@@ -22,18 +23,63 @@ _ROOM_ARRIVAL_MS, _ROOM_LATE_DB = 4.0, -8.5
 _BELONGS = 0.5
 _FEWEST = 3
 """Sounding tracks of a performance, from where on one of them can be the odd one."""
+_PLAYS = 0.45
+"""Likeness of levels between another take of the same riff (at most 0.34) and a DI (0.74 and more, rooms aside)."""
+_SAME_SOUND = 0.95
+"""Coherence of two close mics of one amp; a DI with its amp: 0.8 and less."""
+_FEWEST_BESIDE_DI = 2
 _MOST_FILES = 8
 
 Files = Mapping[str, str]
 """Mic -> file, of one performance."""
 
 
-def draft_mic(key: Key, name: str, performances: Sequence[Files], sounds: Sounds) -> DraftMic:
+def draft_mics(names: Mapping[Key, str], performances: Sequence[Files], sounds: Sounds) -> dict[str, DraftMic]:
+    """Name -> mic with its role. DIs are found first: nothing else is judged against them."""
+    dis = {name for key, name in names.items() if "di" in key or _heard_di(name, performances, sounds)}
+    mics = [{mic: file for mic, file in files.items() if mic not in dis} for files in performances]
+    return {
+        name: _draft_di(key, name, performances, sounds) if name in dis else _draft_mic(key, name, mics, sounds)
+        for key, name in names.items()
+    }
+
+
+def _draft_di(key: Key, name: str, performances: Sequence[Files], sounds: Sounds) -> DraftMic:
+    figures = _heard_di(name, performances, sounds)
+    if "di" in key:
+        return DraftMic(
+            name, key, "di", "sure" if figures else "likely", "by name" + " and audio" * bool(figures), by_name=True
+        )
+    files = shown(files[name] for files in performances if name in files)
+    question = f"is it a DI, to be re-amped and in no sum? {files}"
+    return DraftMic(name, key, "di", "likely", f"by the audio: {figures}", question)
+
+
+def _heard_di(mic: str, performances: Iterable[Files], sounds: Sounds) -> str:
+    """What says that a track is a DI; '' where nothing does."""
+    rows: list[tuple[float, float, float, float]] = []
+    for files in performances:
+        sounding = [file for file in files.values() if not sounds.heard[file].unheard]
+        others = [file for file in sounding if file != files.get(mic)]
+        if mic in files and files[mic] in sounding and len(others) >= _FEWEST_BESIDE_DI:
+            own = files[mic]
+            peaks = float(np.median([sounds.heard[file].peak_db for file in others]))
+            likeness = max(sounds.likeness(own, file) for file in others)
+            rows.append(
+                (sounds.heard[own].peak_db, peaks, likeness, max(sounds.coherence(own, file) for file in others))
+            )
+    if not rows:
+        return ""
+    peak, others_peak, likeness, coherence = (float(value) for value in np.mean(rows, axis=0))
+    if peak < others_peak + CLEAN_PEAKS_DB or likeness < _PLAYS or coherence > _SAME_SOUND:
+        return ""
+    return f"it plays when the mics do, and its peaks are {peak:.0f} dB above its rms, theirs {others_peak:.0f}"
+
+
+def _draft_mic(key: Key, name: str, performances: Sequence[Files], sounds: Sounds) -> DraftMic:
     """A mic with its role; where name and audio disagree the name counts, with a question."""
     words = set(key) & {*MICS.values()}
-    named: Role | None = next(
-        (ROLES[word] for word in ("room", FAR, "sub") if word in words), "close" if words else None
-    )
+    named: Role | None = next((role for word, role in ROLES.items() if word in words), "close" if words else None)
     heard, figures = _heard_role(name, performances, sounds)
     if named is None:
         why = "nothing in name or audio says otherwise" if heard == "close" else f"by the audio: {figures}"
@@ -106,6 +152,8 @@ def draft_track(
     if sounds.heard[performances[performance][mic.name]].silent:
         note = f"silent from start to end: dead, or the wrong file? {shown([text])}"
         return DraftTrack(performance, mic.name, text, True, note)
+    if mic.role == "di":
+        return DraftTrack(performance, mic.name, text)  # whether it plays as its amp does is checked at every render
     where, note = _stranger(performance, mic.name, performances, sounds)
     note = f"{note}: the wrong file? {shown([text])}" if note else ""
     return DraftTrack(performance, mic.name, text, bool(note) and (mic.role != "room" or bool(where)), note)

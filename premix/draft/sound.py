@@ -7,6 +7,9 @@ Two files are coherent where one performance reaches both through whatever room,
 long as the room rings: frames of a third of a second tell a live room from another take of the same riff. From the
 same spectra comes the path from one mic to the other (the H1 estimator; Bendat & Piersol, Random Data, ch. 6): when
 its first strong sound arrives, and how much of its energy follows later, which is what a room adds.
+
+A DI need not be coherent with what its amp makes of it. What an amp keeps is when the level changes, and what it takes
+away is the height of the peaks.
 """
 
 import hashlib
@@ -25,7 +28,7 @@ from premix.draft.proposal import LeftOut
 from premix.draft.words import not_a_mic
 from premix.errors import TracksError
 from premix.model.tracks import AudioHeader, Track
-from premix.units import db_to_gain
+from premix.units import db_to_gain, gain_to_db
 
 _WINDOWS = 3
 _WINDOW_S = 4.0
@@ -38,6 +41,14 @@ _BAND_HZ = (80.0, 1500.0)
 _LOW_HZ = 150.0
 _LATE_MS = 4.0
 """After the first strong sound: what comes later is the room's, not the cabinet's."""
+_LEVEL_MS, _SMOOTH = 1.0, 15
+_LAGS = 20
+_RANGE_DB = 40.0
+"""Below the loud level lies noise, whose changes say nothing."""
+_PEAKS = 99.9
+"""Percentile of |x| that stands for the peaks: a click is none."""
+CLEAN_PEAKS_DB = 4.5
+"""A clean guitar's peaks are 18 dB above its rms, those of a distorted one's mics 9 to 13."""
 _SMOOTH_HZ, _FLOOR = 100.0, 0.05
 """A bin far below its neighbours is not divided by."""
 _SILENT = db_to_gain(-70.0)
@@ -51,7 +62,8 @@ class Heard:
 
     unheard: nothing in the windows passes -70 dBFS; silent: nor in the whole file. digest: of the samples of the
     windows. low_share: part of the power below 150 Hz. spectra: (frames, bins) short-time spectra from 80 to 1500 Hz,
-    complex64, of `frame` samples.
+    complex64, of `frame` samples. peak_db: of the peaks, above its rms. changes: of its level in dB, from each
+    millisecond of the windows to the next. is_pair: it has two channels that differ; what is heard is their mean.
     """
 
     header: AudioHeader
@@ -61,6 +73,9 @@ class Heard:
     low_share: float
     frame: int
     spectra: npt.NDArray[np.complex64]
+    peak_db: float
+    changes: npt.NDArray[np.float32]
+    is_pair: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,10 +95,25 @@ class Sounds:
         self.heard = heard
         self._place = {name: number for number, name in enumerate(heard)}
         self._coherence = _coherences(list(heard.values()))
+        self._usual_peak_db = float(np.median([item.peak_db for item in heard.values()]))
 
     def coherence(self, a: str, b: str) -> float:
         """Magnitude-squared coherence of two files (Welch), averaged from 80 to 1500 Hz by power; unheard: 0."""
         return float(self._coherence[self._place[a], self._place[b]])
+
+    def stands_out(self, name: str) -> bool:
+        """Whether a file's peaks are as high as those of a clean guitar among distorted ones."""
+        return self.heard[name].peak_db > self._usual_peak_db + CLEAN_PEAKS_DB
+
+    def likeness(self, a: str, b: str) -> float:
+        """How much alike the levels of two files change, 1 for the same, at the best lag of up to 20 ms."""
+        one, other = self.heard[a].changes, self.heard[b].changes
+        if min(len(one), len(other)) <= 2 * _LAGS or self.heard[a].unheard or self.heard[b].unheard:
+            return 0.0
+        inner = one[_LAGS:-_LAGS].astype(np.float64)
+        found = [float(inner @ other[lag : lag + len(inner)]) for lag in range(2 * _LAGS + 1)]
+        scale = float(np.linalg.norm(one) * np.linalg.norm(other))
+        return max(found) / scale if scale > 0.0 else 0.0
 
     def way(self, a: str, b: str) -> Way:
         """The way from file a to file b, both of them heard."""
@@ -123,10 +153,13 @@ def usable(folder: Path, names: Sequence[str]) -> tuple[dict[str, Heard], list[L
     """The files that can be tracks, with what they sound like, and those that cannot, in order of the names."""
     left_out: list[LeftOut] = []
     headers: dict[str, AudioHeader] = {}
+    pairs: set[str] = set()
     for name in _mics_only(names, left_out):
         try:
             header = read_header(folder / name)
             fault = _fault(header)
+            if header.channels == 2 and first_difference(header) is not None:
+                pairs.add(name)
         except TracksError as error:
             fault = error.problems[0].what
         if fault:
@@ -139,7 +172,7 @@ def usable(folder: Path, names: Sequence[str]) -> tuple[dict[str, Heard], list[L
     heard: dict[str, Heard] = {}
     for name, header in headers.items():
         try:
-            heard[name] = _heard(header, common)
+            heard[name] = _heard(header, common, name in pairs)
         except TracksError:
             left_out.append(LeftOut(name, "its samples cannot be read"))
     for copies in _equal_files(heard):
@@ -167,8 +200,6 @@ def _fault(header: AudioHeader) -> str:
         return f"it holds {header.channels} channels"
     if header.bits < _FEWEST_BITS:
         return f"its samples have {header.bits} bits"
-    if header.channels == 2 and first_difference(header) is not None:
-        return "it is stereo, and its two channels differ"
     return ""
 
 
@@ -198,8 +229,8 @@ def _equal_files(heard: Mapping[str, Heard]) -> list[list[str]]:
     return [names for names in same.values() if len(names) > 1]
 
 
-def _heard(header: AudioHeader, common: int) -> Heard:
-    with TrackReader(Track("", "", header)) as reader:
+def _heard(header: AudioHeader, common: int, is_pair: bool) -> Heard:
+    with TrackReader(Track("", "", header, channel=None if is_pair else 0)) as reader:
         windows = _windows(reader, header.rate, common or header.frames)
         unheard = max(float(np.max(np.abs(w), initial=0.0)) for w in windows) < _SILENT
         silent = unheard and _all_silent(reader)
@@ -215,6 +246,9 @@ def _heard(header: AudioHeader, common: int) -> Heard:
         low_share=sum(power for power, _ in low) / whole if whole > 0.0 else 0.0,
         frame=frame,
         spectra=np.concatenate([_spectra(window, header.rate, frame) for window in windows]),
+        peak_db=_peak_db(np.concatenate(windows)),
+        changes=np.concatenate([_changes(window, header.rate) for window in windows]),
+        is_pair=is_pair,
     )
 
 
@@ -264,3 +298,19 @@ def _low_and_whole(window: FloatArray, rate: int) -> tuple[float, float]:
     power = np.abs(np.fft.rfft(window)) ** 2
     hz = np.fft.rfftfreq(len(window), 1.0 / rate)
     return float(np.sum(power[(hz >= 20.0) & (hz < _LOW_HZ)])), float(np.sum(power[hz >= 20.0]))
+
+
+def _peak_db(samples: FloatArray) -> float:
+    rms = float(np.sqrt(np.mean(samples**2)))
+    return gain_to_db(float(np.percentile(np.abs(samples), _PEAKS)) / rms) if rms > 0.0 else 0.0
+
+
+def _changes(window: FloatArray, rate: int) -> npt.NDArray[np.float32]:
+    hop = max(1, round(_LEVEL_MS / 1000.0 * rate))
+    power = np.mean(window[: len(window) // hop * hop].reshape(-1, hop) ** 2, axis=1)
+    wide = np.hanning(_SMOOTH + 2)[1:-1]
+    if len(power) < len(wide):
+        return np.zeros(0, np.float32)
+    level_db = 10.0 * np.log10(np.maximum(np.convolve(power, wide / np.sum(wide), "valid"), 1e-20))
+    floored = np.maximum(level_db, np.percentile(level_db, 95.0) - _RANGE_DB)
+    return np.asarray(np.diff(floored), np.float32)

@@ -10,12 +10,12 @@ import unicodedata
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import pairwise, product
 from typing import Literal
 
 from premix.draft.grid import Placed
 from premix.draft.proposal import Key
-from premix.draft.words import SIDE_NAMES, TAKES
+from premix.draft.words import AMPS, SIDE_NAMES, TAKES
 from premix.model.names import FIELDS, fits, fold
 from premix.model.names import Pattern as NamePattern
 
@@ -50,10 +50,10 @@ _SHORTEST_SONG = 3
 
 
 def widened(placed: Sequence[Placed]) -> list[Placed]:
-    """The files with what belongs to a performance's word for its side, whether it tells performances apart or not.
+    """The files with what belongs to a performance's or a mic's words, whether it tells them apart or not.
 
-    That is a letter or a small number right behind the side ('left_a', 'L1'), the same in all files of a performance,
-    and the word before the number of a take.
+    A performance's are a letter or a small number right behind the side ('left_a', 'L1'), the same in all its files,
+    and the word before the number of a take; a mic's is the word before the number or letter of an amp.
     """
     behind: dict[Key, set[str]] = {}
     for item in placed:
@@ -64,10 +64,11 @@ def widened(placed: Sequence[Placed]) -> list[Placed]:
         axes, tokens, at = list(item.axes), item.file.tokens, _behind_side(item)
         if at is not None and len(behind[item.performance]) == 1:
             axes[at] = "performance"
-        for number in range(1, len(tokens)):
-            number_of_take = tokens[number].kind == "number" and tokens[number - 1].text in TAKES
-            if number_of_take and axes[number - 1 : number + 1] == ["", "performance"]:
-                axes[number - 1] = "performance"
+        for number, (word, token) in enumerate(pairwise(tokens)):
+            axis = axes[number + 1]
+            of_take = axis == "performance" and token.kind == "number" and word.text in TAKES
+            of_amp = axis == "mic" and token.kind in ("number", "letter") and word.text in AMPS
+            axes[number] = axis if not axes[number] and (of_take or of_amp) else axes[number]
         found.append(replace(item, axes=tuple(axes)))
     return found
 

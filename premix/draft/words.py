@@ -48,15 +48,18 @@ MICS: dict[str, str] = _table(
         "huone oh overhead overheads комната 部屋",
         "far": "far fern weit loin lejos lontano",
         "close": "close near nah proche cerca vicino",
+        "di": "di direct direkt directa directe diretta dibox clean",
     }
 )
 """Word -> name of the mic."""
 
 FAR = "far"
 """A weak word: a room mic, or the farther of two close mics, as the audio says."""
-ROLES: dict[str, Role] = {"sub": "sub", "room": "room", FAR: "room"}
+ROLES: dict[str, Role] = {"di": "di", "room": "room", FAR: "room", "sub": "sub"}
 """Mics whose name says their role; all others are close mics as far as names go."""
 
+AMPS: frozenset[str] = frozenset(("amp", "cab", "cabinet", "head", "top", "stack", "combo", "rig"))
+"""Words beside the letter, number or name of one of several amps."""
 TAKES: frozenset[str] = frozenset(
     ("take", "takes", "tk", "t", "prise", "toma", "ripresa", "tomada", "ujecie", "tagning", "otto", "opname", "дубль")
 )
@@ -78,7 +81,6 @@ FILLER: frozenset[str] = (TAKES - {"t"}) | frozenset(
 
 NO_MIC: dict[str, str] = _table(
     {
-        "a direct signal": "di direct direkt clean",
         "a mix or a guide": "mix mixdown premix rough master mastered click metronome guide scratch demo bounced",
         "another instrument": "bass drum drums kick snare tom toms hihat cymbal vox vocal vocals voice synth keys "
         "piano",
@@ -115,6 +117,11 @@ class Named:
     tokens: tuple[Token, ...]
 
     @property
+    def is_di(self) -> bool:
+        """Whether the name says that this is no mic, but the guitar itself."""
+        return any(token.means == "di" for token in self.tokens)
+
+    @property
     def side(self) -> str | None:
         """The side that the name tells."""
         return next((token.means for token in self.tokens if token.kind == "side"), None)
@@ -138,7 +145,7 @@ def readings(names: Sequence[str]) -> Iterator[tuple[Named, ...]]:
 
 
 def not_a_mic(name: str) -> str | None:
-    """What a track is whose name says that it is no mic of a guitar: 'a direct signal'; None for all others."""
+    """What a track is whose name says that it is nothing of a guitar: 'a mix or a guide'; None for all others."""
     return next((NO_MIC[token.text] for token in _split(name).tokens if token.text in NO_MIC), None)
 
 

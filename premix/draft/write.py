@@ -21,13 +21,16 @@ EMPTY_SONG = f"{MARK}: nothing differs here from the house recipe.\nformat: 1\n"
 """A song's file that changes nothing, in the place of an earlier draft's."""
 NOWHERE = "-/{performance}_{mic}.*"
 """A pattern that finds nothing, where each track names its own file and some have none."""
-_SECTIONS = ("tracks", "mics", "performances", "alignment")
+_SECTIONS = ("tracks", "mics", "groups", "performances", "alignment")
 _COLUMN = 50
 _ROLE_VALUES: dict[str, Document] = {
     "close": {},
     "sub": {"role": "sub", "gain_db": -8, "low_pass_hz": 180},
     "room": {"role": "room", "gain_db": -12},
+    "di": {"role": "di"},
 }
+_ROOM_ON_OWN_BUS_DB, _ROOM_IN_CENTRE_DB = -9, -21
+"""The ready-made buses of a stereo room are 3 dB lower; the centre's rooms stay 12 dB under the others."""
 _YAML_WORDS = ("y", "n", "yes", "no", "on", "off", "true", "false", "null")
 _PLAIN = re.compile(r"[A-Za-z_][A-Za-z0-9_-]*")
 
@@ -50,6 +53,7 @@ def document_of(proposal: Proposal) -> Document:
         if (performance.name, mic.name) not in proposal.files
     ]
     pattern = (NOWHERE if missing else None) if listed else proposal.pattern
+    has_own = {mic.name: bool(mic.bus) for mic in proposal.mics}
     performances: Document = {}
     for performance in proposal.performances:
         entry = _named({"bus": performance.bus}, performance)
@@ -57,18 +61,29 @@ def document_of(proposal: Proposal) -> Document:
         for track in proposal.tracks:
             if track.performance == performance.name:
                 values: Document = {"file": track.file} if listed else {}
+                values |= {"channel": track.channel} if track.channel is not None else {}
+                values |= {"gain_db": _ROOM_IN_CENTRE_DB} if performance.bus == "centre" and has_own[track.mic] else {}
                 # A mic that is muted only would still be checked, and refused: by hand it is taken as it is.
                 values |= {"mute": True, "polarity": "normal", "delay": "none"} if track.mute else {}
                 mics |= {track.mic: values} if values else {}
         mics |= {mic: {"optional": True} for name, mic in missing if name == performance.name}
         performances[performance.name] = {**entry, "mics": mics} if mics else entry
+    groups = {group.name: {"mics": list(group.mics), "stem": "own"} for group in proposal.groups}
     return {
         "format": 1,
         **({"tracks": {"name": pattern}} if pattern else {}),
-        "mics": {mic.name: _named(_ROLE_VALUES[mic.role], mic) for mic in proposal.mics},
+        "mics": {mic.name: _named(_mic_values(mic), mic) for mic in proposal.mics},
+        **({"groups": groups} if groups else {}),
         "performances": performances,
         "alignment": {"reference": proposal.reference},
     }
+
+
+def _mic_values(mic: DraftMic) -> Document:
+    values = dict(_ROLE_VALUES[mic.role])
+    if mic.bus:
+        values |= {"bus": mic.bus, "gain_db": _ROOM_ON_OWN_BUS_DB}
+    return values if mic.channel is None else values | {"channel": mic.channel}
 
 
 def _named(values: Document, entry: DraftMic | DraftPerformance) -> Document:
@@ -88,6 +103,9 @@ def notes_of(proposal: Proposal) -> Notes:
         notes.why["performances", performance.name] = f"{performance.sure}: {performance.bus}, {performance.why}"
         if performance.question:
             notes.ask["performances", performance.name] = [f"{performance.name}: {performance.question}"]
+    for group in proposal.groups:
+        notes.why["groups", group.name] = group.why
+        notes.ask["groups", group.name] = [group.question] if group.question else []
     for track in proposal.tracks:
         if track.note:
             place = "performances", track.performance, "mics", track.mic
@@ -138,17 +156,18 @@ def _entry(path: Path, value: Any, indent: int, why: Mapping[Path, str], asked: 
     margin = " " * indent
     below = [place for place in asked if place[: len(path)] == path and place != path]
     questions = asked.pop(path, [])
-    if not (isinstance(value, Mapping) and "mics" in value):
+    block = isinstance(value, Mapping) and isinstance(value.get("mics"), Mapping)
+    if not block:
         questions += [question for place in below for question in asked.pop(place)]
     yield from (f"{margin}# ? {question}" for question in questions)
     comment = why.get(path, "")
-    if not (isinstance(value, Mapping) and "mics" in value):
+    if not block:
         yield _line(f"{margin}{_key(path[-1])}: {_flow(value)}", comment)
         return
     yield _line(f"{margin}{_key(path[-1])}:", comment)
     for key, inner in value.items():
         if key != "mics":
-            yield f"{margin}  {key}: {_flow(inner)}"
+            yield f"{margin}  {key}: {_flow(inner, key)}"
     yield f"{margin}  mics:"
     for mic, inner in value["mics"].items():
         yield from _entry((*path, "mics", mic), inner, indent + 4, why, asked)
@@ -165,12 +184,13 @@ def left_out_lines(left_out: tuple[LeftOut, ...]) -> list[str]:
     return lines
 
 
-def _flow(value: Any) -> str:
-    """A value on one line."""
+def _flow(value: Any, key: str = "") -> str:
+    """A value on one line. key: whose it is; aliases are texts, other lists names."""
     if isinstance(value, Mapping):
-        return "{" + ", ".join(f"{_key(key)}: {_flow(inner)}" for key, inner in value.items()) + "}"
+        return "{" + ", ".join(f"{_key(inner)}: {_flow(value[inner], inner)}" for inner in value) + "}"
     if isinstance(value, list):
-        return f"[{', '.join(_quoted(item) for item in value)}]"
+        quote = _quoted if key == "aliases" else _key
+        return f"[{', '.join(quote(item) for item in value)}]"
     if isinstance(value, str):
         return value if _PLAIN.fullmatch(value) and value.lower() not in _YAML_WORDS else _quoted(value)
     return json.dumps(value)

@@ -93,16 +93,16 @@ def test_a_missing_mic_is_optional_with_a_question(song: Path) -> None:
 
 
 def test_what_is_no_mic_stays_out(song: Path) -> None:
-    """A direct signal, a stereo mix, another rate, a cut-off file, text called .wav: each left out, and why."""
+    """A guide, a stereo mix, another rate, a cut-off file, text called .wav: each left out, and why."""
     rng = np.random.default_rng(4)
-    write_track(song / "left_a_DI.wav", 0.1 * rng.standard_normal(3 * RATE))
+    write_track(song / "left_a_guide.wav", 0.1 * rng.standard_normal(3 * RATE))
     soundfile.write(song / "both.wav", 0.1 * rng.standard_normal((RATE, 2)), RATE, "PCM_24")
     soundfile.write(song / "left_c_dynamic.wav", 0.1 * rng.standard_normal(RATE), 44100, "PCM_24")
     (song / "left_b_dynamic.wav").write_bytes((song / "left_a_dynamic.wav").read_bytes()[:2000])
     (song / "notes.wav").write_text("no audio at all, just words that somebody saved")
     text = drafted(song)
     for told in (
-        "by its name a direct signal",
+        "by its name a mix or a guide",
         "its two channels differ",
         "its rate is 44100 Hz",
         "cut short",

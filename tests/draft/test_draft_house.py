@@ -47,8 +47,8 @@ def saved(folders: list[Path], house: Path) -> int:
 def found_in(house: Path, folder: Path) -> tuple[Recipe, dict[str, tuple[str, str]]]:
     """The recipe as merged for a song, and what its files are taken for."""
     merged = read_recipe(house, song_folder=folder)
-    tracks, unused = find_tracks(song_of(merged), folder)
-    assert not unused
+    tracks, call = find_tracks(song_of(merged), folder)
+    assert not call.unused
     return merged.recipe, {track.path.stem: (track.performance, track.mic) for track in tracks}
 
 
