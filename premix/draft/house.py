@@ -17,6 +17,7 @@ from premix.draft.write import MARK, Document, Notes, document_of, left_out_line
 from premix.model.names import fold
 
 _TABLES = ("mics", "performances")
+_WITH_NOTES = ("mics", "groups", "performances")
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +87,8 @@ def _in_common(documents: Sequence[Document]) -> Document:
     for performance in house.get("performances", {}).values():
         own = {mic: values for mic, values in performance.pop("mics", {}).items() if mic in mics}
         performance |= {"mics": own} if own else {}
+    groups = {name: group for name, group in house.pop("groups", {}).items() if {*group["mics"]} <= {*mics}}
+    house |= {"groups": groups} if groups else {}
     close = [name for name, mic in mics.items() if "role" not in mic]
     if not close or not house.get("performances"):
         return documents[0]
@@ -133,14 +136,14 @@ def _house_text(
     notes = Notes()
     for document, song in zip(documents, songs, strict=True):
         own = notes_of(song)
-        for table in _TABLES:
-            for name in house[table]:
+        for table in _WITH_NOTES:
+            for name in house.get(table, {}):
                 place = (table, name)
-                if name in document[table] and place not in notes.why:
-                    count = sum(name in other[table] for other in documents)
+                if name in document.get(table, {}) and place not in notes.why:
+                    count = sum(name in other.get(table, {}) for other in documents)
                     some = f" (in {count} of {len(songs)} songs)" if count < len(songs) else ""
                     notes.why[place] = own.why[place] + some
-                for question in own.ask.get(place, []) if name in document[table] else []:
+                for question in own.ask.get(place, []) if name in document.get(table, {}) else []:
                     notes.ask.setdefault(place, []).append(f"{said(song.song)}: {question}")
     notes.why["alignment", "reference"] = "stays; the others move to it"
     names = ", ".join(said(song.song) for song in songs)
@@ -163,7 +166,9 @@ def _about_tracks(song: Proposal) -> list[str]:
 def _song_text(song: Proposal, house: Document, change: Document) -> str:
     own = notes_of(song)
     asked = {
-        place: questions for place, questions in own.ask.items() if len(place) > 2 or place[1] not in house[place[0]]
+        place: questions
+        for place, questions in own.ask.items()
+        if len(place) > 2 or place[1] not in house.get(place[0], {})
     }
     notes = Notes(dict(own.why), asked)
     for table in _TABLES:

@@ -36,6 +36,7 @@ def with_common_names(proposals: Sequence[Proposal]) -> list[Proposal]:
                 performances=tuple(_called(one, p[one.name], listed) for one in song.performances),
                 tracks=tuple(replace(t, mic=m[t.mic], performance=p[t.performance]) for t in song.tracks),
                 files={(p[performance], m[mic]): file for (performance, mic), file in song.files.items()},
+                groups=tuple(replace(group, mics=tuple(m[mic] for mic in group.mics)) for group in song.groups),
             )
         )
     return _one_role([_listed_where_lost(song) for song in found])
@@ -50,10 +51,14 @@ def _called(entry: _Entry, name: str, listed: bool) -> _Entry:
 
 @dataclass(slots=True)
 class _Known:
-    """A mic or performance of the songs so far. kind: what it may be the only one of ('' for nothing)."""
+    """A mic or performance of the songs so far.
+
+    kind: what it may be the only one of ('' for nothing); part: the channel of its file, which no other is like.
+    """
 
     name: str
     kind: str
+    part: str
     spellings: set[str] = field(default_factory=set)
     keys: set[Key] = field(default_factory=set)
 
@@ -66,16 +71,16 @@ def _common_names(songs: Sequence[Sequence[Entry]]) -> list[Names]:
         names: Names = {}
         for same in (_same_name, _same_spelling, _same_words):
             for entry in entries:
-                _match(entry, [one for one in known if same(entry, one)], names)
+                _match(entry, [one for one in known if one.part == _part(entry) and same(entry, one)], names)
         for kind in {_kind(entry) for entry in entries} - {""}:
             alone = [entry for entry in entries if entry.name not in names and _kind(entry) == kind]
             free = [one for one in known if one.name not in names.values() and one.kind == kind]
-            if len(alone) == len(free) == 1:
+            if len(alone) == len(free) == 1 and free[0].part == _part(alone[0]):
                 _match(alone[0], free, names)
         for entry in entries:
             if entry.name not in names:
                 names[entry.name] = _free_name(entry.name, [one.name for one in known])
-                known.append(_Known(names[entry.name], _kind(entry)))
+                known.append(_Known(names[entry.name], _kind(entry), _part(entry)))
             own = next(one for one in known if one.name == names[entry.name])
             own.spellings.update(_spellings(entry))
             own.keys.add(entry.key)
@@ -99,6 +104,10 @@ def _same_spelling(entry: Entry, known: _Known) -> bool:
 
 def _same_words(entry: Entry, known: _Known) -> bool:
     return bool(entry.key) and entry.key in known.keys
+
+
+def _part(entry: Entry) -> str:
+    return f"{entry.channel or ''} {entry.bus}" if isinstance(entry, DraftMic) else ""
 
 
 def _kind(entry: Entry) -> str:

@@ -3,7 +3,9 @@
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -14,7 +16,7 @@ from premix.recipe.read import read_recipe
 from premix.recipe.record import Recipe
 from premix.recipe.resolve import song_of
 from premix.tracks.find import find_tracks
-from tests.draft.sources import in_room, late, performance, proposed, write_mics
+from tests.draft.sources import RATE, in_room, late, performance, proposed, write_mics
 from tests.rigs.sessions import FloatArray, decided, tree
 
 MICS = ("dyn", "cond", "room")
@@ -186,3 +188,23 @@ def test_one_song_is_its_own_recipe(tmp_path: Path) -> None:
     proposal = proposed(write(tmp_path / "Undertow", 1, "{p}_{m}"))
     draft = drafted([proposal])
     assert draft == Drafted(draft.recipe) and document_of(proposal)["tracks"]["name"] in draft.recipe
+
+
+def test_set_ups_of_several_songs_are_shared(tmp_path: Path) -> None:
+    """A stereo room in every song stands once in the house recipe; a song with a mono one says so, and is found."""
+    folders = []
+    for seed, name in enumerate(("one", "two", "mono")):
+        folder = write(tmp_path / name, seed, "{p}_{m}")
+        folders.append(folder)
+        for side in SIDES if name != "mono" else ():
+            room = signals(seed)[side, "room"]
+            other = in_room(signals(seed)[side, "dyn"], seed + 50, decay_s=0.5, arrival_ms=10.0)
+            soundfile.write(folder / f"{side}_room.wav", np.stack([room, other], axis=1), RATE, "PCM_24")
+    assert saved(folders, tmp_path / "house.yaml") == 0
+    recipe, _ = found_in(tmp_path / "house.yaml", folders[0])
+    assert {name: mic.channel for name, mic in recipe.mics.items() if mic.role == "room"} == {
+        "room_left": "left", "room_right": "right"
+    }  # fmt: skip
+    assert [path.parent.name for path in tmp_path.glob("*/song.yaml")] == ["mono"]
+    recipe, files = found_in(tmp_path / "house.yaml", folders[2])
+    assert [name for name, mic in recipe.mics.items() if mic.role == "room"] == ["room"] and len(files) == 6
