@@ -92,12 +92,20 @@ def _questions(text: str) -> str:
     show_default=True,
     help="What the guitar is heard by: the recipe of that name fits.",
 )
+@click.option(
+    "--names",
+    type=click.Choice(["plain", "german"]),
+    default="plain",
+    show_default=True,
+    help="What the files are called: plain fits the ready-made recipes, german is for `premix draft`.",
+)
 def demo_command(
     folder: Path,
     seconds: float,
     rate: int,
     file_format: Literal["wav", "flac"],
     rig: Literal["house", "two_amps", "stereo_room", "di"],
+    names: Literal["plain", "german"],
 ) -> Exit:
     """Write the demo session into DIR: an invented band's quad-tracked riff, five mics a performance.
 
@@ -105,8 +113,9 @@ def demo_command(
     """
     from premix.demo.session import write_demo
 
-    truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format, rig=rig)
-    show.say(f"{len(truth.tracks)} tracks of {truth.song} in {folder}; next: premix render RECIPE {folder} --out OUT")
+    truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format, rig=rig, names=names)
+    command = f"render RECIPE {folder} --out OUT" if names == "plain" else f"draft {folder}"
+    show.say(f"{len(truth.tracks)} tracks of {truth.song} in {folder}; next: premix {command}")
     show.say("Distorted guitar is loud: turn the monitors down before the first listen.")
     return Exit.DONE
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from premix.arrays import FloatArray
 from premix.audio.writer import PartWriter, storage_error
-from premix.demo.line_ups import LINE_UPS, PERFORMANCES, RigName
+from premix.demo.line_ups import LINE_UPS, PERFORMANCES, Naming, RigName, file_stem
 from premix.demo.playing import HAND_S, TEMPO_BPM, perform, play
 from premix.demo.rig import REFERENCE_MIC, DemoMic, amplify, hiss_and_hum, impulse_response, record, recorded_di
 from premix.errors import DeliveryError, Problem
@@ -135,10 +135,12 @@ def write_demo(
     performances: Sequence[str] | None = None,
     bits: int = 24,
     rig: RigName = "house",
+    names: Naming = "plain",
 ) -> DemoTruth:
     """Write `<performance>_<mic>.<file_format>` of every track, truth.json, song.yaml and README.txt into folder.
 
-    rig: what the guitar is heard by. performances: some of its own, all where none are named.
+    rig: what the guitar is heard by. names: what the files are called. performances: some of the rig's, all where none
+    are named.
 
     The same settings give the same samples: every random number comes from `seed` and the performance's name.
     Between machines a sample may differ by one step of the last bit, where two libraries round differently.
@@ -155,8 +157,10 @@ def write_demo(
             takes.append(take)
             files: dict[str, list[tuple[DemoMic, FloatArray]]] = {}
             for mic, signal in recorded:
-                files.setdefault(f"{take.performance}_{mic.file or mic.name}.{file_format}", []).append((mic, signal))
-            for name, channels in files.items():
+                files.setdefault(mic.file or mic.name, []).append((mic, signal))
+            for own, channels in files.items():
+                stem = file_stem(names, take.performance, own, len({track.path for track in tracks}) + 1)
+                name = f"{stem}.{file_format}"
                 signals = np.stack([signal for _, signal in channels])
                 count, frames = signals.shape
                 # No dither: the mics' noise is far above one step.

@@ -23,6 +23,8 @@ _MOST_GRIDS = 4
 _LARGE = 20
 """Numbers from here on rather tell a kind of mic than a take."""
 _SECOND_READING = 0.5
+_COUNTER: tuple[Group, ...] = (("number", "start"), ("large number", "start"))
+_FEWEST_COUNTED = 4
 _NO_SIDE = 0.25
 _NO_WORD = 2.0
 """Performances or mics that no token tells, beside others that one does: 'left', and 'left' with 'near' after it."""
@@ -105,7 +107,10 @@ def _assignments(files: Sequence[Named]) -> Iterable[dict[Group, str]]:
     """Every way to give the groups that differ between files to an axis."""
     told: dict[Group, set[Key]] = {}
     every = [list(zip(_groups_of(file.tokens), file.tokens, strict=True)) for file in files]
+    counted = _is_counter(files)
     for group in dict.fromkeys(group for file in every for group, _ in file if group[0] not in ("side", "mic")):
+        if counted and group in _COUNTER:
+            continue
         told[group] = {tuple(token.means for g, token in file if g == group) for file in every}
     open_groups = sorted((group for group, values in told.items() if len(values) > 1), key=lambda g: -len(told[g]))
     open_groups = open_groups[:_MOST_GROUPS]
@@ -113,16 +118,30 @@ def _assignments(files: Sequence[Named]) -> Iterable[dict[Group, str]]:
         yield dict(zip(open_groups, choice, strict=True))
 
 
+def _is_counter(files: Sequence[Named]) -> bool:
+    """Whether every file begins with a number of its own, which tells no axis."""
+    first = [file.tokens[0] for file in files if file.tokens]
+    own = {token.means for token in first}
+    return len(own) == len(files) > _FEWEST_COUNTED and all(token.kind == "number" for token in first)
+
+
 def _groups_of(tokens: Sequence[Token]) -> list[Group]:
     """The group of each token: its kind, and what stands before it where that matters."""
     found: list[Group] = []
     before = "start"
+    says_mic = any(token.kind == "mic" for token in tokens)
+    told: set[str] = set()
     for token in tokens:
+        if token.kind == "word" and before in ("number", "letter") and "side" in told and "mic" not in told:
+            before = "side"  # behind 'left 2' as behind 'left'
+        told.add(token.kind)
+        if before == "side" and token is tokens[-1] and not says_mic:
+            before = "side, last"  # 'left 4' among 'left 1 dyn': the number of a mic, or else of a performance
         kind = "large number" if token.kind == "number" and int(token.means) >= _LARGE else token.kind
         if before in TAKES and token.kind == "number":
             found.append((kind, "take"))
         else:
-            found.append((kind, before if before in ("start", "side", "mic", "number") else "word"))
+            found.append((kind, before if before in ("start", "side", "side, last", "mic", "number") else "word"))
         before = token.text if token.kind == "filler" or token.text == "t" else token.kind
     return found
 
@@ -166,6 +185,8 @@ def _price(group: Group, axis: str) -> float:
     if kind == "large number" or before == "mic":
         return 0.1 if axis == "mic" else 1.6
     if kind in ("number", "letter"):
+        if before == "side, last":
+            return 0.1
         return 0.1 if (axis == "performance") == performance else 1.6
     return 0.1 if axis == "mic" else 1.1
 
