@@ -91,7 +91,7 @@ STAGES: dict[str, dict[str, str]] = {
         "damaged-samples": "Copy the file again from the recorder, and do not write to it while premix runs.",
         "changed-file": "Run again once nothing writes to the tracks any more.",
         # the files of a song together
-        "mixed-rates": "Export all tracks of a song at one sample rate; premix never converts inputs by itself.",
+        "mixed-rates": "Export all tracks of a song at one sample rate, or write `tracks: {resample: true}`.",
         "no-tracks": "Check the name pattern and the folder.",
         "used-twice": "Give each mic its own file, or its own `channel` of it, or narrow the name pattern.",
         "too-many-channels": "Write the mic's `channel` in the recipe, or split the file into one mono file a mic.",
@@ -106,6 +106,7 @@ STAGES: dict[str, dict[str, str]] = {
         "wrong-extension": "Rename the file to what it is; its contents were used.",
         "recovered-file": "Listen to the end of this track; the recording may not be complete.",
         "lossy-file": "Use the original recording; lossy coding moves phase and adds noise.",
+        "resampled": "Nothing to do: the recipe asks for it; an export at the song's rate is converted once less.",
         "equal-channels": "Nothing to do: the left channel was used; a mono export is half the size.",
     },
     "damage": {

@@ -61,7 +61,8 @@ def _findings(mic: Mic, rate: int) -> Iterator[Finding]:
     if levels.clipped:
         yield tell("track-clipped", _runs("at full scale", levels.clipped, rate))
     if levels.sample_peak > 1.0:
-        yield tell("track-over-full-scale", f"float samples up to {gain_to_db(levels.sample_peak):+.1f} dBFS")
+        kind = "float" if mic.track.converted_to is None else "converted"
+        yield tell("track-over-full-scale", f"{kind} samples up to {gain_to_db(levels.sample_peak):+.1f} dBFS")
     if levels.zero_runs:
         yield tell("track-dropouts", _runs("of exact zeros inside sound", levels.zero_runs, rate))
     if abs(levels.dc) > DC_LIMIT:

@@ -116,10 +116,10 @@ def align_command(
         if as_json:
             show.document(alignment_document(song))
             return Exit.DONE
-        show.say(song.roll_call.line())
-        for performance in song.performances:
-            show.say()
+        for number, performance in enumerate(song.performances):
+            show.say() if number else None
             _show_decisions(song, performance)
+        show.say(f"  {song.roll_call.line()}")
         show.findings(song.told_by("alignment", "chains"))
     return Exit.DONE
 

@@ -61,12 +61,11 @@ def _page(rows: Sequence[Row], song: Song) -> Iterator[str]:
     )
     for performance in (own.name for own in song.performances):
         block = [row for row in rows if row["performance"] == performance]
-        first = block[0]
+        sent = [row for row in block if row["bus"]] or block[:1]
+        buses = dict.fromkeys(f"{row['bus'] or '-'} at {row['bus_gain_db'] or '-'} dB" for row in sent)
+        gain, trim = sent[0]["performance_gain_db"] or "-", block[0]["trim_db"]
         yield ""
-        yield (
-            f"{performance}: gain {first['performance_gain_db'] or '-'} dB, bus {first['bus'] or '-'} at "
-            f"{first['bus_gain_db'] or '-'} dB, trim {first['trim_db']} dB"
-        )
+        yield f"{performance}: gain {gain} dB, bus {', '.join(buses)}, trim {trim} dB"
         yield from ("  " + line for line in _table(block))
         yield from (f"  {row['mic']}: {row['notes']}" for row in block if row["notes"])
 
@@ -153,7 +152,9 @@ def _notes(song: Song, performance: Performance, mic: Mic) -> Iterator[str]:
     elif not summed:
         yield "not summed"
     elif mic.group is not None:
-        yield f"in the stem of {mic.group}"
+        yield f"in the stem of {mic.group}, to bus {mic.bus}"
+    elif mic.bus != performance.bus:
+        yield f"to bus {mic.bus}"
     if header.channels > 1:
         channel = mic.track.channel
         yield (

@@ -155,23 +155,8 @@ def write_demo(
         takes: list[PerformanceTruth] = []
         for take, recorded in perform_session(seconds, rate, seed, performances, rig):
             takes.append(take)
-            files: dict[str, list[tuple[DemoMic, FloatArray]]] = {}
-            for mic, signal in recorded:
-                files.setdefault(mic.file or mic.name, []).append((mic, signal))
-            for own, channels in files.items():
-                stem = file_stem(names, take.performance, own, len({track.path for track in tracks}) + 1)
-                name = f"{stem}.{file_format}"
-                signals = np.stack([signal for _, signal in channels])
-                count, frames = signals.shape
-                # No dither: the mics' noise is far above one step.
-                with PartWriter(
-                    stage / name, rate=rate, channels=count, frames=frames, container=file_format, bits=bits
-                ) as writer:
-                    writer.write(signals)
-                    peak = writer.close().sample_peak
-                tracks += [
-                    _track_truth(take.performance, mic, line_up.mics[0], name, rate, peak) for mic, _ in channels
-                ]
+            first = len({track.path for track in tracks}) + 1
+            tracks += _write_tracks(stage, take.performance, recorded, rate, bits, file_format, names, first)
         truth = DemoTruth(
             1,
             SONG,
@@ -190,6 +175,37 @@ def write_demo(
         (stage / "README.txt").write_text(_readme(truth, line_up.through), encoding="utf-8", newline="\n")
         (stage / "song.yaml").write_text(f"song: {SONG}\n", encoding="utf-8", newline="\n")
     return truth
+
+
+def _write_tracks(
+    stage: Path,
+    performance: str,
+    recorded: Sequence[tuple[DemoMic, FloatArray]],
+    rate: int,
+    bits: int,
+    file_format: FileFormat,
+    names: Naming,
+    first: int,
+) -> Iterator[TrackTruth]:
+    """One take as files: a mic each, or as channels of one file that they share. The first mic is the reference.
+
+    first: number of the first file among all takes'.
+    """
+    files: dict[str, list[tuple[DemoMic, FloatArray]]] = {}
+    for mic, signal in recorded:
+        files.setdefault(mic.file or mic.name, []).append((mic, signal))
+    for number, (own, channels) in enumerate(files.items(), first):
+        name = f"{file_stem(names, performance, own, number)}.{file_format}"
+        signals = np.stack([signal for _, signal in channels])
+        count, frames = signals.shape
+        # No dither: the mics' noise is far above one step.
+        with PartWriter(
+            stage / name, rate=rate, channels=count, frames=frames, container=file_format, bits=bits
+        ) as writer:
+            writer.write(signals)
+            peak = writer.close().sample_peak
+        for mic, _ in channels:
+            yield _track_truth(performance, mic, recorded[0][0], name, rate, peak)
 
 
 def perform_session(

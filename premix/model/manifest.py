@@ -42,7 +42,7 @@ class InputEntry:
 
     start_samples: silence before its first sample on the common time line. time_reference: BWF start in samples since
     midnight. recovered: its header was wrong and it was read by what is there. channel: of the file, counted from 1,
-    'mix' for the mean of all. clipped_runs: stretches at full scale.
+    'mix' for the mean of all. rate: the file's own; frames: at that rate. clipped_runs: stretches at full scale.
     """
 
     performance: str
@@ -55,6 +55,7 @@ class InputEntry:
     start_samples: int
     time_reference: int | None
     channel: int | Literal["mix"] = 1
+    rate: int | None = None
     recovered: bool = False
     sample_peak_dbfs: float | None
     rms_dbfs: float | None

@@ -183,8 +183,9 @@ class Song:
 
     name: '' where the recipe gives none, until the folder's is taken. reference: the mic that stays where it was
     recorded. gate: the settings of the recipe's own gate (those of a mic stand with it). track_pattern: how the files
-    are named. chains, corners: every chain and filter corner ('mics.sub.low_pass_hz', Hz) as the recipe has them, for
-    what must be told of them. findings: the run's one list, in the order of the stages.
+    are named. resample: whether files at another rate are converted. chains, corners: every chain and filter corner
+    ('mics.sub.low_pass_hz', Hz) as the recipe has them, for what must be told of them. findings: the run's one list, in
+    the order of the stages.
     Added by the tracks stage: roll_call, folder, rate, frames (the common length), time_reference (BWF start of the
     common time line in samples since midnight, None where no file has one).
     """
@@ -200,6 +201,7 @@ class Song:
     limits: Limits
     recipe: RecipeEntry
     track_pattern: str = ""
+    resample: bool = False
     chains: tuple[PlacedChain, ...] = ()
     corners: tuple[tuple[str, float], ...] = ()
     findings: tuple[Finding, ...] = ()

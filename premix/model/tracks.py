@@ -56,10 +56,11 @@ class RollCall:
     one_sided: tuple[str, ...] = ()
 
     def line(self) -> str:
-        """The roll-call in one line, for people."""
+        """The roll-call in one line, for people; whole performances first."""
         said = [f"used {self.used} of {self.found} file{'s' * (self.found != 1)}"]
         if self.left_out:
-            told = ", ".join(map(_left_out, self.left_out[:MOST_NAMED]))
+            gravest = sorted(self.left_out, key=lambda one: one.mic is not None)
+            told = ", ".join(map(_left_out, gravest[:MOST_NAMED]))
             said.append(f"left out: {told}{_rest(len(self.left_out))}")
         if self.unused:
             said.append(f"not used: {', '.join(self.unused[:MOST_NAMED])}{_rest(len(self.unused))}")
@@ -111,7 +112,7 @@ class Track:
 
     start: samples of silence before the file's first sample on the common time line (>= 0).
     channel: which channel to read (0 for mono files and for stereo files whose channels are equal); None: the mean of
-    all.
+    all. converted_to: the song's rate, where the file's own is another; it is converted while it is read.
     """
 
     performance: str
@@ -119,11 +120,21 @@ class Track:
     header: AudioHeader
     start: int = 0
     channel: int | None = 0
+    converted_to: int | None = None
+
+    @property
+    def length(self) -> int:
+        """How many samples it has on the common time line, at the song's rate."""
+        return self.at_song_rate(self.header.frames)
 
     @property
     def end(self) -> int:
         """The sample after its last one on the common time line."""
-        return self.start + self.header.frames
+        return self.start + self.length
+
+    def at_song_rate(self, frames: int) -> int:
+        """A number of the file's samples as the nearest number of the song's."""
+        return frames if self.converted_to is None else round(frames * self.converted_to / self.header.rate)
 
     @property
     def name(self) -> str:

@@ -37,6 +37,7 @@ def song_of(merged: MergedRecipe) -> Song:
         limits=recipe.limits,
         recipe=merged.text,
         track_pattern=recipe.tracks.name,
+        resample=recipe.tracks.resample,
         chains=tuple(placed for placed in _chains(recipe) if placed.chain),
         corners=tuple(_corners(recipe)),
     )

@@ -14,7 +14,7 @@ from premix.messages import FROM_TABLE
 from premix.model.names import Pattern, fits, fold
 from premix.model.song import Mic, Performance, Song
 from premix.model.tracks import FoundTrack, RollCall
-from premix.tracks.roll_call import Free, near_misses, roll_call, wanted_name, wanted_names
+from premix.tracks.roll_call import MOST_GUESSED, Free, near_misses, roll_call, wanted_name, wanted_names
 
 MOST_FILES = 50_000
 Identity = tuple[int, int] | None
@@ -104,7 +104,7 @@ class _Search:
 
 
 def _problems(song: Song, fitting: Mapping[str, Sequence[ListedFile]], free: Sequence[Free]) -> list[Problem]:
-    """Everything that stops the run. Near misses are sought for what is told, not for all of a thousand."""
+    """Everything that stops the run. Near misses are sought for the first of a thousand: comparing is slow."""
     problems: list[Problem] = []
     for performance in song.performances:
         missing = [mic for mic in performance.mics if not fitting[mic.label]]
@@ -119,8 +119,8 @@ def _problems(song: Song, fitting: Mapping[str, Sequence[ListedFile]], free: Seq
 
 
 def _some(free: Sequence[Free], problems: Sequence[Problem]) -> Sequence[Free]:
-    """The unused files, while there is still something to be told of them."""
-    return free if len(problems) < MOST_TOLD else ()
+    """The unused files, while few problems are known."""
+    return free if len(problems) < MOST_GUESSED else ()
 
 
 def _problem(

@@ -31,12 +31,12 @@ class TimeLine:
 
 
 def place(tracks: Sequence[Track]) -> TimeLine:
-    """Put tracks of one rate on a common time line; every file starts at or after its first sample.
+    """Put tracks on a common time line of the song's rate; every file starts at or after its first sample.
 
     A file without a start time is put at the common start, with a finding where others have one.
     Raises TracksError where the start times cannot be those of one song.
     """
-    given = [t.header.time_reference for t in tracks]
+    given = [None if (own := t.header.time_reference) is None else t.at_song_rate(own) for t in tracks]
     known = [r for r in given if r is not None]
     origin = min(known, default=None)
     placed = tuple(
@@ -63,7 +63,7 @@ def _apart_in_performance(tracks: Sequence[Track]) -> list[Problem]:
     for track in tracks:
         mates = [t for t in tracks if t.performance == track.performance and t is not track]
         if mates and not any(track.start < mate.end and mate.start < track.end for mate in mates):
-            begin_s = samples_to_s(track.start, track.header.rate)
+            begin_s = samples_to_s(track.start, track.converted_to or track.header.rate)
             what = f"by its start time it begins at {begin_s:.3f} s of the song, where no other mic of "
             problems.append(Problem("starts-apart", track.name, f"{what}{track.performance} is recorded"))
     return problems
@@ -74,7 +74,7 @@ def _long_gap(tracks: Sequence[Track]) -> list[Problem]:
     ordered = sorted(tracks, key=lambda t: t.start)
     end = ordered[0].end
     for track in ordered[1:]:
-        gap_s = samples_to_s(track.start - end, track.header.rate)
+        gap_s = samples_to_s(track.start - end, track.converted_to or track.header.rate)
         if gap_s > _LONGEST_GAP_S:
             what = f"by its start time it begins {gap_s:.0f} s after all earlier tracks have ended"
             return [Problem("starts-apart", track.name, what)]
@@ -84,7 +84,7 @@ def _long_gap(tracks: Sequence[Track]) -> list[Problem]:
 
 def _padding(track: Track, frames: int, tracks: Sequence[Track]) -> Iterator[Finding]:
     """How much silence a track gets before and after it, in samples and seconds."""
-    rate = track.header.rate
+    rate = track.converted_to or track.header.rate
     if track.start:
         late_s = samples_to_s(track.start, rate)
         text = f"starts {track.start} samples ({late_s:.3f} s) after the common start"
@@ -120,6 +120,9 @@ def take_in(song: Song, found: Sequence[FoundTrack], folder: Path, *, recover: b
             continue
         findings += _file_findings(item, header, mic)
         tracks.append(Track(item.performance, item.mic, header, channel=channel))
+    if song.resample and tracks:
+        tracks = _at_one_rate(tracks)
+        findings += [_converted(track) for track in tracks if track.converted_to]
     problems += _mixed_rates(tracks, folder)
     if not found:
         problems.append(Problem("no-tracks", str(folder), "no track was found"))
@@ -136,7 +139,7 @@ def take_in(song: Song, found: Sequence[FoundTrack], folder: Path, *, recover: b
         name=song.name or folder.resolve().name,
         performances=tuple(performance for performance in present if performance.mics),
         folder=folder,
-        rate=tracks[0].header.rate,
+        rate=tracks[0].converted_to or tracks[0].header.rate,
         frames=line.frames,
         time_reference=line.time_reference,
     )
@@ -213,7 +216,7 @@ def _apart(one: int | str | None, other: int | str | None) -> bool:
 
 def _mixed_rates(tracks: Sequence[Track], folder: Path) -> list[Problem]:
     """One problem for every track that is not at the rate most have; for all where no rate has most."""
-    counts = Counter(t.header.rate for t in tracks).most_common()
+    counts = Counter(t.converted_to or t.header.rate for t in tracks).most_common()
     if len(counts) < 2:
         return []
     (rate, most), (_, second) = counts[:2]
@@ -227,6 +230,18 @@ def _mixed_rates(tracks: Sequence[Track], folder: Path) -> list[Problem]:
         for t in tracks
         if t.header.rate != rate or most == second
     ]
+
+
+def _at_one_rate(tracks: Sequence[Track]) -> list[Track]:
+    """The tracks, those to be converted that are not at the rate most have; the highest where several have most."""
+    counts = Counter(t.header.rate for t in tracks)
+    rate = max(counts, key=lambda rate: (counts[rate], rate))
+    return [t if t.header.rate == rate else replace(t, converted_to=rate) for t in tracks]
+
+
+def _converted(track: Track) -> Finding:
+    what = f"converted from {track.header.rate} Hz to the song's {track.converted_to} Hz"
+    return Finding("resampled", "info", track.name, what)
 
 
 def _where(item: FoundTrack, folder: Path) -> str:

@@ -15,8 +15,8 @@ from premix.model.song import Mic, Performance, Song
 from premix.model.tracks import LeftOut, RollCall
 
 MOST_GUESSED = 12
-"""So many of those left out are compared with the unused files: more than a line of the roll-call names."""
-_MOST_COMPARED = 500
+"""So many of those that are missing are compared with the unused files: more than a line of the roll-call names."""
+_MOST_COMPARED = 200
 _MOST_NEAR = 3
 _LEAST_ALIKE = 0.6
 _MOST_NAMED = 8
@@ -56,6 +56,8 @@ def near_misses(song: Song, performance: Performance, mics: Sequence[Mic], free:
     whole performance is missing; or that names the performance where only the mic is.
     """
     free = free[:_MOST_COMPARED]
+    if not free:
+        return ()
     by_name = {file.folded: file.name for file in free}
     found: dict[str, None] = {}
     for mic in mics:

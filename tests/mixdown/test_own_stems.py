@@ -1,7 +1,6 @@
 """Stems of groups, rooms on buses of their own, and DIs: what is sent where adds up, and a DI stays what it is."""
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -62,7 +61,7 @@ def song(tracks: dict[str, FloatArray], tmp_path_factory: pytest.TempPathFactory
     return write_song(tmp_path_factory.mktemp("amps"), RECIPE, tracks)
 
 
-def rendered(song: Song, name: str, recipe: str = RECIPE, **settings: Any) -> Path:
+def rendered(song: Song, name: str, recipe: str = RECIPE, **settings: str) -> Path:
     """A render of the song after a recipe."""
     path = song.recipe.with_name(f"{name}.yaml")
     path.write_text(recipe, "utf-8")
@@ -159,7 +158,7 @@ def test_a_muted_group_leaves_the_performance(song: Song) -> None:
 
 def test_a_di_is_delivered_bit_for_bit_without_the_trim(song: Song, tracks: dict[str, FloatArray]) -> None:
     """24 bits in, 24 bits out, whatever is done to the rest; its bus is none, and it is in no bus's sum."""
-    out = rendered(song, "ints", **{"deliver.bits": 24})
+    out = rendered(song, "ints", **{"deliver.bits": "24"})
     assert manifest_of(out)["trim_db"] < 0.0
     for name in ("first", "second"):
         part = parts_of(out)[f"di_{name}"]
@@ -170,7 +169,7 @@ def test_a_di_is_delivered_bit_for_bit_without_the_trim(song: Song, tracks: dict
 def test_a_di_keeps_its_place_on_the_time_line_beside_chains_that_are_late(song: Song) -> None:
     """A linear-phase filter on a bus is read ahead: the DI is not."""
     chain = "[{high_pass: {cutoff_hz: 120, phase: linear}}]"
-    out = rendered(song, "late", **{"buses.centre.chain": chain, "guitar_bus.chain": chain, "deliver.bits": 24})
+    out = rendered(song, "late", **{"buses.centre.chain": chain, "guitar_bus.chain": chain, "deliver.bits": "24"})
     assert np.array_equal(samples(out, "di_first"), read(song.tracks / "first_di.wav"))
 
 
@@ -182,7 +181,7 @@ def test_a_di_over_full_scale_is_told_where_the_files_cannot_hold_it(
     loud = tracks["first_di"] * 2.0
     hot = write_song(tmp_path, RECIPE, tracks)
     write_track(hot.tracks / "first_di.wav", loud, subtype="FLOAT")
-    out = rendered(hot, "hot", **{"deliver.bits": bits})
+    out = rendered(hot, "hot", **{"deliver.bits": str(bits)})
     clipped = [f for f in manifest_of(out)["findings"] if f["slug"] == "di-clipped"]
     assert [f["subject"] for f in clipped] == ["first/di"] * told
     assert bool(np.array_equal(samples(out, "di_first")[0], loud.astype(np.float32))) == (bits == 32)
