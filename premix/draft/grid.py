@@ -236,7 +236,7 @@ def doubtful(grid: Grid, sounds: Sounds) -> list[tuple[float, str, str]]:
 
 def _clustered(grid: Grid, sounds: Sounds) -> Grid | None:
     """Performances of tracks that are coherent; None where that gives no order, or the one that is there."""
-    names = sorted((item.file.name for item in grid.placed if not item.file.is_di), key=_natural)
+    names = sorted((item.file.name for item in grid.placed if not item.file.is_di), key=natural)
     groups = _coherent_groups(names, sounds)
     if len(groups) == len(names) or (not _sparse(grid) and frozenset(map(frozenset, groups)) == grid.partition()):
         return None
@@ -265,7 +265,7 @@ def _clustered(grid: Grid, sounds: Sounds) -> Grid | None:
     return Grid(tuple(placed), grid.cost, 0)
 
 
-def _natural(name: str) -> list[tuple[int, str]]:
+def natural(name: str) -> list[tuple[int, str]]:
     """A key that sorts 'Audio 2' before 'Audio 10'."""
     return [(int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"(\d+)", name.casefold())]
 

@@ -4,11 +4,11 @@ Sides come from names, or are guessed with a question; roles come from names and
 Every question names the files that it is about.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from premix.draft.grid import Chosen, Grid, Placed, choose, doubtful
+from premix.draft.grid import Chosen, Grid, Placed, choose, doubtful, natural
 from premix.draft.proposal import DraftMic, DraftPerformance, DraftTrack, Key, LeftOut, Proposal
 from premix.draft.roles import draft_mics, draft_track, shown
 from premix.draft.set_ups import amp_groups, with_channels, with_split_rooms
@@ -16,6 +16,7 @@ from premix.draft.sound import Sounds, usable
 from premix.draft.spelling import find_pattern, mic_names, performance_names, widened
 from premix.draft.words import SIDE_NAMES
 from premix.errors import Problem, TracksError
+from premix.model.names import fold
 
 MOST_FILES = 256
 MOST_MICS = 64
@@ -49,11 +50,10 @@ def propose(folder: Path, names: Sequence[str], has_song_file: bool = False) -> 
     unsided = len(mics) == 1 and all(item.file.side is None for item in placed)
     if len(mics) > MOST_MICS or (unsided and len(performances) > _MOST_UNSIDED):
         raise _error("draft-no-order", folder, "the names show no order of performances and mics")
-    return replace(
-        _proposal(folder, placed, sounds, [*left_out, *shared], "" if has_song_file else folder.resolve().name),
-        questions=_questions(chosen, sounds),
-        has_song_file=has_song_file,
-    )
+    song = "" if has_song_file else folder.resolve().name
+    proposal = _proposal(folder, placed, sounds, [*left_out, *shared], song)
+    asked = {fold(track.file) for track in proposal.tracks if track.note}
+    return replace(proposal, questions=_questions(chosen, sounds, asked), has_song_file=has_song_file)
 
 
 def _without_lone_pairs(sounds: Sounds) -> tuple[Sounds, list[LeftOut]]:
@@ -84,7 +84,8 @@ def _one_a_place(grid: Grid) -> tuple[list[Placed], list[LeftOut]]:
     return list(first.values()), shared
 
 
-def _questions(chosen: Chosen, sounds: Sounds) -> tuple[str, ...]:
+def _questions(chosen: Chosen, sounds: Sounds, asked: Collection[str]) -> tuple[str, ...]:
+    """What is doubtful about the whole. asked: folded names of files that have a question of their own."""
     if chosen.by_audio:
         groups: dict[Key, list[str]] = {}
         for item in chosen.grid.placed:
@@ -97,7 +98,7 @@ def _questions(chosen: Chosen, sounds: Sounds) -> tuple[str, ...]:
         return (question,)
     if chosen.agrees:
         return ()
-    pairs = doubtful(chosen.grid, sounds)
+    pairs = [pair for pair in doubtful(chosen.grid, sounds) if not {*map(fold, pair[1:])} & {*asked}]
     same = {item.file.name: item.performance for item in chosen.grid.placed}
     denied = [
         f"{shown((a, b))} are {'one performance' if same[a] == same[b] else 'two performances'} by their names, "
@@ -194,7 +195,7 @@ def _with_reference(
     left = {row.mic for row in rows}
     others = [mic for mic in mics if mic.name != reference.name and mic.name in left]
     ordered = [reference, *sorted(others, key=lambda mic: ("close", "sub", "room", "di").index(mic.role))]
-    kept.sort(key=lambda performance: SIDE_NAMES.index(performance.bus))
+    kept.sort(key=lambda performance: (SIDE_NAMES.index(performance.bus), natural(performance.name)))
     return ordered, kept, rows, dropped
 
 

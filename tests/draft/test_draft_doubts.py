@@ -2,7 +2,6 @@
 
 import os
 import shutil
-import time
 from pathlib import Path
 
 import numpy as np
@@ -147,10 +146,8 @@ def test_names_that_yaml_would_misread_stay_names(song: Path) -> None:
 
 
 def line_of(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
-    """The one line of a command that stops with exit code 1, within five seconds."""
-    start = time.monotonic()
+    """The one line of a command that stops with exit code 1."""
     assert run(arguments) == 1
-    assert time.monotonic() - start < 5.0, "bounded: a refusal reads names alone (the limit for bad input is 5 s)"
     out, err = capsys.readouterr()
     assert out == "" and err.count("\n") == 1
     return err
@@ -166,11 +163,16 @@ def test_folders_without_tracks_get_one_line(tmp_path: Path, capsys: pytest.Capt
     assert "[draft-nothing-usable]" in line_of(["draft", str(tmp_path)], capsys)
 
 
-def test_five_thousand_files_get_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_five_thousand_files_get_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     """A whole archive is no song: told at once, without opening a file."""
+    opened: list[Path] = []
+    monkeypatch.setattr("premix.draft.sound.read_header", opened.append)
     for number in range(5000):
         (tmp_path / f"{number}.wav").touch()
     assert "[draft-too-many-files]" in line_of(["draft", str(tmp_path)], capsys)
+    assert not opened
 
 
 def test_files_without_any_order_get_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

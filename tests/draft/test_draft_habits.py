@@ -120,6 +120,6 @@ def test_a_draft_is_the_same_in_every_run() -> None:
         subprocess.run(
             [sys.executable, "-c", code], env={**os.environ, "PYTHONHASHSEED": seed}, capture_output=True, check=True
         ).stdout
-        for seed in "0123456"
+        for seed in "0123"
     }
     assert len(said) == 1
