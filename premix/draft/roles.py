@@ -25,8 +25,8 @@ _FEWEST = 3
 """Sounding tracks of a performance, from where on one of them can be the odd one."""
 _PLAYS = 0.45
 """Likeness of levels between another take of the same riff (at most 0.34) and a DI (0.74 and more, rooms aside)."""
-_SAME_SOUND = 0.95
-"""Coherence of two close mics of one amp; a DI with its amp: 0.8 and less."""
+_SAME_SOUND = 0.98
+"""Coherence of two close mics of one amp, at least; rooms with close mics: 0.97 and less, a DI with its amp 0.8."""
 _FEWEST_BESIDE_DI = 2
 _MOST_FILES = 8
 
@@ -138,7 +138,7 @@ def _evidence(mic: str, files: Files, sounds: Sounds) -> _Evidence | None:
         return None
     others = [name for name in sounding if name != mic]
     low = [sounds.heard[files[name]].low_share for name in others]
-    coherent = [name for name in others if sounds.coherence(files[name], files[mic]) > COHERENT]
+    coherent = [name for name in others if COHERENT < sounds.coherence(files[name], files[mic]) < _SAME_SOUND]
     ways = [sounds.way(files[name], files[mic]) for name in coherent]
     latest = max(ways, key=lambda way: way.arrival_ms, default=None)
     arrival, late = (latest.arrival_ms, latest.late_db) if latest else (0.0, -np.inf)
