@@ -17,7 +17,7 @@ import numpy as np
 from premix.arrays import FloatArray
 from premix.audio.writer import PartWriter, storage_error
 from premix.demo.faulty import FAULTS, FaultKind, FaultTruth, fault_of, spoiled
-from premix.demo.line_ups import LINE_UPS, PERFORMANCES, RigName
+from premix.demo.line_ups import LINE_UPS, PERFORMANCES, Naming, RigName, file_stem
 from premix.demo.playing import HAND_S, TEMPO_BPM, perform, play
 from premix.demo.rig import REFERENCE_MIC, DemoMic, amplify, hiss_and_hum, impulse_response, record, recorded_di
 from premix.errors import DeliveryError, Problem
@@ -141,10 +141,12 @@ def write_demo(
     bits: int = 24,
     fault: FaultKind | None = None,
     rig: RigName = "house",
+    names: Naming = "plain",
 ) -> DemoTruth:
     """Write `<performance>_<mic>.<file_format>` of every track, truth.json, song.yaml and README.txt into folder.
 
-    rig: what the guitar is heard by. performances: some of its own, all where none are named.
+    rig: what the guitar is heard by. names: what the files are called. performances: some of the rig's, all where none
+    are named.
 
     The same settings give the same samples: every random number comes from `seed` and the performance's name.
     Between machines a sample may differ by one step of the last bit, where two libraries round differently.
@@ -163,7 +165,8 @@ def write_demo(
             takes.append(take)
             if wrong is not None and wrong.performance == take.performance:
                 recorded = spoiled(wrong, recorded, rate)
-            tracks += _write_tracks(stage, take.performance, recorded, rate, bits, file_format)
+            first = len({track.path for track in tracks}) + 1
+            tracks += _write_tracks(stage, take.performance, recorded, rate, bits, file_format, names, first)
         truth = DemoTruth(
             1,
             SONG,
@@ -192,12 +195,18 @@ def _write_tracks(
     rate: int,
     bits: int,
     file_format: FileFormat,
+    names: Naming,
+    first: int,
 ) -> Iterator[TrackTruth]:
-    """One take as files: a mic each, or as channels of one file that they share. The first mic is the reference."""
+    """One take as files: a mic each, or as channels of one file that they share. The first mic is the reference.
+
+    first: number of the first file among all takes'.
+    """
     files: dict[str, list[tuple[DemoMic, FloatArray]]] = {}
     for mic, signal in recorded:
-        files.setdefault(f"{performance}_{mic.file or mic.name}.{file_format}", []).append((mic, signal))
-    for name, channels in files.items():
+        files.setdefault(mic.file or mic.name, []).append((mic, signal))
+    for number, (own, channels) in enumerate(files.items(), first):
+        name = f"{file_stem(names, performance, own, number)}.{file_format}"
         signals = np.stack([signal for _, signal in channels])
         count, frames = signals.shape
         # No dither: the mics' noise is far above one step.
