@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from premix.alignment.decide import align, decide_variant
+from premix.alignment.delay_parts import with_delay_parts
 from premix.alignment.lag import coarse_offsets
 from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
 from premix.analysis.damage import check_intact, damage
@@ -143,7 +144,7 @@ def prepare(
                 in_step = scan(song, scratch / "in_step", offsets=offsets, threads=threads, progress=progress.advance)
             pairs = zip(song.performances, in_step.performances, strict=True)
             song = replace(song, performances=tuple(replace(own, spectra=other.spectra) for own, other in pairs))
-        yield Prepared(merged, align(song, given), given)
+        yield Prepared(merged, with_delay_parts(align(song, given)), given)
 
 
 def render(

@@ -19,7 +19,7 @@ from premix.model.song import Mic, Performance, RecipeEntry, Song
 from premix.model.tracks import TrackLook
 from premix.pipeline import Outcome, compare, inspect, prepare, render, save_sheet
 from premix.report.page import missing_extra
-from premix.units import gain_to_db, samples_to_cm, samples_to_ms, samples_to_s
+from premix.units import gain_to_db, samples_to_ms, samples_to_s
 
 
 @click.command("inspect")
@@ -136,7 +136,7 @@ def _show_decisions(song: Song, performance: Performance) -> None:
             "inverted" if mic.decision.polarity < 0 else "normal",
             f"{samples_to_ms(mic.decision.delay_samples, song.rate):+.3f}",
             f"{mic.decision.delay_samples:+.2f}",
-            f"{samples_to_cm(mic.decision.delay_samples, song.rate, song.alignment.temperature_c):+.1f}",
+            "-" if (way_cm := song.way_cm(mic)) is None else f"{way_cm:+.1f}",
             show.figure(without.get(mic.name)),
             _confidence(mic, song),
         ]

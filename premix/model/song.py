@@ -12,10 +12,11 @@ from typing import Any, Literal
 
 from premix.errors import Finding
 from premix.messages import STAGES
-from premix.model.alignment import Efficiency, MicDecision
+from premix.model.alignment import DelayParts, Efficiency, MicDecision
 from premix.model.gate import Riff, RoomGate
 from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role
 from premix.model.tracks import KeyEnvelopes, Spectra, Track, TrackLevels
+from premix.units import samples_to_cm
 
 
 class _NotYet:
@@ -36,7 +37,8 @@ class Mic:
 
     gain: linear, that of its groups included. polarity: 1 or -1 by hand, None: to be found. delay: as the recipe says
     it, its default by role filled in. gate: the settings of a room mic's gate. aliases, file, optional: how its file
-    is named, and whether it may be missing. Added by the stages: track, levels, decision, room (a room mic's gate).
+    is named, and whether it may be missing. Added by the stages: track, levels, decision, room (a room mic's gate);
+    delay_parts, of a sub mic whose distance can be told.
     """
 
     performance: str
@@ -56,6 +58,7 @@ class Mic:
     track: Track = NOT_YET
     levels: TrackLevels = NOT_YET
     decision: MicDecision = NOT_YET
+    delay_parts: DelayParts | None = None
     room: RoomGate = NOT_YET
 
     @property
@@ -209,6 +212,14 @@ class Song:
 
     def bus(self, name: str) -> Bus:
         return next(bus for bus in self.buses if bus.name == name)
+
+    def way_cm(self, mic: Mic) -> float | None:
+        """How far a mic stands behind the reference, by its delay; None for a sub mic whose band-pass hides it."""
+        if mic.delay_parts is not None:
+            return mic.delay_parts.distance_cm
+        if mic.role == "sub" and mic.decision.delay_samples != 0.0:
+            return None
+        return samples_to_cm(mic.decision.delay_samples, self.rate, self.alignment.temperature_c)
 
     def tell(self, *findings: Finding) -> "Song":
         """The song with findings added to the run's list, each once."""
