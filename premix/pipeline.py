@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +16,10 @@ from premix.alignment.delay_parts import with_delay_parts
 from premix.alignment.lag import coarse_offsets
 from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
 from premix.analysis.damage import check_intact, damage
+from premix.analysis.kept import Kept
 from premix.analysis.levels import look
 from premix.analysis.scan import scan
+from premix.audio.reader import sample_hash
 from premix.delivery.against import Changes, Render, changes
 from premix.delivery.documents import comparison_manifest, manifest
 from premix.delivery.file_names import document_name, file_names, variant_path
@@ -24,13 +27,14 @@ from premix.delivery.package import Package
 from premix.delivery.part_files import PartFiles, bytes_of
 from premix.delivery.scratch import scratch_folder, scratch_room
 from premix.delivery.track_sheet import write_track_sheet
+from premix.delivery.verify import KEPT
 from premix.delivery.whole import write_text_file
 from premix.errors import Finding, Problem, RecipeError, RefusedError
 from premix.gate.rooms import decide_gates
 from premix.measures.limits import check_limits
 from premix.measures.meters import RenderMeters
 from premix.mixdown.levelled import GUITAR_BUS, Take, render_levelled, render_matched
-from premix.mixdown.plan import parts_of, plan_mix
+from premix.mixdown.plan import parts_of, plan_mix, proved
 from premix.model.alignment import Sheet
 from premix.model.manifest import ComparisonManifest, Manifest
 from premix.model.mix import MixPlan, Rendered
@@ -70,12 +74,14 @@ class Prepared:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A finished render: its records, its manifest, the limits that are broken; changes: against an earlier render."""
+    """A finished render: its records, its manifest, the limits that are broken; changes: against an earlier render.
+    reading: in words, where the reading pass was taken over, or should have been."""
 
     rendered: Rendered
     manifest: Manifest
     broken: tuple[Finding, ...]
     changes: Changes | None = None
+    reading: str = ""
 
 
 def load(
@@ -119,13 +125,16 @@ def prepare(
     threads: int = 1,
     sheet: Path | None = None,
     recover: bool = False,
+    kept: Kept | None = None,
     progress: Progress | None = None,
 ) -> Iterator[Prepared]:
     """Everything up to the alignment's decisions; the key envelopes live as long as the context.
 
-    sheet: an alignment sheet whose decisions are taken instead of sought.
+    sheet: an alignment sheet whose decisions are taken instead of sought. kept: where the reading pass may be taken
+    over from, and is kept for the next run.
     """
     progress = progress or Progress()
+    read = kept.scan if kept is not None else scan
     merged, song = load(recipe, folder, settings, recover=recover)
     given = read_sheet(sheet) if sheet is not None else None
     if given is not None:
@@ -134,14 +143,14 @@ def prepare(
         work = song.frames * len(song.mics)
         progress.begin("reading", work)
         with scratch_room():
-            song = scan(song, scratch, threads=threads, progress=progress.advance)
+            song = read(song, scratch, threads=threads, progress=progress.advance)
         song = check_intact(song)
         offsets = coarse_offsets(song)
         if offsets and given is None:
             (scratch / "in_step").mkdir()
             progress.begin("reading in step", work)
             with scratch_room():
-                in_step = scan(song, scratch / "in_step", offsets=offsets, threads=threads, progress=progress.advance)
+                in_step = read(song, scratch / "in_step", offsets=offsets, threads=threads, progress=progress.advance)
             pairs = zip(song.performances, in_step.performances, strict=True)
             song = replace(song, performances=tuple(replace(own, spectra=other.spectra) for own, other in pairs))
         yield Prepared(merged, with_delay_parts(align(song, given)), given)
@@ -161,25 +170,66 @@ def render(
     report: bool = False,
     pictures: Path | None = None,
     earlier: Render | None = None,
+    fresh: bool = False,
     progress: Progress | None = None,
 ) -> Outcome:
     """The main job: OUT appears whole or not at all. Raises UserError with what the user has to mend.
 
     extra_trim_db: on top of the trim that the ceiling asks for, so that songs sit together. report: with the HTML
     page, where its extra is installed. pictures: folder for the page's pictures as files. earlier: a render that this
-    one is compared with; it may be the one that lies in OUT.
+    one is compared with; it may be the one that lies in OUT. fresh: every track is read; else the reading pass of the
+    render that lies in OUT is taken over where nothing that it depends on changed, and the samples prove it.
     """
-    progress = progress or Progress()
+    once = partial(
+        _render,
+        recipe,
+        folder,
+        out,
+        options={"settings": settings, "threads": threads, "sheet": sheet, "recover": recover},
+        force=force,
+        extra_trim_db=extra_trim_db,
+        report=report,
+        pictures=pictures,
+        earlier=earlier,
+        progress=progress or Progress(),
+    )
+    try:
+        return once(kept=Kept(None if fresh else out / KEPT))
+    except _OtherSamplesError as error:
+        changed = f"every track was read: {error} changed without a trace in size, time or first bytes"
+        return replace(once(kept=Kept()), reading=changed)
+
+
+class _OtherSamplesError(Exception):
+    """A track's samples are not those of the pass that was taken over."""
+
+
+def _render(
+    recipe: RecipeLike,
+    folder: Path,
+    out: Path,
+    *,
+    kept: Kept,
+    options: Mapping[str, Any],
+    force: bool,
+    extra_trim_db: float,
+    report: bool,
+    pictures: Path | None,
+    earlier: Render | None,
+    progress: Progress,
+) -> Outcome:
+    """One run of `render`; options: of `prepare`. Raises _OtherSamplesError where a pass was taken over wrongly."""
+    threads = options["threads"]
     with (
         Package(out, inputs_folder=folder, force=force) as package,
-        prepare(
-            recipe, folder, settings=settings, threads=threads, sheet=sheet, recover=recover, progress=progress
-        ) as prepared,
+        prepare(recipe, folder, **options, kept=kept, progress=progress) as prepared,
     ):
         stop_if_refused(prepared.song)
         song = decide_gates(prepared.song)
         with thread_pool(threads) as pool:
-            rendered = _render_files(song, package, pool, progress, extra_trim_db)
+            rendered = _render_files(song, package, pool, progress, extra_trim_db, kept)
+        if kept.taken:
+            _prove(song, dict(rendered.rendering.hashes))
         broken = check_limits(rendered.song, rendered.rendering)
         rendered = replace(rendered, song=rendered.song.tell(*broken), sheet=prepared.sheet)
         document = manifest(rendered)
@@ -189,10 +239,20 @@ def render(
             page = write_report(rendered, document, package.folder / document_name(song.name, "report", "html"))
         check_unchanged(song)
         differing = None if earlier is None else changes(earlier, Render(document, package.folder))
+        kept.write(package.folder / KEPT)
         document = package.commit(document)
         if page is not None and pictures is not None:
             page.save_pictures(pictures)
-        return Outcome(rendered, document, broken, differing)
+        reading = "the reading pass of the render in OUT was taken over" if kept.taken else ""
+        return Outcome(rendered, document, broken, differing, reading)
+
+
+def _prove(song: Song, hashes: Mapping[str, str]) -> None:
+    """Hold the samples that the mix has read, and those of tracks that are not in it, against the pass taken over."""
+    for mic in song.mics:
+        read = hashes.get(mic.label) or sample_hash(mic.track.header)
+        if read != mic.levels.sha256:
+            raise _OtherSamplesError(mic.label)
 
 
 def compare(
@@ -261,13 +321,13 @@ def stop_if_refused(song: Song) -> None:
 
 
 def _render_files(
-    song: Song, package: Package, pool: Executor | None, progress: Progress, extra_trim_db: float
+    song: Song, package: Package, pool: Executor | None, progress: Progress, extra_trim_db: float, kept: Kept
 ) -> Rendered:
     """Render every file that the recipe asks for into the package's folder."""
-    plan = plan_mix(song)
+    plan = proved(plan_mix(song), kept.taken)
     parts = parts_of(plan, song.deliver)
     names = file_names(parts, song.name, song.deliver.name, song.deliver.format)
-    package.need(bytes_of(parts, song))
+    package.need(bytes_of(parts, song) + kept.size())
 
     def open_files(meters: RenderMeters | None) -> PartFiles:
         progress.begin("rendering" if meters else "rendering trimmed", _work(plan))

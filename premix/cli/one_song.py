@@ -184,6 +184,7 @@ def _confidence(mic: Mic, song: Song) -> str:
     metavar="MANIFEST",
     help="Exit 4 unless every sample is that of this earlier render, and say what changed.",
 )
+@click.option("--fresh", is_flag=True, help="Read every track, even where OUT holds what the last render read.")
 @options.sheet
 @options.recover
 @options.settings
@@ -197,6 +198,7 @@ def render_command(
     no_report: bool,
     pictures: Path | None,
     expect: Path | None,
+    fresh: bool,
     as_json: bool,
     **shared: Unpack[options.Recovering],
 ) -> Exit:
@@ -215,6 +217,7 @@ def render_command(
             report=not no_report,
             pictures=pictures,
             earlier=expected,
+            fresh=fresh,
             progress=bar,
             **shared,
         )
@@ -263,6 +266,8 @@ def _show_render(outcome: Outcome, out: Path) -> None:
             f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
             + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
         )
+    if outcome.reading:
+        show.say(f"  {outcome.reading}")
     told = [f for f in song.findings if f.severity != "info"]
     show.findings(told[:5])
     if len(told) > 5:

@@ -5,7 +5,7 @@ of one a mic. Rows of the transform lie at fixed places of the time line: the re
 """
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from typing import Protocol
 
@@ -71,7 +71,9 @@ class MicStream:
             self.response = np.fft.rfft(advance_fir(rest) * self.gain, FFT)
             whole += TAPS // 2 - 1
         self._insert = insert(path) if insert is not None and path.chain else None
-        self._reader = TrackReader(path.track)
+        self.proved = path.proved
+        self.name = path.track.name
+        self._reader = TrackReader(path.track, hash_samples=path.proved)
         self._position = start + whole
         self._history = np.zeros(HISTORY)
         sections = mic_sections(rate, path.high_pass_hz, path.low_pass_hz, path.rotation)
@@ -95,6 +97,10 @@ class MicStream:
         self._position += len(new)
         self._history[:] = block[-HISTORY:]
         return block
+
+    def sha256(self) -> str:
+        """Hash of all samples of a track that is to be proved; reads what was not read yet."""
+        return self._reader.sha256()
 
     def _shape(self, samples: FloatArray) -> None:
         """Filters and chain, in place."""
@@ -161,6 +167,10 @@ class MicSum:
             _add(back[:, HISTORY:], out.reshape(rows, HOP), begun)
         elif not begun:
             out[:] = 0.0
+
+    def hashes(self) -> Iterator[tuple[str, str]]:
+        """Hashes of the tracks that are to be proved, by 'performance/mic'; once the sum is through."""
+        return ((stream.name, stream.sha256()) for stream in self._streams if stream.proved)
 
 
 def _add(samples: FloatArray, out: FloatArray, begun: bool) -> None:

@@ -109,7 +109,7 @@ class PerformanceMixer:
             _Room(path, performance.riff, plan.rate, mics((path,), first + ahead), work) for path in performance.rooms
         ]
         self._single = {
-            f"mic_{name}_{path.track.mic}": mics((path,), first + ahead)
+            f"mic_{name}_{path.track.mic}": mics((replace(path, proved=False),), first + ahead)
             for path in performance.close
             if f"mic_{name}_{path.track.mic}" in wanted
         }
@@ -162,6 +162,12 @@ class PerformanceMixer:
         for room in self._rooms:
             yield RoomQuiet(self._performance.performance, room.mic, room.stops, room.meter.reduction_db())
 
+    def hashes(self) -> Iterable[tuple[str, str]]:
+        """Hashes of the tracks that are to be proved."""
+        yield from self._close.hashes()
+        for room in self._rooms:
+            yield from room.hashes()
+
 
 class _Room:
     """One room mic of a performance: its stream, its gate, how quiet it gets in the stops."""
@@ -175,6 +181,9 @@ class _Room:
         stops = np.fromiter((round(s_to_samples(edge_s, rate)) for edge_s in edges_s), np.int64).reshape(-1, 2)
         self.meter = QuietMeter(stops)
         self.stops = len(stops)
+
+    def hashes(self) -> Iterable[tuple[str, str]]:
+        return self._mics.hashes()
 
     def next(self, start: int, before: FloatArray, after: FloatArray) -> None:
         """The next block, before (whole rows) and after the gate (what is wanted of them), from time `start` on."""

@@ -53,7 +53,7 @@ PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic"]
 class MicPath:
     """How one track gets into its stem (or room): gain is linear, polarity 1 or -1; delay_samples > 0 advances it.
 
-    curve: the gate of a room mic.
+    curve: the gate of a room mic. proved: whether all samples of the track are hashed while the mix reads them.
     """
 
     track: Track
@@ -65,6 +65,7 @@ class MicPath:
     rotation: AllPass | None = None
     chain: Chain = ()
     curve: Curve | None = None
+    proved: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,7 +251,8 @@ class Rendering:
     """What the mixdown left: files and measures.
 
     trim_db: the common trim that was applied (0: none). extra_trim_db: the part of it that was asked for, so that
-    songs sit together; the rest keeps the files under the ceiling.
+    songs sit together; the rest keeps the files under the ceiling. hashes: of the samples of the tracks that were to be
+    proved, by 'performance/mic'.
     """
 
     files: tuple[WrittenFile, ...]
@@ -262,6 +264,7 @@ class Rendering:
     takes: tuple[TakePair, ...] = ()
     extra_trim_db: float = 0.0
     level: LevelReached | None = None
+    hashes: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
