@@ -3,7 +3,7 @@
 Every command that reads tracks is a walk along this line, or along a part of it.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
@@ -11,14 +11,25 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from premix.alignment.decide import align, decide_variant
+from premix.alignment.decide import align, decide_variant, decided_as, recorded_before
 from premix.alignment.delay_parts import with_delay_parts
-from premix.alignment.lag import coarse_offsets
-from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
+from premix.alignment.lateness import odd_starts
+from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_offsets, sheet_text
+from premix.alignment.steadiness import (
+    CHANGES,
+    findings_of,
+    follow_song,
+    unsteady,
+    with_presence,
+    with_sheet_steps,
+    with_steps,
+    with_trails,
+)
 from premix.analysis.damage import check_intact, damage
+from premix.analysis.di_check import check_dis
 from premix.analysis.kept import Kept
 from premix.analysis.levels import look
-from premix.analysis.scan import scan
+from premix.analysis.scan import scan, scan_steadied
 from premix.audio.reader import sample_hash
 from premix.delivery.against import Changes, Render, changes
 from premix.delivery.documents import comparison_manifest, manifest
@@ -48,6 +59,7 @@ from premix.report.compare_page import write_compare_page
 from premix.report.page import missing_extra, write_report
 from premix.tracks.find import find_tracks
 from premix.tracks.intake import check_unchanged, take_in
+from premix.tracks.roll_call import roll_findings
 
 RecipeLike = Path | Mapping[str, Any]
 """A recipe's file, or plain data of the same keys."""
@@ -93,8 +105,9 @@ def load(
     """
     merged = read_recipe(recipe, song_folder=folder, settings=settings)
     wanted = song_of(merged)
-    found, unused = find_tracks(wanted, folder)
-    song = take_in(wanted.tell(*unused), found, folder, recover=recover)
+    found, roll = find_tracks(wanted, folder)
+    wanted = replace(wanted, roll_call=roll).tell(*roll_findings(roll, folder.name or str(folder)))
+    song = take_in(wanted, found, folder, recover=recover)
     check_chains(song)
     return merged, song
 
@@ -134,26 +147,91 @@ def prepare(
     over from, and is kept for the next run.
     """
     progress = progress or Progress()
-    read = kept.scan if kept is not None else scan
     merged, song = load(recipe, folder, settings, recover=recover)
     given = read_sheet(sheet) if sheet is not None else None
     if given is not None:
         check_sheet(given, str(sheet), song)
     with scratch_folder() as scratch:
-        work = song.frames * len(song.mics)
-        progress.begin("reading", work)
+        reader = _Reader(scratch, threads, progress, kept)
+        song = check_dis(check_intact(reader.scan(song)))
+        yield Prepared(merged, with_delay_parts(_aligned(song, given, reader)), given)
+
+
+MOST_ROUNDS = 2
+"""A mic that changes spoils a little what the others say; read through its steps once, the rest of them shows."""
+
+
+class _Reader:
+    """The passes over the tracks, each with scratch files of its own; kept: what the run before left of them."""
+
+    def __init__(self, scratch: Path, threads: int, progress: Progress, kept: Kept | None) -> None:
+        self._scratch, self._threads, self._progress = scratch, threads, progress
+        self._kept = kept or Kept()
+
+    def scan(self, song: Song) -> Song:
+        self._progress.begin("reading", song.frames * len(song.mics))
+        return self._read(song, self._scratch, {}, scan)
+
+    def _read(self, song: Song, scratch: Path, offsets: Mapping[str, int], scan: Callable[..., Song]) -> Song:
+        """A pass of this run, or the same one of the run before."""
+        ways = {"threads": self._threads, "progress": self._progress.advance}
         with scratch_room():
-            song = read(song, scratch, threads=threads, progress=progress.advance)
-        song = check_intact(song)
-        offsets = coarse_offsets(song)
-        if offsets and given is None:
-            (scratch / "in_step").mkdir()
-            progress.begin("reading in step", work)
-            with scratch_room():
-                in_step = read(song, scratch / "in_step", offsets=offsets, threads=threads, progress=progress.advance)
-            pairs = zip(song.performances, in_step.performances, strict=True)
-            song = replace(song, performances=tuple(replace(own, spectra=other.spectra) for own, other in pairs))
-        yield Prepared(merged, with_delay_parts(align(song, given)), given)
+            return self._kept.read(song, scratch, offsets, lambda: scan(song, scratch, **ways))
+
+    def in_step(self, song: Song, offsets: Mapping[str, int]) -> Song:
+        """The song with files that start elsewhere, by whole samples, read once more in step for their spectra."""
+        self._progress.begin("reading in step", song.frames * len(song.mics))
+        read = self._read(song, self._folder("in_step"), offsets, partial(scan, offsets=offsets))
+        pairs = zip(song.performances, read.performances, strict=True)
+        performances = (replace(p, spectra=other.spectra, windows=other.windows) for p, other in pairs)
+        return replace(song, performances=tuple(performances))
+
+    def steadied(self, song: Song) -> Song:
+        """Performances with a mic that changes read once more, that mic through its steps."""
+        self._progress.begin("reading steadied", song.frames * sum(len(p.mics) for p in song.performances if p.steps))
+        read = ((own.name, zip(own.judged, own.spectra.offsets, strict=True)) for own in song.performances)
+        offsets = {mic.label: offset for _, mics in read for mic, offset in mics}
+        return self._read(song, self._folder("steadied"), offsets, scan_steadied)
+
+    def _folder(self, name: str) -> Path:
+        own = self._scratch / f"{name}_{len(list(self._scratch.iterdir()))}"
+        own.mkdir()
+        return own
+
+
+def _aligned(song: Song, sheet: Sheet | None, reader: _Reader) -> Song:
+    """Decide every mic, follow it through the song, and where it changes decide it anew with its changes undone."""
+    if sheet is not None:
+        starts = sheet_offsets(sheet, song)
+        song = reader.in_step(song, starts) if starts else song
+        stepped = with_sheet_steps(song, sheet)
+        song = reader.steadied(stepped) if any(p.steps for p in stepped.performances) else song
+    first = align(song, sheet)
+    offsets = odd_starts(first) if sheet is None else {}
+    if offsets:
+        song = reader.in_step(song, offsets)
+        first = align(song)
+    found = follow_song(first)
+    if sheet is None and any(own.presence for own in found):
+        song = with_presence(song, first, found)
+        first = align(song)
+        found = follow_song(first)
+    changed = any(own.steps for own in found)
+    if sheet is not None or not changed:
+        return with_trails(first, found).tell(*findings_of(first, found))
+    left, steadied = found, song
+    for _ in range(MOST_ROUNDS):
+        steadied = reader.steadied(with_steps(steadied, left))
+        solved = align(steadied)
+        left = follow_song(solved)
+        if not any(own.steps for own in left):
+            break
+    if song.alignment.changes == "follow":
+        final = with_trails(recorded_before(solved, first), found, left).tell(*unsteady(solved, left))
+    else:
+        final = decided_as(song, solved)
+        final = with_trails(final, found, follow_song(final))
+    return final.tell(*findings_of(solved, found))
 
 
 def render(
@@ -316,7 +394,9 @@ def save_sheet(song: Song, path: Path) -> None:
 def stop_if_refused(song: Song) -> None:
     """Raise RefusedError when the recipe says to stop and a mic in the sum was refused."""
     refused = [finding for finding in song.findings if finding.severity == "error"]
-    if song.alignment.refused == "stop" and refused:
+    if song.alignment.refused != "stop":
+        refused = [finding for finding in refused if finding.slug in CHANGES]
+    if refused:
         raise RefusedError(Problem(f.slug, f.subject, f.message, remedy=f.hint) for f in refused)
 
 
@@ -348,7 +428,7 @@ def _render_files(
 
 def _work(plan: MixPlan) -> int:
     """Samples of tracks that one pass of the mix reads."""
-    return plan.frames * sum(len(performance.mics) for performance in plan.performances)
+    return plan.frames * sum(performance.tracks for performance in plan.performances)
 
 
 def thread_pool(threads: int) -> ThreadPoolExecutor | nullcontext[None]:

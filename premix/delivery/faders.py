@@ -14,7 +14,11 @@ from premix.model.settings import Chain
 from premix.units import gain_to_db
 
 Way = Literal["stems and rooms", "buses", "guitar bus", "beside the mix"]
-_BESIDE = {"room": "its sound is in the stem", "aligned_mic": "its sound is in the stem or room"}
+_BESIDE = {
+    "room": "its sound is in the stem",
+    "aligned_mic": "its sound is in the stem or room",
+    "di": "the guitar before the amp, for re-amping",
+}
 _WAYS: dict[str, Way] = {"stem": "stems and rooms", "room": "stems and rooms", "bus": "buses"}
 
 

@@ -31,6 +31,7 @@ _DONE = {
     "bus": "stems and rooms summed",
     "guitar_bus": "buses panned and summed",
     "aligned_mic": "aligned",
+    "di": "as recorded",
 }
 
 
@@ -55,6 +56,7 @@ class PartFiles:
     ) -> None:
         self._folder, self._names, self._parts, self._song, self._meters = folder, names, parts, song, meters
         self._ceiling = db_to_gain(song.deliver.ceiling_dbtp)
+        self._levelled = {part.part for part in parts if part.is_levelled}
         level = song.deliver.level
         self.measures_only = meters is not None and level is not None and level.aim is not None
         self._resamplers: dict[str, Resampler] = {}
@@ -109,7 +111,7 @@ class PartFiles:
         written = part in self._writers
         if self._meters is not None:
             self._meters.feed_part(part, block)
-            if written and max(block.max(), -block.min()) > self._ceiling:
+            if part in self._levelled and max(block.max(), -block.min()) > self._ceiling:
                 self.measures_only = True
         if written and not self.measures_only:
             self._writers[part].write(block)

@@ -8,6 +8,11 @@ file holds for its buses, and the trim.
 
 Beside it stands the list of faders and pans, a row a delivered file; the printable text begins with it.
 
+A mic that changes in the song has passages, 'from s, to s, samples, polarity, ppm; ...', instead of one delay and one
+polarity. At sample n of the song, t seconds after the beginning of a passage, the mic is advanced by its samples plus
+1e-6 ppm t rate. Around the sample where the next begins, 5 ms (no more than either passage has) lead from the one to
+the other in a straight line: of b - h to b + h the sample b - h + i has (i + 1/2) / (2 h) of the next.
+
 A gate's gain in dB is 0 from the first to the last sample of each stretch it names, and its range everywhere else,
 with straight fades between. A fade of less than 10 ms is bent where it meets 0 dB: over the half u = 0 ... 1/2 of it
 next to 0 dB it falls by 4/3 u^2 of the range, in 24 straight pieces, and by 4/3 u - 1/3 from there on.
@@ -25,6 +30,7 @@ from premix import __version__
 from premix.delivery.documents import relative_path
 from premix.delivery.faders import Fader, faders, pan_words, width_line
 from premix.delivery.file_names import document_name
+from premix.model.alignment import Passage
 from premix.model.gate import Curve
 from premix.model.mix import LevelReached, Rendered
 from premix.model.song import Mic, Performance, Song
@@ -152,12 +158,11 @@ def _page(sheet: TrackSheet, song: Song) -> Iterator[str]:
     yield from sheet.legend
     for performance in (own.name for own in song.performances):
         block = [row for row in sheet.mics if row["performance"] == performance]
-        first = block[0]
+        sent = [row for row in block if row["bus"]] or block[:1]
+        buses = dict.fromkeys(f"{row['bus'] or '-'} at {row['bus_gain_db'] or '-'} dB" for row in sent)
+        gain, trim = sent[0]["performance_gain_db"] or "-", block[0]["trim_db"]
         yield ""
-        yield (
-            f"{performance}: gain {first['performance_gain_db'] or '-'} dB, bus {first['bus'] or '-'} at "
-            f"{first['bus_gain_db'] or '-'} dB, trim {first['trim_db']} dB"
-        )
+        yield f"{performance}: gain {gain} dB, bus {', '.join(buses)}, trim {trim} dB"
         yield from ("  " + line for line in _table(block))
         yield from (f"  {row['mic']}: {note}" for row in block if row["notes"] for note in row["notes"].split("; "))
     yield ""
@@ -244,7 +249,7 @@ def _fader_row(song: Song, fader: Fader) -> Row:
 def _row(rendered: Rendered, performance: Performance, mic: Mic) -> Row:
     """Columns of the sum are empty for a mic that is in none, and those of the sends where the performance is muted."""
     song, trim_db = rendered.song, rendered.rendering.trim_db
-    decision, sends = mic.decision, performance.heard
+    decision, sends = mic.decision, performance.heard and not mic.is_di and not song.bus(mic.bus).mute
     summed, rotation = sends and decision.summed, decision.rotation if sends and decision.summed else None
     delay = decision.delay_samples
     return {
@@ -262,22 +267,29 @@ def _row(rendered: Rendered, performance: Performance, mic: Mic) -> Row:
         "low_pass_hz": _number(mic.low_pass_hz if summed else None),
         "all_pass": f"order {rotation.order}, {rotation.corner_hz:g} Hz, q {rotation.q:g}" if rotation else "",
         "performance_gain_db": _gain(performance.gain if sends else None),
-        "bus": performance.bus if sends else "",
-        "bus_gain_db": _gain(song.bus(performance.bus).gain if sends else None),
+        "bus": mic.bus if sends else "",
+        "bus_gain_db": _gain(song.bus(mic.bus).gain if sends else None),
         "gate": _gate(mic),
         "trim_db": _number(trim_db),
-        "decided_by": decision.origin,
+        "decided_by": "" if mic.is_di else decision.origin,
         "notes": "; ".join(_notes(song, performance, mic)),
         "rate_hz": str(song.rate),
         "files_rate_hz": str(song.file_rate),
         "distance_cm": _number(song.way_cm(mic), 1),
         "own_delay_ms": _number(mic.delay_parts.own_ms if mic.delay_parts else None, 3),
         "filters_delay_ms": _number(mic.delay_parts.filters_ms if mic.delay_parts else None, 3),
-        "held_gain_db": _gain(rendered.plan.held_gain(performance.bus) if sends else None),
+        "passages": "; ".join(_passage(passage) for passage in decision.passages),
+        "held_gain_db": _gain(rendered.plan.held_gain(mic.bus) if sends else None),
         "frames": str(mic.track.header.frames),
         "seconds": _number(samples_to_s(mic.track.header.frames, song.rate)),
         "sha256": mic.levels.sha256,
     }
+
+
+def _passage(passage: Passage) -> str:
+    turned = "inverted" if passage.polarity < 0 else "normal"
+    numbers = (passage.from_s, passage.to_s, passage.delay_samples)
+    return ", ".join((*map(_number, numbers), turned, _number(passage.ppm)))
 
 
 def _gain(gain: float | None) -> str:
@@ -296,10 +308,16 @@ def _number(value: float | None, digits: int = 9) -> str:
 
 def _notes(song: Song, performance: Performance, mic: Mic) -> Iterator[str]:
     """What the columns do not say, in words."""
-    heard = performance.heard
+    heard = performance.heard and not song.bus(mic.bus).mute
     summed, header = heard and mic.decision.summed, mic.track.header
-    if not summed:
+    if mic.is_di:
+        yield f"DI: delivered as recorded, without the trim; plays as its amp by {mic.match.likeness:.2f}"
+    elif not summed:
         yield "not summed"
+    elif mic.group is not None:
+        yield f"in the stem of {mic.group}, to bus {mic.bus}"
+    elif mic.bus != performance.bus:
+        yield f"to bus {mic.bus}"
     if parts := mic.delay_parts:
         filters = f", {parts.filters_ms:.2f} ms of its filters here" if parts.filters_ms else ""
         yield (
@@ -309,12 +327,25 @@ def _notes(song: Song, performance: Performance, mic: Mic) -> Iterator[str]:
     elif mic.role == "sub" and summed and mic.decision.delay_samples != 0.0:
         yield "its own band-pass is in its delay: how far it stands cannot be told from it"
     if header.channels > 1:
-        yield f"channel {mic.track.channel + 1} of {header.channels}"
-    chains = (("mic", mic.chain, summed), ("performance", performance.chain, heard))
-    for name, chain, used in (*chains, ("bus", song.bus(performance.bus).chain, heard)):
+        channel = mic.track.channel
+        yield (
+            f"mean of {header.channels} channels" if channel is None else f"channel {channel + 1} of {header.channels}"
+        )
+    chains = (("mic", mic.chain, summed), ("performance", performance.chain, heard and not mic.is_di))
+    for name, chain, used in (*chains, ("bus", song.bus(mic.bus).chain, heard and not mic.is_di)):
         if used and chain:
             yield f"{name} chain: {', '.join(step.kind for step in chain)}"
+    for number, passage in enumerate(mic.decision.passages, 1):
+        yield f"passage {number}: {passage_words(passage, song.rate)}"
     yield from (finding.message for finding in song.findings if finding.subject == mic.label)
+
+
+def passage_words(passage: Passage, rate: int) -> str:
+    """'12.300 to 31.000 s: +1.250 ms (+60.00 samples), inverted, drifts by +12.0 ppm'"""
+    delay = passage.delay_samples
+    words = f"{passage.from_s:.3f} to {passage.to_s:.3f} s: {samples_to_ms(delay, rate):+.3f} ms ({delay:+.2f} samples)"
+    words += ", inverted" if passage.polarity < 0 else ", normal"
+    return words + (f", drifts by {passage.ppm:+.1f} ppm" if passage.ppm else "")
 
 
 def _gate(mic: Mic) -> str:

@@ -57,9 +57,9 @@ class BusMixer:
         self._buses, self._sides = next(self._sets)
         for bus in self._plan.buses:
             block = self._buses[bus.name][:count]
-            first, *others = [share.sum[:count] for share in blocks if share.bus == bus.name]
-            block[:] = first
-            for other in others:
+            shares = [share.sums[bus.name][:count] for share in blocks if bus.name in share.sums]
+            block[:] = shares[0] if shares else 0.0  # none: what goes there is switched off
+            for other in shares[1:]:
                 block += other
             if self.ahead or self._chains[bus.name].active:
                 even = self._even[bus.name].process(block[None])

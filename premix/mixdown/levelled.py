@@ -67,7 +67,7 @@ def render_levelled(
     sink = open_sink(meters)
     try:
         mixed = render(plan, measured, sink, pool=pool, progress=progress)
-        levels = _Levels(meters, names, deliver, extra_trim_db)
+        levels = _Levels(meters, [part.part for part in parts if part.is_levelled], deliver, extra_trim_db)
         trim_db = levels.gain_db()
         if trim_db != 0.0 or aim:
             sink.abandon()
@@ -83,11 +83,16 @@ def render_levelled(
     rendering = replace(
         rendering, trim_db=trim_db + extra_trim_db, extra_trim_db=extra_trim_db, level=levels.reached(trim_db)
     )
-    return (
-        rendering,
-        proved(plan, False),
-        (*same_take_findings(rendering.takes), *mixed.findings, *levels.findings(trim_db)),
-    )
+    told = (*same_take_findings(rendering.takes), *mixed.findings, *levels.findings(trim_db), *_clipped_dis(files))
+    return rendering, proved(plan, False), told
+
+
+def _clipped_dis(files: Sequence[WrittenFile]) -> Iterator[Finding]:
+    """DIs whose samples do not fit into the files: nothing turns them down."""
+    for file in files:
+        if not file.part.is_levelled and file.overs and file.bits < 32:  # floats hold them
+            what = f"{file.overs} samples pass full scale and were cut off in {file.path}"
+            yield Finding("di-clipped", "warning", f"{file.part.performance}/{file.part.mic}", what)
 
 
 def _rendering(plan: MixPlan, meters: RenderMeters, files: tuple[WrittenFile, ...], mixed: Mixed) -> Rendering:
@@ -107,7 +112,8 @@ def _rendering(plan: MixPlan, meters: RenderMeters, files: tuple[WrittenFile, ..
 class _Levels:
     """How loud the first pass came out, and the one gain that brings it to the recipe's level.
 
-    names: of the parts that are delivered. Every figure is without the extra trim, which the meters have in them.
+    names: of the parts that are delivered, DIs aside. Every figure is without the extra trim, which the meters have in
+    them.
     """
 
     meters: RenderMeters

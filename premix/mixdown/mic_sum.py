@@ -13,6 +13,7 @@ import numpy as np
 
 from premix.arrays import ComplexArray, FloatArray
 from premix.audio.filters import TAPS, SectionFilter, advance_fir, mic_sections, split_delay
+from premix.audio.passages import PassageReader
 from premix.audio.reader import TrackReader
 from premix.model.mix import MicPath
 
@@ -71,9 +72,8 @@ class MicStream:
             self.response = np.fft.rfft(advance_fir(rest) * self.gain, FFT)
             whole += TAPS // 2 - 1
         self._insert = insert(path) if insert is not None and path.chain else None
-        self.proved = path.proved
-        self.name = path.track.name
-        self._reader = TrackReader(path.track, hash_samples=path.proved)
+        self.name, self._proved = path.track.name, path.proved
+        self._reader = _reader(path, rate)
         self._position = start + whole
         self._history = np.zeros(HISTORY)
         sections = mic_sections(rate, path.high_pass_hz, path.low_pass_hz, path.rotation)
@@ -98,9 +98,10 @@ class MicStream:
         self._history[:] = block[-HISTORY:]
         return block
 
-    def sha256(self) -> str:
-        """Hash of all samples of a track that is to be proved; reads what was not read yet."""
-        return self._reader.sha256()
+    def hashes(self) -> Iterator[tuple[str, str]]:
+        """Hash of all samples of a track that is to be proved, if this stream reads it straight on."""
+        if self._proved and isinstance(self._reader, TrackReader):
+            yield self.name, self._reader.sha256()
 
     def _shape(self, samples: FloatArray) -> None:
         """Filters and chain, in place."""
@@ -125,6 +126,13 @@ class MicStream:
             keep = min(count, HISTORY)
             self._history = np.concatenate((self._history[keep:], piece[count - keep :]))
             start += count
+
+
+def _reader(path: MicPath, rate: int) -> TrackReader | PassageReader:
+    """What gives the mic's samples as if its delay and polarity were those of its path all through."""
+    if path.passages:
+        return PassageReader(path.track, path.passages, path.delay_samples, path.polarity, rate)
+    return TrackReader(path.track, hash_samples=path.proved)
 
 
 class MicSum:
@@ -170,7 +178,7 @@ class MicSum:
 
     def hashes(self) -> Iterator[tuple[str, str]]:
         """Hashes of the tracks that are to be proved, by 'performance/mic'; once the sum is through."""
-        return ((stream.name, stream.sha256()) for stream in self._streams if stream.proved)
+        return (one for stream in self._streams for one in stream.hashes())
 
 
 def _add(samples: FloatArray, out: FloatArray, begun: bool) -> None:

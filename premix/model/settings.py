@@ -22,11 +22,12 @@ Alias = Annotated[str, Field(min_length=1, max_length=200)]
 
 Auto = Literal["auto"]
 Polarity = Literal["auto", "normal", "inverted"]
-Role = Literal["close", "sub", "room"]
+Role = Literal["close", "sub", "room", "di"]
+Channel = Annotated[int, Field(ge=1, le=64)] | Literal["left", "right", "mix"]
 GateMode = Literal["gate", "follow", "off"]
 GateKey = Literal["performance", "all"]
 FileKind = Literal[
-    "stems", "rooms", "rooms_ungated", "buses", "guitar_bus", "aligned_mics", "guitar_bus_without_centre"
+    "stems", "rooms", "rooms_ungated", "buses", "guitar_bus", "dis", "aligned_mics", "guitar_bus_without_centre"
 ]
 
 
@@ -74,8 +75,8 @@ class AlignmentSettings(Section):
     )
     search_ms: Annotated[float, Field(gt=0, le=2000)] = Field(
         4.0,
-        description="How far a close mic may be from the reference, either way. Above 20 ms a coarse search "
-        "for odd file starts comes first.",
+        description="How far a close mic may be from the reference, either way. One that fits better outside is never "
+        "held inside: up to 30 ms it is moved with a warning, further away it is refused with the line to write.",
         examples=[4],
     )
     room_search_ms: Annotated[float, Field(gt=0, le=200)] = Field(
@@ -88,6 +89,13 @@ class AlignmentSettings(Section):
         "stop",
         description="A mic that cannot be aligned: stop (exit 1, nothing written), mute, or keep (summed as recorded).",
         examples=["mute"],
+    )
+    changes: Literal["follow", "tell", "stop"] = Field(
+        "follow",
+        description="A mic whose delay or polarity changes in the song: it jumps, turns over or drifts. follow: each "
+        "passage gets its own, and a finding tells it. tell: a finding tells it, and the longest passage's holds "
+        "throughout. stop: exit 1, nothing is written.",
+        examples=["tell"],
     )
     rotate: Literal["off", "auto"] = Field(
         "off",
@@ -158,6 +166,8 @@ class Gate(Section):
     invert: bool = Field(False, description="The room is heard only in the stops, as an effect.", examples=[True])
 
 
+REST = "rest"
+"""What the stem of those close mics is called that are in no group with a stem of its own."""
 CENTRE_BUS = "centre"
 """The bus that `guitar_bus_without_centre` leaves out, and that measures with/without centre name."""
 
@@ -194,9 +204,9 @@ class Deliver(Section):
     """What is written, and how."""
 
     files: tuple[FileKind, ...] = Field(
-        ("stems", "rooms", "buses", "guitar_bus"),
-        description="Which files are written: stems, rooms, rooms_ungated, buses, guitar_bus, aligned_mics, "
-        "guitar_bus_without_centre.",
+        ("stems", "rooms", "buses", "guitar_bus", "dis"),
+        description="Which files are written: stems, rooms, rooms_ungated, buses, guitar_bus, dis (where there is a "
+        "DI), aligned_mics, guitar_bus_without_centre (rooms on buses of their own stay in it).",
         examples=[["stems", "guitar_bus"]],
         min_length=1,
         max_length=16,
@@ -255,6 +265,11 @@ class Limits(Section):
         description="Lowest sum efficiency of any performance; 0 is every band of every mic in phase.",
         examples=[-1.5],
     )
+    worst_passage_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(
+        None,
+        description="Lowest sum efficiency of any 2 s of riff: what a mic that changes in the song costs.",
+        examples=[-2],
+    )
     mono_fold_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(
         None, description="Lowest mono fold of the guitar bus: what mono playback loses.", examples=[-4.5]
     )
@@ -272,4 +287,10 @@ class Limits(Section):
     )
     moved_mics: Annotated[int, Field(ge=0, le=10_000)] | None = Field(
         None, description="Most mics that may have been moved between performances.", examples=[0]
+    )
+    left_out: Annotated[int, Field(ge=0, le=10_000)] | None = Field(
+        None,
+        description="Most performances and single mics that may be left out because they are optional and have no "
+        "file, as the roll-call counts them.",
+        examples=[0],
     )
