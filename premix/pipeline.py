@@ -166,7 +166,7 @@ class _Reader:
 
     def __init__(self, scratch: Path, threads: int, progress: Progress, kept: Kept | None) -> None:
         self._scratch, self._threads, self._progress = scratch, threads, progress
-        self._kept = kept or Kept()
+        self._kept = kept or Kept(keeps=False)
 
     def scan(self, song: Song) -> Song:
         self._progress.begin("reading", song.frames * len(song.mics))

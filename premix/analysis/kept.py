@@ -60,12 +60,13 @@ _NOT_READ: Mapping[type, tuple[str, ...]] = {
 
 class Kept:
     """The passes of one run. earlier: folder of those of the run before; None: there are none, or they are not wanted.
+    keeps: whether those of this run will be written.
 
     taken: whether any pass was taken over.
     """
 
-    def __init__(self, earlier: Path | None = None) -> None:
-        self._earlier = earlier
+    def __init__(self, earlier: Path | None = None, *, keeps: bool = True) -> None:
+        self._earlier, self._keeps = earlier, keeps
         self._files: list[Path] = []
         self._passes = 0
         self.taken = False
@@ -81,15 +82,19 @@ class Kept:
             key = _key(song, offsets)
         except TypeError:  # something stands in the song that nobody can tell apart: then it is read
             return scan()
-        found = _taken_over(self._earlier / name, key, song, scratch) if self._earlier is not None else None
-        if found is not None:
-            self.taken = True
-        else:
-            found = scan()
         file = scratch / name
-        with contextlib.suppress(TypeError):  # a record of a kind that cannot be kept: then the next run reads again
-            _write(file, key, song, found, scratch)
-            self._files.append(file)
+        if self._earlier is not None:
+            found = _taken_over(self._earlier / name, key, song, scratch)
+            if found is not None:
+                self.taken = True
+                shutil.copyfile(self._earlier / name, file)
+                self._files.append(file)
+                return found
+        found = scan()
+        if self._keeps:
+            with contextlib.suppress(TypeError):  # of a kind that cannot be kept: then the next run reads again
+                _write(file, key, song, found, scratch)
+                self._files.append(file)
         return found
 
     def size(self) -> int:
