@@ -165,7 +165,7 @@ class Resampler:
 
 def _called(part: Part) -> str:
     """'stem left_a', 'guitar bus'."""
-    whose = " ".join(name for name in (part.performance, part.mic) if name) or part.bus or ""
+    whose = " ".join(name for name in (part.performance, part.group, part.mic) if name) or part.bus or ""
     return f"{part.kind.replace('_', ' ')} {whose}".strip()
 
 

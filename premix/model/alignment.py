@@ -23,20 +23,6 @@ class AllPass:
 
 
 @dataclass(frozen=True, slots=True)
-class DelayParts:
-    """What a mic's delay is made of, in ms: the way of the sound, the recipe's filters, and the mic's own band-pass.
-
-    distance_cm: how far it stands behind the reference; nine in ten are right within `within_cm`.
-    """
-
-    distance_ms: float
-    filters_ms: float
-    own_ms: float
-    distance_cm: float
-    within_cm: float
-
-
-@dataclass(frozen=True, slots=True)
 class Passage:
     """A stretch of the song, on its time line, in which a mic holds one polarity and one delay, or one even drift.
 
@@ -53,6 +39,20 @@ class Passage:
     def at(self, time_s: float, rate: int) -> float:
         """Delay in samples at a time of the song."""
         return self.delay_samples + 1e-6 * self.ppm * (time_s - self.from_s) * rate
+
+
+@dataclass(frozen=True, slots=True)
+class DelayParts:
+    """What a mic's delay is made of, in ms: the way of the sound, the recipe's filters, and the mic's own band-pass.
+
+    distance_cm: how far it stands behind the reference; nine in ten are right within `within_cm`.
+    """
+
+    distance_ms: float
+    filters_ms: float
+    own_ms: float
+    distance_cm: float
+    within_cm: float
 
 
 @dataclass(frozen=True, slots=True)

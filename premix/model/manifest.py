@@ -67,8 +67,8 @@ class InputEntry:
 class DecisionEntry(MicDecision):
     __doc__ = (
         f"{MicDecision.__doc__} delay_ms, distance_cm: delay_samples as time, and how far sound goes in it. "
-        "A steady mic has one passage here, the whole song. delay_parts: of a sub mic, what the delay is made of; "
-        "None: not told."
+        "A steady mic has one passage here, the whole song. "
+        "delay_parts: of a sub mic, what the delay is made of; None: not told."
     )
 
     delay_ms: float

@@ -42,7 +42,8 @@ class Mic:
     is named, and whether it may be missing. Added by the
     stages: track; steps (passages against the longest, through which a mic is read that changes in the song); presence
     (share of the riff in which it is there at all); levels; match (of a DI);
-    decision; room (a room mic's gate); delay_parts, of a sub mic whose distance can be told.
+    decision; room (a room mic's gate);
+    delay_parts (of a sub mic whose distance can be told).
     """
 
     performance: str
