@@ -240,7 +240,7 @@ def _levels(powers_db: FloatArray, followed: StretchSpectra) -> FloatArray:
 
     Of two mics the reference is the measure.
     """
-    own = powers_db - np.median(powers_db, axis=0)
+    own = powers_db - np.median(powers_db, axis=0) if len(powers_db) else powers_db
     rows = np.flatnonzero(followed.in_sum).tolist()
     if len(rows) == 2 and followed.reference in rows:
         rows = [followed.reference]
