@@ -113,11 +113,16 @@ def likeliest_shift(againsts: Sequence[Against], signs: Sequence[int], delay_sam
     slope = bend = 0.0
     for against, sign in zip(againsts, signs, strict=True):
         weight, omega = _information(against), against.signal.omega
-        even = sign * against.cross / np.maximum(_smooth(np.abs(against.cross)), _TINY)
-        turned = even * np.exp(1j * omega * delay_samples)
+        turned = sign * evened(against) * np.exp(1j * omega * delay_samples)
         slope += float(np.dot(weight / omega, turned.imag))
         bend += float(np.dot(weight, turned.real))
     return -slope / bend if bend > 0.0 else 0.0
+
+
+def evened(against: Against) -> ComplexArray:
+    """(F) cross-spectrum whose magnitude is 1 on average over any SMOOTH_BINS bins: what the notes played is out of it,
+    and what a reflection does to neighbouring bins stays."""
+    return np.asarray(against.cross / np.maximum(_smooth(np.abs(against.cross)), _TINY))
 
 
 def _smooth(values: FloatArray) -> FloatArray:

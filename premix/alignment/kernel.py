@@ -26,8 +26,8 @@ MIN_SIGNAL_TO_NOISE = 0.5
 """Power ratio below which a band of a mic holds noise only."""
 MIN_LEVEL_DB = -50.0
 """Level of a band below the mic's strongest one under which it holds leakage of the analysis window only."""
-OVERLAP_GAIN = 2.0 * 0.95
-"""Independent frames under a Hann window that overlap by half, against frames side by side (Welch 1967)."""
+HANN_BINS = 1.5
+"""Noise bandwidth of a Hann window in bins (Harris, Proc. IEEE 66(1), 1978): so many neighbours say the same."""
 MIN_SHARED = 0.02
 """Part of what the partners share most, below which something common to them may as well be chance."""
 _TINY = 1e-300
@@ -67,8 +67,8 @@ class SignalSpectra:
 
     @property
     def stretches(self) -> float:
-        """Frames that the same stretch of time holds side by side."""
-        return self.frames / OVERLAP_GAIN
+        """Frames whose bins, all taken as independent, know as much as the active frames do."""
+        return sum(self.spectra.n_active) * min(1.0 / HANN_BINS, self.spectra.hop / self.spectra.frame)
 
     @property
     def chance(self) -> float:
@@ -118,7 +118,7 @@ def signal_spectra(spectra: Spectra, rate: int, responses: ComplexArray, is_sub:
         present = level - noise_level > MIN_SIGNAL_TO_NOISE * noise_level
     for a, m in enumerate(partners):
         both[m, a] = np.maximum(np.real(both[m, a]), 0.0)
-    frames = sum(spectra.n_active) * spectra.hop / spectra.frame * OVERLAP_GAIN
+    frames = sum(spectra.n_active) * min(1.0, 1.9 * spectra.hop / spectra.frame)
     below, above = SUB_BAND_HZ[0] * 0.98, SUB_BAND_HZ[1] * 1.02
     foreign = np.array([not below <= band.centre_hz <= above for band in bands])
     present[np.ix_(is_sub, foreign)] = False

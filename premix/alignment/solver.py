@@ -59,7 +59,9 @@ class Variable:
             yield k, m, sign
 
     def allows(self, peak: Peak) -> bool:
-        return abs(peak.delay_samples) <= self.search_samples and self.polarity in (None, peak.polarity)
+        """Whether a peak may be this unknown's; a delay by hand may be as far as it likes."""
+        near = self.delay_samples is not None or abs(peak.delay_samples) <= self.search_samples
+        return near and self.polarity in (None, peak.polarity)
 
 
 class State:
@@ -273,8 +275,7 @@ def answer_of(state: State, variable: Variable) -> Answer:
     """What speaks for a variable's value where all others are as they stand."""
     peaks = _peaks(state, variable)
     if variable.delay_samples is not None:
-        inside = abs(variable.delay_samples) <= variable.search_samples
-        return Answer(peaks[0].height, 0.0, False) if inside else Answer(0.0, 0.0, True)
+        return Answer(peaks[0].height, 0.0, False)  # how far it is by hand is nobody's business
     best = best_within(peaks, variable.search_samples)
     if best is None:
         return Answer(0.0, 0.0, bool(peaks))

@@ -10,10 +10,12 @@ import statistics
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
+from premix.analysis.windows import WindowCollector
 from premix.arrays import ComplexArray, FloatArray
 from premix.audio.bands import band_limits
 
@@ -29,11 +31,9 @@ ACTIVE_DB = 21.0
 """Frames within this of the loud level are riff."""
 QUIET_DB = 27.0
 """Frames further below the loud level are stops; those between are neither."""
-ENOUGH_ACTIVE = 400
-"""Active frames (68 s of playing) after which no more are collected: at coherence 0.5 the delay of a broadband mic
-is then known to 0.004 sample and that of a 40-150 Hz sub mic to 0.8 sample (Cramer-Rao), before pooling."""
-ENOUGH_QUIET = 60
-"""Quiet frames of one level after which no more are collected."""
+OVERLAP_S = 70.0
+"""Up to this length of song every second half of a frame begins a new one, so that short songs lose nothing to the
+window's slopes; in longer ones frames follow each other, which bounds the cost. No frame of a song is left out."""
 FLOOR_DB = -96.0
 """Frames below this hold nothing: digital silence before and after the song."""
 
@@ -58,11 +58,13 @@ class _Pile:
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """A frame to be added: samples (mics, frame), which half it belongs to, and that half of its pile's sums."""
+    """A frame to be added: samples (mics, frame), which half it belongs to, that half of its pile's sums, and of its
+    window's."""
 
     samples: FloatArray
     half: int
     sums: ComplexArray
+    window: ComplexArray | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +83,21 @@ class Collected:
 class SpectraCollector:
     """Collects the products X_m conj(X_n) of `mics` mics, frame by frame.
 
-    partners: the n for which they are kept, ascending; all by default. X_m conj(X_m) is kept of every mic.
+    partners: the n for which they are kept, ascending; all by default. X_m conj(X_m) is kept of every mic. seconds: how
+    long the song is. path: where they are kept by window as well; None: nowhere.
     """
 
-    def __init__(self, rate: int, mics: int, partners: Sequence[int] | None = None) -> None:
+    def __init__(
+        self,
+        rate: int,
+        mics: int,
+        partners: Sequence[int] | None = None,
+        *,
+        seconds: float = 0.0,
+        path: Path | None = None,
+    ) -> None:
         self.frame = frame_length(rate)
-        self.hop = self.frame // 2
+        self.hop = self.frame // 2 if seconds <= OVERLAP_S else self.frame
         freqs_hz: FloatArray = np.asarray(np.fft.rfftfreq(self.frame, 1.0 / rate), np.float64)
         self._bins = slice(*np.searchsorted(freqs_hz, band_limits(rate)).tolist())
         self.freqs_hz = freqs_hz[self._bins]
@@ -100,8 +111,9 @@ class SpectraCollector:
         self._piles: dict[int, _Pile] = {}
         self._frame_levels: Counter[int] = Counter()
         self._taken = 0
-        self._loud = -math.inf
-        self.saturated = False
+        self.windows: WindowCollector | None = None
+        if path is not None:
+            self.windows = WindowCollector(path, self._pairs, self.freqs_hz, self.hop, rate, self._kept)
 
     def take(self, samples: FloatArray, level_db: float) -> None:
         """Choose and add one frame (mics, frame) whose level is `level_db`."""
@@ -110,26 +122,21 @@ class SpectraCollector:
             self.add([chosen])
 
     def choose(self, samples: FloatArray, level_db: float) -> Chosen | None:
-        """Count the next frame; None where it is not to be added: it is silent, or enough are in."""
+        """Count the next frame; None where it is silent or broken."""
         pile_index = math.floor(max(level_db, FLOOR_DB) / self._pile_db)
         self._frame_levels[pile_index] += 1
-        if self.saturated or level_db <= FLOOR_DB or not np.isfinite(samples).all():
+        half = (self._taken // 4) % 2
+        silent = level_db <= FLOOR_DB or not np.isfinite(samples).all()
+        window = self.windows.sums(half, level_db, silent=silent) if self.windows is not None else None
+        if silent:
             return None
         pile = self._piles.get(pile_index)
         if pile is None:
             shape = (2, len(self._pairs), len(self.freqs_hz))
             pile = self._piles[pile_index] = _Pile(np.zeros(shape, self._kept), [0, 0])
-        if pile_index < self._loud - QUIET_DB / self._pile_db and sum(pile.counts) >= ENOUGH_QUIET:
-            return None
-        half = (self._taken // 4) % 2
         pile.counts[half] += 1
         self._taken += 1
-        if self._taken % 16 == 0:
-            # Once enough active frames are in, others cannot change the answer by a hearable amount.
-            self._loud = self._loud_pile()
-            active = sum(sum(p.counts) for i, p in self._piles.items() if i >= self._loud - ACTIVE_DB / self._pile_db)
-            self.saturated = active >= ENOUGH_ACTIVE
-        return Chosen(samples, half, pile.sums[half])
+        return Chosen(samples, half, pile.sums[half], window)
 
     def add(self, frames: Sequence[Chosen]) -> None:
         """Add the products of chosen frames. Those of the two halves may be added side by side."""
@@ -140,7 +147,10 @@ class SpectraCollector:
             spectrum = np.fft.rfft(windowed, axis=1, out=whole)[:, self._bins]
             conjugate = spectrum.conj()
             for row, (m, n) in enumerate(self._pairs):
-                frame.sums[row] += np.multiply(spectrum[m], conjugate[n], out=product)
+                np.multiply(spectrum[m], conjugate[n], out=product)
+                frame.sums[row] += product
+                if frame.window is not None:
+                    frame.window[row] += product[: frame.window.shape[1]]
 
     def _loud_pile(self) -> int:
         """The level that the loudest tenth of all sounding frames reach."""
@@ -178,6 +188,11 @@ class SpectraCollector:
                 powers += pile.sums[:, self._own].real.sum(axis=0)
                 count += sum(pile.counts)
         return powers, count
+
+    @property
+    def riff_db(self) -> float:
+        """The level from which a frame is riff."""
+        return self._loud_pile() * self._pile_db - ACTIVE_DB
 
     @property
     def _own(self) -> list[int]:

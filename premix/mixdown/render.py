@@ -46,6 +46,7 @@ class Mixed:
 
     quiet: tuple[RoomQuiet, ...]
     findings: tuple[Finding, ...]
+    hashes: tuple[tuple[str, str], ...] = ()
 
 
 class Mix:
@@ -82,7 +83,7 @@ class Mix:
                 )
 
             heard = {bus.name for bus in plan.buses}
-            self._mixers = [mixer(p) for p in plan.performances if p.bus in heard]
+            self._mixers = [mixer(p) for p in plan.performances if p.buses & heard]
             self._work = stack.enter_context(SideBySide(pool))
             self._stack = stack.pop_all()
         self.tracks = sum(mixer.tracks for mixer in self._mixers)
@@ -129,7 +130,8 @@ class Mix:
 
     def mixed(self) -> Mixed:
         """What else the mix leaves, once its blocks are through."""
-        return Mixed(tuple(quiet for mixer in self._mixers for quiet in mixer.quiet()), self._inserts.findings())
+        quiet = tuple(quiet for mixer in self._mixers for quiet in mixer.quiet())
+        return Mixed(quiet, self._inserts.findings(), tuple(one for mixer in self._mixers for one in mixer.hashes()))
 
 
 def render(

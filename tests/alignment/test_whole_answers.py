@@ -2,9 +2,9 @@
 
 import numpy as np
 
+from premix.alignment.agreement import Estimate, agreeing
 from premix.alignment.kernel import SignalSpectra, build_kernel
 from premix.alignment.solver import State, Variable, solve
-from premix.alignment.whole_song import Estimate, agreeing
 from premix.arrays import ComplexArray, FloatArray
 from premix.audio.bands import band_slices, third_octave_bands
 from tests.rigs.songs import spectra_of

@@ -81,8 +81,8 @@ SLIPS = (
     Slip(
         "recipe: equal corners of the filters",
         "premix/recipe/cross_checks.py",
-        "_is_number(low) and _is_number(high) and low >= high:",
-        "_is_number(low) and _is_number(high) and low > high:",
+        "is_number(low) and is_number(high) and low >= high:",
+        "is_number(low) and is_number(high) and low > high:",
         ("tests/recipe/test_recipe_checks.py::test_a_high_pass_and_a_low_pass_at_one_corner_leave_nothing",),
     ),
     Slip(
@@ -190,16 +190,16 @@ SLIPS = (
     ),
     Slip(
         "decisions: ten times the tolerance of moved mics",
-        "premix/alignment/whole_song.py",
-        "CLOSE_TOLERANCE_S = 25e-6",
-        "CLOSE_TOLERANCE_S = 250e-6",
+        "premix/alignment/agreement.py",
+        '{"close": 25e-6,',
+        '{"close": 250e-6,',
         ("tests/alignment/test_evidence_truth.py::test_a_mic_that_moved_by_three_centimetres_is_told",),
     ),
     Slip(
         "decisions: an unclear room's polarity applied",
         "premix/alignment/outside_sum.py",
-        "polarity=hand.polarity or (best.polarity if clear else 1),",
-        "polarity=hand.polarity or best.polarity,",
+        "polarity=hand.polarity or (place.polarity if place.clear else 1),",
+        "polarity=hand.polarity or place.polarity,",
         ("tests/alignment/test_evidence_truth.py::test_a_room_whose_polarity_is_unclear_stays_as_recorded",),
     ),
     Slip(
@@ -218,7 +218,7 @@ SLIPS = (
     ),
     Slip(
         "decisions: the larger scatter is pooled",
-        "premix/alignment/whole_song.py",
+        "premix/alignment/agreement.py",
         "-float(np.std([e.delay_samples for e in near]))",
         "float(np.std([e.delay_samples for e in near]))",
         ("tests/alignment/test_whole_answers.py::test_of_two_groups_as_large_the_closer_one_is_believed",),

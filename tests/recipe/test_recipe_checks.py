@@ -30,7 +30,8 @@ FAULTS = {
     ),
     "unknown bus": (
         recipe(performances="performances: {left: {bus: lfet}}"),
-        "3:28 performances.left.bus: there is no bus 'lfet'; allowed: left, right, centre; did you mean 'left'?",
+        "3:28 performances.left.bus: there is no bus 'lfet'; allowed: left, right, centre, room_left, "
+        "room_right; did you mean 'left'?",
     ),
     "unknown mic in an exception": (
         recipe(performances="performances: {left: {bus: left, mics: {ribon: {mute: true}}}}"),
