@@ -49,12 +49,18 @@ def draft_command(tracks: Path, save: Path | None) -> Exit:
     show_default=True,
     help="What the guitar is heard by: the recipe of that name fits.",
 )
+@click.option(
+    "--fault",
+    type=click.Choice(["jump", "turned", "drift", "late", "swapped"]),
+    help="Let one thing go wrong with one mic, to see how it is found, told and mended.",
+)
 def demo_command(
     folder: Path,
     seconds: float,
     rate: int,
     file_format: Literal["wav", "flac"],
     rig: Literal["house", "two_amps", "stereo_room", "di"],
+    fault: Literal["jump", "turned", "drift", "late", "swapped"] | None,
 ) -> Exit:
     """Write the demo session into DIR: an invented band's quad-tracked riff, five mics a performance.
 
@@ -62,8 +68,10 @@ def demo_command(
     """
     from premix.demo.session import write_demo
 
-    truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format, rig=rig)
+    truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format, rig=rig, fault=fault)
     show.say(f"{len(truth.tracks)} tracks of {truth.song} in {folder}; next: premix render RECIPE {folder} --out OUT")
+    if truth.fault is not None:
+        show.say(f"one thing went wrong on purpose: {truth.fault.words(truth.rate)}")
     show.say("Distorted guitar is loud: turn the monitors down before the first listen.")
     return Exit.DONE
 

@@ -75,8 +75,8 @@ class AlignmentSettings(Section):
     )
     search_ms: Annotated[float, Field(gt=0, le=2000)] = Field(
         4.0,
-        description="How far a close mic may be from the reference, either way. Above 20 ms a coarse search "
-        "for odd file starts comes first.",
+        description="How far a close mic may be from the reference, either way. One that fits better outside is never "
+        "held inside: up to 30 ms it is moved with a warning, further away it is refused with the line to write.",
         examples=[4],
     )
     room_search_ms: Annotated[float, Field(gt=0, le=200)] = Field(
@@ -89,6 +89,13 @@ class AlignmentSettings(Section):
         "stop",
         description="A mic that cannot be aligned: stop (exit 1, nothing written), mute, or keep (summed as recorded).",
         examples=["mute"],
+    )
+    changes: Literal["follow", "tell", "stop"] = Field(
+        "follow",
+        description="A mic whose delay or polarity changes in the song: it jumps, turns over or drifts. follow: each "
+        "passage gets its own, and a finding tells it. tell: a finding tells it, and the longest passage's holds "
+        "throughout. stop: exit 1, nothing is written.",
+        examples=["tell"],
     )
     rotate: Literal["off", "auto"] = Field(
         "off",
@@ -257,6 +264,11 @@ class Limits(Section):
         None,
         description="Lowest sum efficiency of any performance; 0 is every band of every mic in phase.",
         examples=[-1.5],
+    )
+    worst_passage_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(
+        None,
+        description="Lowest sum efficiency of any 2 s of riff: what a mic that changes in the song costs.",
+        examples=[-2],
     )
     mono_fold_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(
         None, description="Lowest mono fold of the guitar bus: what mono playback loses.", examples=[-4.5]
