@@ -12,7 +12,7 @@ from typing import Any
 
 from premix.alignment.decide import align, decide_variant, decided_as, recorded_before
 from premix.alignment.lateness import odd_starts
-from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
+from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_offsets, sheet_text
 from premix.alignment.steadiness import (
     CHANGES,
     findings_of,
@@ -189,6 +189,8 @@ class _Reader:
 def _aligned(song: Song, sheet: Sheet | None, reader: _Reader) -> Song:
     """Decide every mic, follow it through the song, and where it changes decide it anew with its changes undone."""
     if sheet is not None:
+        starts = sheet_offsets(sheet, song)
+        song = reader.in_step(song, starts) if starts else song
         stepped = with_sheet_steps(song, sheet)
         song = reader.steadied(stepped) if any(p.steps for p in stepped.performances) else song
     first = align(song, sheet)

@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from premix import __version__
-from premix.errors import Exit, UserError
+from premix.errors import Exit, UserError, one_line
 
 COMMANDS = {
     "render": ("one_song", "Turn a song's tracks into stems, buses and a guitar bus."),
@@ -93,7 +93,7 @@ def run(arguments: list[str]) -> int:
     except Exception as error:
         head = f"premix {__version__}, Python {sys.version}\n{' '.join(sys.argv)}"
         log = write_log(head, traceback.format_exc())
-        click.echo(f"premix has a bug: {type(error).__name__}: {error}; log: {log}", err=True)
+        click.echo(one_line(f"premix has a bug: {type(error).__name__}: {error}; log: {log}"), err=True)
         return Exit.BUG
 
 

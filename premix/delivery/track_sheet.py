@@ -252,11 +252,11 @@ def _row(rendered: Rendered, performance: Performance, mic: Mic) -> Row:
         "notes": "; ".join(_notes(song, performance, mic)),
         "rate_hz": str(song.rate),
         "files_rate_hz": str(song.file_rate),
+        "passages": "; ".join(_passage(passage) for passage in decision.passages),
         "held_gain_db": _gain(rendered.plan.held_gain(mic.bus) if sends else None),
         "frames": str(mic.track.header.frames),
         "seconds": _number(samples_to_s(mic.track.header.frames, song.rate)),
         "sha256": mic.levels.sha256,
-        "passages": "; ".join(_passage(passage) for passage in decision.passages),
     }
 
 

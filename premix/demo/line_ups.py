@@ -9,6 +9,7 @@ from typing import Literal
 
 from premix.demo.rig import COLOURS, MICS, DemoMic, Section, distance_cm
 
+Naming = Literal["plain", "german"]
 RigName = Literal["house", "two_amps", "stereo_room", "di"]
 PERFORMANCES = ("left_a", "left_b", "right_a", "right_b", "centre")
 
@@ -72,3 +73,24 @@ LINE_UPS: Mapping[RigName, LineUp] = {
         (_HOUSE["dynamic"], _HOUSE["ribbon"], _HOUSE["room"], DemoMic("di", "di", 0.0, 1, -9.0, -92.0, ())),
     ),
 }
+
+
+_GERMAN = {
+    "left_a": "links 1",
+    "left_b": "links 2",
+    "right_a": "rechts 1",
+    "right_b": "rechts 2",
+    "centre": "Mitte",
+    "dynamic": "Dyn innen",
+    "condenser": "Kond",
+    "ribbon": "Bändchen",
+    "sub": "4",
+    "room": "hinten",
+}
+
+
+def file_stem(naming: Naming, performance: str, mic: str, number: int) -> str:
+    """A track's file name without its extension. number: of the file, from 1; german: as one engineer labels tracks."""
+    if naming == "plain":
+        return f"{performance}_{mic}"
+    return f"{number:02d} Gitarre {_GERMAN.get(performance, performance)} {_GERMAN.get(mic, mic)}"

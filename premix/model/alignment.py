@@ -1,6 +1,7 @@
 """Decisions of the alignment, and the sheet in which people read, edit and approve them."""
 
 import hashlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
@@ -178,6 +179,12 @@ class Sheet(Section):
     rate: Annotated[int, Field(ge=1, le=1_000_000)] = Field(description="Sample rate of the tracks.")
     reference: Name = Field(description="The mic that stays.")
     performances: dict[Name, dict[Name, SheetEntry]] = Field(description="Decisions by performance and mic.")
+
+    def entries(self) -> Iterator[tuple[str, str, SheetEntry]]:
+        """(performance, mic, entry) of every decision."""
+        for performance, mics in self.performances.items():
+            for mic, entry in mics.items():
+                yield performance, mic, entry
 
     @property
     def sha256(self) -> str:

@@ -54,8 +54,8 @@ PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic", "di"]
 class MicPath:
     """How one track gets into its stem (or room): gain is linear, polarity 1 or -1; delay_samples > 0 advances it.
 
-    curve: the gate of a room mic. bus: where it is sent (None: where its performance goes). group: the group with a
-    stem of its own that it is in. passages: of a mic whose delay or polarity changes in the song.
+    curve: the gate of a room mic. passages: of a mic whose delay or polarity changes in the song. bus: where it is sent
+    (None: where its performance goes). group: the group with a stem of its own that it is in.
     """
 
     track: Track

@@ -40,7 +40,8 @@ class Mic:
     it, its default by role filled in. gate: the settings of a room mic's gate. aliases, file, optional: how its file
     is named, and whether it may be missing. Added by the
     stages: track; steps (passages against the longest, through which a mic is read that changes in the song); presence
-    (share of the riff in which it is there at all); levels; match (of a DI); decision; room (a room mic's gate).
+    (share of the riff in which it is there at all); levels; match (of a DI);
+    decision; room (a room mic's gate).
     """
 
     performance: str
