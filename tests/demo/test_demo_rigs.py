@@ -44,7 +44,8 @@ def test_polarity_and_delay_of_every_close_mic_are_the_truths(
 
 
 def test_two_amps_fold_into_mono_as_one_take_does(truths: dict[str, DemoTruth], top: Path) -> None:
-    """In one performance nothing combs; as two performances, which nothing aligns, the fold loses some dB more."""
+    """In one performance nothing combs; as two performances, which nothing aligns, the fold loses some dB more, and
+    a warning says why."""
     fold_db = manifest_of(top / "two_amps_out")["mono"]["fold_db"]
     apart = top / "apart.yaml"
     apart.write_text(
@@ -54,6 +55,8 @@ def test_two_amps_fold_into_mono_as_one_take_does(truths: dict[str, DemoTruth], 
         "utf-8",
     )
     render(apart, top / "two_amps", top / "apart_out")
+    (told,) = [f for f in manifest_of(top / "apart_out")["findings"] if f["slug"] == "same-take"]
+    assert "one take through two amps" in told["message"] and told["severity"] == "warning"
     assert fold_db > -0.6
     assert manifest_of(top / "apart_out")["mono"]["fold_db"] < fold_db - 3.0
 
