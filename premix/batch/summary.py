@@ -145,7 +145,8 @@ def document(batch: Batch) -> dict[str, Any]:
             "premix": __version__,
             "exit_code": int(batch.exit),
             "songs": rows_of(batch),
-            "match": matching and {"target_lufs": matching.target_lufs, "trims_db": matching.trims_db},
+            "match": matching
+            and {"target_lufs": matching.target_lufs, "trims_db": matching.trims_db, "kept": matching.kept},
             "findings": [*(d.finding() for d in batch.differences), *batch.findings],
         }
     )

@@ -99,6 +99,11 @@ def _questions(text: str) -> str:
     show_default=True,
     help="What the files are called: plain fits the ready-made recipes, german is for `premix draft`.",
 )
+@click.option(
+    "--fault",
+    type=click.Choice(["jump", "turned", "drift", "late", "swapped"]),
+    help="Let one thing go wrong with one mic, to see how it is found, told and mended.",
+)
 def demo_command(
     folder: Path,
     seconds: float,
@@ -106,6 +111,7 @@ def demo_command(
     file_format: Literal["wav", "flac"],
     rig: Literal["house", "two_amps", "stereo_room", "di"],
     names: Literal["plain", "german"],
+    fault: Literal["jump", "turned", "drift", "late", "swapped"] | None,
 ) -> Exit:
     """Write the demo session into DIR: an invented band's quad-tracked riff, five mics a performance.
 
@@ -113,9 +119,11 @@ def demo_command(
     """
     from premix.demo.session import write_demo
 
-    truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format, rig=rig, names=names)
+    truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format, rig=rig, names=names, fault=fault)
     command = f"render RECIPE {folder} --out OUT" if names == "plain" else f"draft {folder}"
     show.say(f"{len(truth.tracks)} tracks of {truth.song} in {folder}; next: premix {command}")
+    if truth.fault is not None:
+        show.say(f"one thing went wrong on purpose: {truth.fault.words(truth.rate)}")
     show.say("Distorted guitar is loud: turn the monitors down before the first listen.")
     return Exit.DONE
 

@@ -1,6 +1,6 @@
 """The commands for one song: `premix inspect` looks, `premix align` decides, `premix render` makes the stems.
 
-Two hold renders against each other: `premix compare` by ear, `premix null` by subtraction.
+`premix compare` holds variants of a mix against each other, by ear.
 """
 
 import json
@@ -13,13 +13,15 @@ import click
 from premix.cli import options, show
 from premix.delivery import against
 from premix.delivery.documents import alignment_document, intake_document, read_manifest
+from premix.delivery.track_sheet import passage_words
 from premix.errors import Exit, Finding, Problem, verdict
 from premix.messages import REMEDIES
+from premix.model.alignment import Efficiency
 from premix.model.song import Mic, Performance, RecipeEntry, Song
 from premix.model.tracks import TrackLook
 from premix.pipeline import Outcome, compare, inspect, prepare, render, save_sheet
 from premix.report.page import missing_extra
-from premix.units import gain_to_db, samples_to_cm, samples_to_ms, samples_to_s
+from premix.units import clock, gain_to_db, samples_to_cm, samples_to_ms, samples_to_s
 
 
 @click.command("inspect")
@@ -130,7 +132,7 @@ def _show_decisions(song: Song, performance: Performance) -> None:
     without = dict(efficiency.without)
     show.say(
         f"{performance.name}: sum efficiency {efficiency.before_db:.2f} dB as recorded -> "
-        f"{efficiency.after_db:.2f} dB aligned"
+        f"{efficiency.after_db:.2f} dB aligned{_worst(efficiency)}"
     )
     rows = [
         [
@@ -145,6 +147,9 @@ def _show_decisions(song: Song, performance: Performance) -> None:
         for mic in performance.judged
     ]
     show.table(["mic", "polarity", "ms", "samples", "cm", "dB if as recorded", "confidence"], rows)
+    for mic in performance.judged:
+        for passage in mic.decision.passages:
+            show.say(f"  {mic.name} {passage_words(passage, song.rate)}")
 
 
 def _confidence(mic: Mic, song: Song) -> str:
@@ -205,22 +210,40 @@ def render_command(
     """Render TRACKS after RECIPE into OUT: stems, rooms, buses, the guitar bus, a track sheet, a manifest, a page."""
     if pictures is not None and (no_report or missing_extra()):
         raise click.UsageError("--pictures needs the page: leave out --no-report, and install premix-stems[report].")
-    expected = read_manifest(expect) if expect is not None else None
+    expected = None
+    if expect is not None:
+        expected = against.Render(read_manifest(expect), expect if expect.is_dir() else expect.parent)
     with show.progress() as bar:
         outcome = render(
-            recipe, tracks, out, force=force, report=not no_report, pictures=pictures, progress=bar, **shared
+            recipe,
+            tracks,
+            out,
+            force=force,
+            report=not no_report,
+            pictures=pictures,
+            earlier=expected,
+            progress=bar,
+            **shared,
         )
     if as_json:
         show.document(outcome.manifest)
+        _show_broken(outcome)
     else:
         _show_render(outcome, out)
         show.missing_page(no_report)
     differences: tuple[Finding, ...] = ()
-    if expected is not None:
-        differences = against.compare(expected, outcome.manifest)
+    if outcome.changes is not None:
+        differences = outcome.changes.findings()
         show.findings(differences)
         show.say(f"{'not ' if differences else ''}the samples that were expected")
     return Exit.BROKEN if outcome.broken or differences else Exit.DONE
+
+
+def _show_broken(outcome: Outcome) -> None:
+    """The limits that do not hold: also where a program reads the rest."""
+    if outcome.broken:
+        show.findings(outcome.broken)
+        show.say(verdict(len(outcome.broken)))
 
 
 def _show_render(outcome: Outcome, out: Path) -> None:
@@ -235,12 +258,21 @@ def _show_render(outcome: Outcome, out: Path) -> None:
             performance.name,
             show.figure(performance.efficiency.before_db),
             show.figure(performance.efficiency.after_db),
+            show.figure(performance.efficiency.worst_passage_db),
             str(performance.riff.stops),
             show.figure(reductions_db.get(performance.name), 1),
         ]
         for performance in song.performances[:8]
     ]
-    show.table(["performance", "sum efficiency dB as recorded", "aligned", "stops", "room quieter in stops dB"], rows)
+    heads = [
+        "performance",
+        "sum efficiency dB as recorded",
+        "aligned",
+        "worst 2 s",
+        "stops",
+        "room quieter in stops dB",
+    ]
+    show.table(heads, rows)
     if len(song.performances) > 8:
         show.say(f"  ... and {len(song.performances) - 8} more performances")
     if rendering.stereo and rendering.stereo.correlation is not None:
@@ -253,6 +285,13 @@ def _show_render(outcome: Outcome, out: Path) -> None:
     if len(told) > 5:
         show.say(f"  ... and {len(told) - 5} more findings in the manifest")
     show.say(f"{verdict(len(outcome.broken))}: {len(rendering.files)} files, track sheet and manifest in {out}")
+
+
+def _worst(efficiency: Efficiency) -> str:
+    """', worst 2 s -0.71 dB at 0:08.87'."""
+    if efficiency.worst_passage_db is None or efficiency.worst_passage_s is None:
+        return ""
+    return f", worst 2 s {efficiency.worst_passage_db:.2f} dB at {clock(efficiency.worst_passage_s[0])}"
 
 
 @click.command("compare")
@@ -292,37 +331,3 @@ def compare_command(
     show.missing_page(no_report)
     show.say(f"done: {len(rows)} variants and manifest in {out}")
     return Exit.DONE
-
-
-@click.command("null")
-@click.argument("a", type=options.PATH)
-@click.argument("b", type=options.PATH)
-@click.option(
-    "--below",
-    type=float,
-    default=-120.0,
-    show_default=True,
-    metavar="DBFS",
-    help="Exit 4 when any file's residual peaks above this.",
-)
-@options.as_json
-def null_command(a: Path, b: Path, below: float, as_json: bool) -> Exit:
-    """Subtract B from A, two files or two output folders, and tell what is left."""
-    pairs = against.null(a, b)
-    holds = all(pair.result is not None and pair.result.holds(below) for pair in pairs)
-    code = Exit.DONE if holds else Exit.BROKEN
-    if as_json:
-        show.document({"below_dbfs": below, "holds": holds, "files": pairs})
-        return code
-    rows = []
-    for pair in pairs:
-        left = pair.result
-        if left is None:
-            rows.append([pair.name, f"missing in {pair.missing_in}", "", "", ""])
-            continue
-        levels = (left.residual_peak_dbfs, left.residual_rms_dbfs, left.residual_best_gain_rms_dbfs)
-        first = "-" if left.first_difference_s is None else f"{left.first_difference_s:.6f} s"
-        rows.append([pair.name, *(show.figure(level, 1, "none") for level in levels), first])
-    show.table(["file", "residual peak dBFS", "rms dBFS", "rms at best gain", "first difference"], rows)
-    show.say(f"{'nulls' if holds else 'does not null'} below {below:g} dBFS")
-    return code

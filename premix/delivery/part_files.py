@@ -37,8 +37,8 @@ class PartFiles:
     """Writes (and in the first pass measures) all parts.
 
     names: path of each part's file below `folder`. variant: of a comparison. The dither is the tracks', the variant's
-    and the part's: a change of format or limits keeps it. meters: None in a second pass. Once a block passes the
-    ceiling in the first pass, writing stops and only the measures go on: that pass's files will not be used.
+    and the part's: a change of format or limits keeps it. meters: None in a second pass. Where the files are to be
+    brought to a level, or once a block passes the ceiling, the first pass only measures: its files will not be used.
     """
 
     def __init__(
@@ -54,8 +54,9 @@ class PartFiles:
     ) -> None:
         self._folder, self._names, self._parts, self._song, self._meters = folder, names, parts, song, meters
         self._ceiling = db_to_gain(song.deliver.ceiling_dbtp)
-        self.passed_ceiling = False
         self._levelled = {part.part for part in parts if part.is_levelled}
+        level = song.deliver.level
+        self.measures_only = meters is not None and level is not None and level.aim is not None
         self._resamplers: dict[str, Resampler] = {}
         if song.file_rate != song.rate:
             measured = meters.channels if meters is not None else {}
@@ -108,8 +109,8 @@ class PartFiles:
         if self._meters is not None:
             self._meters.feed_part(part, block)
             if part in self._levelled and max(block.max(), -block.min()) > self._ceiling:
-                self.passed_ceiling = True
-        if written and not self.passed_ceiling:
+                self.measures_only = True
+        if written and not self.measures_only:
             self._writers[part].write(block)
 
     def close(self, measures: Callable[[str], PartMeasures]) -> tuple[WrittenFile, ...]:
@@ -120,9 +121,9 @@ class PartFiles:
             path = self._names[part.part]
             measured = measures(part.part)
             patch_loudness(self._folder / path, measured)
-            files.append(
-                WrittenFile(part, path, done.frames, self._song.deliver.bits, done.sha256, done.overs, measured)
-            )
+            size = (self._folder / path).stat().st_size
+            bits = self._song.deliver.bits
+            files.append(WrittenFile(part, path, done.frames, bits, done.sha256, done.overs, measured, size))
         return tuple(files)
 
 

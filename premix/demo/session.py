@@ -16,7 +16,8 @@ import numpy as np
 
 from premix.arrays import FloatArray
 from premix.audio.writer import PartWriter, storage_error
-from premix.demo.line_ups import LINE_UPS, PERFORMANCES, Naming, RigName, file_stem
+from premix.demo.faulty import FAULTS, FaultKind, FaultTruth, fault_of, spoiled
+from premix.demo.line_ups import LINE_UPS, PERFORMANCES, LineUp, Naming, RigName, file_stem
 from premix.demo.playing import HAND_S, TEMPO_BPM, perform, play
 from premix.demo.rig import REFERENCE_MIC, DemoMic, amplify, hiss_and_hum, impulse_response, record, recorded_di
 from premix.errors import DeliveryError, Problem
@@ -44,6 +45,9 @@ The song and the band, {band}, are invented; every sound in here is synthesised.
 
 The mics stand at different distances, one has a converter of its own, and some are wired upside down.
 truth.json says by how much, and when the guitar plays. Turn the volume down before you listen.
+"""
+_FAULT = """
+One thing went wrong on purpose: {words}.
 """
 
 
@@ -94,7 +98,7 @@ class PerformanceTruth:
 
 @dataclass(frozen=True, slots=True)
 class DemoTruth:
-    """The whole session, as written to truth.json."""
+    """The whole session, as written to truth.json. fault: what went wrong on purpose; all else is as without it."""
 
     format: int
     song: str
@@ -108,6 +112,7 @@ class DemoTruth:
     reference: str
     tracks: tuple[TrackTruth, ...]
     performances: tuple[PerformanceTruth, ...]
+    fault: FaultTruth | None = None
 
     def track(self, performance: str, mic: str) -> TrackTruth:
         return next(t for t in self.tracks if (t.performance, t.mic) == (performance, mic))
@@ -136,6 +141,7 @@ def write_demo(
     bits: int = 24,
     rig: RigName = "house",
     names: Naming = "plain",
+    fault: FaultKind | None = None,
 ) -> DemoTruth:
     """Write `<performance>_<mic>.<file_format>` of every track, truth.json, song.yaml and README.txt into folder.
 
@@ -144,17 +150,21 @@ def write_demo(
 
     The same settings give the same samples: every random number comes from `seed` and the performance's name.
     Between machines a sample may differ by one step of the last bit, where two libraries round differently.
+    fault: something that goes wrong with one mic; all other files are as without it.
     The folder may be new, empty, or hold an earlier demo session; it is complete or untouched.
     Raises DeliveryError for settings out of range and for a folder that cannot be used.
     """
     line_up = LINE_UPS[rig]
     performances = line_up.performances if performances is None else performances
-    _check(seconds, rate, file_format, performances, bits, line_up.performances)
+    _check(seconds, rate, file_format, performances, bits, line_up, fault)
+    wrong = None if fault is None else fault_of(fault, seconds, rate)
     with _staged(folder) as stage:
         tracks: list[TrackTruth] = []
         takes: list[PerformanceTruth] = []
         for take, recorded in perform_session(seconds, rate, seed, performances, rig):
             takes.append(take)
+            if wrong is not None and wrong.performance == take.performance:
+                recorded = spoiled(wrong, recorded, rate)
             first = len({track.path for track in tracks}) + 1
             tracks += _write_tracks(stage, take.performance, recorded, rate, bits, file_format, names, first)
         truth = DemoTruth(
@@ -170,6 +180,7 @@ def write_demo(
             line_up.mics[0].name,
             tuple(tracks),
             tuple(takes),
+            wrong,
         )
         (stage / "truth.json").write_text(truth.to_json(), encoding="utf-8", newline="\n")
         (stage / "README.txt").write_text(_readme(truth, line_up.through), encoding="utf-8", newline="\n")
@@ -265,20 +276,35 @@ def _track_truth(performance: str, mic: DemoMic, reference: DemoMic, path: str, 
 
 
 def _check(
-    seconds: float, rate: int, file_format: str, performances: Sequence[str], bits: int, known_ones: Sequence[str]
+    seconds: float,
+    rate: int,
+    file_format: str,
+    performances: Sequence[str],
+    bits: int,
+    line_up: LineUp,
+    fault: FaultKind | None,
 ) -> None:
     """Raise DeliveryError with every setting that is out of range."""
-    known = bool(performances) and set(performances) <= set(known_ones)
+    known = bool(performances) and set(performances) <= set(line_up.performances)
+    happens = fault is None or (fault in FAULTS and _can_happen(fault, performances, line_up))
     settings = (
         ("seconds", seconds, SHORTEST_S <= seconds <= LONGEST_S, f"{SHORTEST_S:g} to {LONGEST_S:g}"),
         ("rate", rate, rate in RATES, ", ".join(map(str, RATES))),
         ("bits", bits, bits in DEPTHS, ", ".join(map(str, DEPTHS))),
         ("format", file_format, file_format in FORMATS, ", ".join(FORMATS)),
-        ("performances", ", ".join(performances), known, "some of " + ", ".join(known_ones)),
+        ("performances", ", ".join(performances), known, "some of " + ", ".join(line_up.performances)),
+        ("fault", fault, happens, f"{', '.join(FAULTS)}, with the performance and mics that it happens to"),
     )
     wrong = [(name, f"{value} cannot be made", allowed) for name, value, fine, allowed in settings if not fine]
     if wrong:
         raise DeliveryError(Problem("demo-settings", *told) for told in wrong)
+
+
+def _can_happen(fault: FaultKind, performances: Sequence[str], line_up: LineUp) -> bool:
+    """Whether the performance and the mics that the fault happens to are in the session."""
+    what = fault_of(fault, LONGEST_S, RATES[0])
+    mics = {mic.name for mic in line_up.mics}
+    return what.performance in performances and {what.mic, what.swapped_with or what.mic} <= mics
 
 
 def _readme(truth: DemoTruth, through: str) -> str:
@@ -292,7 +318,7 @@ def _readme(truth: DemoTruth, through: str) -> str:
         seconds=truth.frames / truth.rate,
         tempo=truth.tempo_bpm,
         mics="\n".join(f"  {t.mic:<10} {t.distance_cm:6.1f} cm" for t in first),
-    )
+    ) + ("" if truth.fault is None else _FAULT.format(words=truth.fault.words(truth.rate)))
 
 
 @contextmanager

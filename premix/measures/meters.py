@@ -102,11 +102,6 @@ class RenderMeters:
         if self._takes is not None and all(stem in blocks for stem in self._stems):
             self._takes.feed(np.concatenate([blocks[stem] for stem in self._stems]))
 
-    def true_peak_dbtp(self) -> float | None:
-        """Highest true peak so far of all files that the ceiling holds."""
-        peaks = [m.result().true_peak_dbtp for name, m in self.parts.items() if name in self.levelled]
-        return max((p for p in peaks if p is not None), default=None)
-
     def measures(self, part: str, gain: float) -> PartMeasures:
         """The figures of one part, as if `gain` (the common trim) had been applied to it, unless it is a DI."""
         return self.parts[part].result(gain if part in self.levelled else 1.0)

@@ -41,7 +41,7 @@ class BusMixer:
         self._guitar_latency = max((chain.latency_samples for _, chain in self._guitars.values()), default=0)
         longest = max((chain.latency_samples for chain in self._chains.values()), default=0)
         self._even = {n: DelayLine(1, longest - chain.latency_samples) for n, chain in self._chains.items()}
-        self._late = Late(self._guitar_latency, plan.trim)
+        self._late = Late(self._guitar_latency, plan.trim * plan.held_gain())
         self._out = Late(0, plan.trim)
         self.ahead = longest + self._guitar_latency
 

@@ -111,7 +111,7 @@ class PerformanceMixer:
             _Room(path, performance.riff, plan.rate, mics((path,), first + ahead), work) for path in performance.rooms
         ]
         self._single = {
-            f"mic_{name}_{path.track.mic}": mics((path,), first + ahead)
+            f"mic_{name}_{path.track.mic}": (path.bus or performance.bus, mics((path,), first + ahead))
             for path in performance.close
             if f"mic_{name}_{path.track.mic}" in wanted
         }
@@ -121,7 +121,8 @@ class PerformanceMixer:
             for path in performance.dis
             if (part := f"di_{performance.di_label(path.track.mic)}") in wanted
         }
-        self._late = Late(ahead, plan.trim)
+        buses = {performance.bus, *performance.buses}
+        self._late = {bus: Late(ahead, plan.trim * plan.held_gain(bus)) for bus in buses}
 
     def block(self) -> PerformanceBlock:
         """Room for a block of its own."""
@@ -150,7 +151,9 @@ class PerformanceMixer:
             if not np.may_share_memory(block, into.sums[bus]):
                 into.sums[bus][:count] = block
         parts = self._parts(into, padded)
-        made = {name: self._late.of(name, block[None, :count]) for name, block in parts if name in self._wanted}
+        made = {
+            name: self._late[bus].of(name, block[None, :count]) for name, bus, block in parts if name in self._wanted
+        }
         return made | {name: block[None, :count] for name, block in self._as_recorded(padded)}
 
     @staticmethod
@@ -159,27 +162,27 @@ class PerformanceMixer:
         first = so_far.get(bus)
         so_far[bus] = block if first is None else np.add(first, block, out=into.sums[bus][: len(block)])
 
-    def _parts(self, made: PerformanceBlock, padded: int) -> Iterable[tuple[str, FloatArray]]:
-        name = self._performance.performance
+    def _parts(self, made: PerformanceBlock, padded: int) -> Iterable[tuple[str, str, FloatArray]]:
+        """Name, bus and block of every part that is made of these mics."""
+        name, own_bus = self._performance.performance, self._performance.bus
         whole = f"stem_{name}"
         if self._room_in_stem:
-            yield whole, made.sums[self._performance.bus]
+            yield whole, own_bus, made.sums[own_bus]
         else:
-            parts = {
-                f"stem_{stem.label}": block for stem, block in zip(self._performance.stems, made.stems, strict=True)
-            }
-            yield from parts.items()
-            if whole not in parts and whole in self._wanted:
-                yield whole, np.sum(made.stems, axis=0) if made.stems else np.zeros(self._size)
+            stems = self._performance.stems
+            for stem, block in zip(stems, made.stems, strict=True):
+                yield f"stem_{stem.label}", stem.bus, block
+            if whole not in {f"stem_{stem.label}" for stem in stems} and whole in self._wanted:
+                yield whole, own_bus, np.sum(made.stems, axis=0) if made.stems else np.zeros(self._size)
         for room, before, after in zip(self._rooms, made.open, made.gated, strict=True):
-            label = self._performance.room_label(room.mic)
-            yield f"room_{label}", after
-            yield f"room_ungated_{label}", before
-            yield f"mic_{name}_{room.mic}", before
-        for part, mics in self._single.items():
+            label, bus = self._performance.room_label(room.mic), room.bus or own_bus
+            yield f"room_{label}", bus, after
+            yield f"room_ungated_{label}", bus, before
+            yield f"mic_{name}_{room.mic}", bus, before
+        for part, (bus, mics) in self._single.items():
             block = np.empty(padded)
             mics.next(padded // HOP, block)
-            yield part, block
+            yield part, bus, block
 
     def _as_recorded(self, padded: int) -> Iterable[tuple[str, FloatArray]]:
         for part, mics in self._dis.items():

@@ -44,6 +44,7 @@ def plan_mix(song: Song) -> MixPlan:
         guitar_bus=song.guitar_bus,
         room_in_stem=song.deliver.room in ("stem", "both"),
         chain_files=chain_files(song),
+        in_files=song.deliver.balance == "in_files",
     )
 
 
@@ -69,7 +70,7 @@ def _switched(paths: Sequence[MicPath], switches: Switches) -> Iterator[MicPath]
             continue
         path = replace(path, gain=gain)
         if switches.recorded == "all" or (switches.recorded == "close" and path.curve is None):
-            path = replace(path, polarity=1, delay_samples=0.0, rotation=None)
+            path = replace(path, polarity=1, delay_samples=0.0, rotation=None, passages=())
         yield replace(path, curve=OPEN) if path.curve is not None and switches.rooms == "open" else path
 
 
@@ -103,6 +104,7 @@ def _path(mic: Mic, heard: bool) -> MicPath:
         curve=mic.room.curve if mic.is_room and heard else None,
         bus=mic.bus,
         group=mic.group,
+        passages=mic.decision.passages,
     )
 
 
@@ -123,7 +125,7 @@ def parts_of(plan: MixPlan, deliver: Deliver) -> tuple[Part, ...]:
 def _own_parts(plan: MixPlan, performance: PerformancePlan, deliver: Deliver) -> Iterator[Part]:
     """The files of one performance."""
     wanted, name = set(deliver.files), performance.performance
-    bus_gain = {bus.name: bus.gain for bus in plan.buses}
+    bus_gain = {bus.name: 1.0 if plan.in_files else bus.gain for bus in plan.buses}
     if "stems" in wanted:
         for stem in performance.stems:
             if stem.bus in bus_gain:
@@ -164,15 +166,16 @@ def linear_sums(plan: MixPlan, parts: Sequence[Part]) -> Sums | None:
             gains[part.part] = buses[part.bus]
         elif part.kind == "guitar_bus":
             without = None if part.part == "guitars" else CENTRE_BUS
-            gains[part.part] = stereo_gains(plan, {n: row for n, row in buses.items() if n != without}, needed)
+            stereo = stereo_gains(plan, {n: row for n, row in buses.items() if n != without}, needed)
+            gains[part.part] = stereo if plan.in_files else stereo * plan.guitar_bus.gain
     return Sums(tuple(signal.part for signal in signals), gains)
 
 
 def stereo_gains(plan: MixPlan, buses: dict[str, FloatArray], signals: int) -> FloatArray:
-    """The guitar bus, but for its chain, as gains of signals (2, signals); buses: each as such gains (1, signals)."""
+    """The panned and widened sum of buses as gains of signals (2, signals); buses: each as such gains (1, signals)."""
     stereo = np.zeros((2, signals))
     for bus in plan.buses:
         if bus.name in buses:
             stereo += np.array([[bus.left], [bus.right]]) * buses[bus.name]
     apply_width(stereo, plan.guitar_bus.width)
-    return stereo * plan.guitar_bus.gain
+    return stereo

@@ -13,7 +13,7 @@ from typing import Any, Literal
 from premix.errors import Finding, Problem
 from premix.model.alignment import BandEfficiency, MicDecision
 from premix.model.gate import Span
-from premix.model.mix import ChainFile, MonoEntry, OnsetSpread, PartKind, TakePair
+from premix.model.mix import ChainFile, LevelReached, MonoEntry, OnsetSpread, PartKind, TakePair
 from premix.model.song import RecipeEntry
 from premix.model.tracks import DiMatch, Hum, RollCall
 
@@ -65,7 +65,10 @@ class InputEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecisionEntry(MicDecision):
-    __doc__ = f"{MicDecision.__doc__} delay_ms, distance_cm: delay_samples as time, and how far sound goes in it."
+    __doc__ = (
+        f"{MicDecision.__doc__} delay_ms, distance_cm: delay_samples as time, and how far sound goes in it. "
+        "A steady mic has one passage here, the whole song."
+    )
 
     delay_ms: float
     distance_cm: float
@@ -75,7 +78,8 @@ class DecisionEntry(MicDecision):
 class EfficiencyEntry:
     """Sum efficiency of one performance in dB, as recorded and as decided: 40 Hz to 6 kHz, and to 10 kHz.
 
-    without: with one mic back to as recorded, by its name. bands: by third octave.
+    without: with one mic back to as recorded, by its name. bands: by third octave. worst_passage: of the 2 s of riff in
+    which the sum as decided is worst, and worst_passage_s: from where to where on the song's time line.
     """
 
     performance: str
@@ -85,11 +89,14 @@ class EfficiencyEntry:
     after_10k: float | None = None
     without: dict[str, float | None]
     bands: tuple[BandEfficiency, ...] = ()
+    worst_passage: float | None = None
+    worst_passage_s: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileEntry:
-    """One audio file. path: below the output folder. sha256: of its samples, as little-endian bytes.
+    """One audio file. path: below the output folder. sha256: of its samples, as little-endian bytes. size_bytes: of the
+    file.
 
     group: whose own stem it is. overs: samples that had to be clipped. gain_to_bus_db: at which it is added to its bus,
     or a bus to the guitar bus.
@@ -120,6 +127,7 @@ class FileEntry:
     momentary_max_lufs: float | None = None
     loudness_range_lu: float | None = None
     rms_dbfs: float | None = None
+    size_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +147,10 @@ class BusEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GuitarBusEntry:
-    """The guitar bus: gain in dB, width, and whether it is the sum of the panned buses (a chain makes it another)."""
+    """The guitar bus: width, and whether it is the sum of the panned buses (a chain makes it another).
+
+    gain_db: at which that sum is added up from the files of the buses; 0 where they hold the guitar bus's gain.
+    """
 
     gain_db: float | None
     width: float
@@ -177,7 +188,9 @@ class DiEntry(DiMatch):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Manifest:
     """A render. time_reference: BWF start of the common time line. mono_without_centre: the guitar bus without buses
-    in the middle, None where that says nothing. trim_db: of all files; extra_trim_db: its share that was asked for.
+    in the middle, None where that says nothing. balance: in_files where stems, rooms and buses hold the gains of their
+    bus and of the guitar bus. level: before the extra trim. trim_db: of all files; extra_trim_db: its share that
+    was asked for.
     written: every file of the output folder, so that a later run knows what it may replace.
     """
 
@@ -201,6 +214,8 @@ class Manifest:
     mono_without_centre: MonoEntry | None = None
     onset_spread: tuple[OnsetSpread, ...] = ()
     takes: tuple[TakePair, ...] = ()
+    balance: Literal["in_files", "in_sheet"] = "in_sheet"
+    level: LevelReached | None = None
     trim_db: float
     extra_trim_db: float = 0.0
     findings: tuple[Finding, ...]
@@ -226,6 +241,7 @@ class VariantEntry:
     true_peak_dbtp: float | None
     sample_peak_dbfs: float | None
     crest_db: float | None
+    size_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

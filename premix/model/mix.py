@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from premix.errors import Finding
-from premix.model.alignment import AllPass, Sheet
+from premix.model.alignment import AllPass, Passage, Sheet
 from premix.model.gate import Curve, Span
 from premix.model.settings import REST, Chain
 from premix.model.song import Bus, GuitarBus, Song, Variant
@@ -35,8 +35,8 @@ class OnsetSpread:
 class TakePair:
     """Likeness of two performances' stems: the largest normalised cross-correlation within the search.
 
-    correlation: -1 to 1, its sign kept; lag_ms: positive when b is late; same_take: |correlation| is above
-    what two real performances of a part can reach.
+    correlation: -1 to 1, its sign kept; lag_ms: positive when b is late; same_take: |correlation| or coherence is above
+    what two real performances of a part can reach. coherence: 0 to 1, whatever the phase; None: the song is too short.
     """
 
     performance_a: str
@@ -44,6 +44,7 @@ class TakePair:
     correlation: float
     lag_ms: float
     same_take: bool
+    coherence: float | None = None
 
 
 PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic", "di"]
@@ -54,7 +55,7 @@ class MicPath:
     """How one track gets into its stem (or room): gain is linear, polarity 1 or -1; delay_samples > 0 advances it.
 
     curve: the gate of a room mic. bus: where it is sent (None: where its performance goes). group: the group with a
-    stem of its own that it is in.
+    stem of its own that it is in. passages: of a mic whose delay or polarity changes in the song.
     """
 
     track: Track
@@ -66,6 +67,7 @@ class MicPath:
     rotation: AllPass | None = None
     chain: Chain = ()
     curve: Curve | None = None
+    passages: tuple[Passage, ...] = ()
     bus: str | None = None
     group: str | None = None
 
@@ -151,7 +153,8 @@ class ChainFile:
 class MixPlan:
     """The whole mix of a song, resolved: no recipe look-ups are left to do.
 
-    trim: common linear gain of every file.
+    trim: common linear gain of every file. in_files: whether stems and rooms are written with the gains of their bus
+    and of the guitar bus, and buses with that of the guitar bus.
     """
 
     song: str
@@ -163,6 +166,14 @@ class MixPlan:
     room_in_stem: bool
     trim: float = 1.0
     chain_files: tuple[ChainFile, ...] = ()
+    in_files: bool = False
+
+    def held_gain(self, bus: str | None = None) -> float:
+        """Linear gain, the trim left out, that the files of a bus's stems and rooms hold beyond their own gains; of no
+        bus: that the files of the buses themselves hold."""
+        if not self.in_files:
+            return 1.0
+        return self.guitar_bus.gain * next((own.gain for own in self.buses if own.name == bus), 1.0)
 
     @property
     def has_chain(self) -> bool:
@@ -260,7 +271,7 @@ class RoomQuiet:
 
 @dataclass(frozen=True, slots=True)
 class WrittenFile:
-    """One file that was written, with the hash of its samples (little-endian, own bit depth, interleaved)."""
+    """One file that was written; the hash is of its samples (little-endian, own bit depth, interleaved)."""
 
     part: Part
     path: str
@@ -269,6 +280,19 @@ class WrittenFile:
     sha256: str
     overs: int
     measures: PartMeasures
+    size_bytes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LevelReached:
+    """The level of a delivery: by which figure it is set, what was asked, and what it is; None: not measured.
+
+    ceiling_dbtp: the highest true peak of any file; loudness_lufs: of the guitar bus; peak_dbfs: the highest sample.
+    """
+
+    by: Literal["ceiling_dbtp", "loudness_lufs", "peak_dbfs"]
+    asked: float
+    found: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,6 +311,7 @@ class Rendering:
     onset_spread: tuple[OnsetSpread, ...] = ()
     takes: tuple[TakePair, ...] = ()
     extra_trim_db: float = 0.0
+    level: LevelReached | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,10 +12,10 @@ from typing import Any, Literal
 
 from premix.errors import Finding
 from premix.messages import STAGES
-from premix.model.alignment import Efficiency, MicDecision
+from premix.model.alignment import Efficiency, MicDecision, MicTrail, Passage
 from premix.model.gate import Riff, RoomGate
 from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role
-from premix.model.tracks import DiMatch, KeyEnvelopes, RollCall, Spectra, Track, TrackLevels
+from premix.model.tracks import DiMatch, KeyEnvelopes, RollCall, Spectra, Track, TrackLevels, Windows
 
 
 class _NotYet:
@@ -38,8 +38,9 @@ class Mic:
     its own. channel: of its file, counted from 1, or 'mix'; None: the file has one. gain: linear, that of its groups
     included. polarity: 1 or -1 by hand, None: to be found. delay: as the recipe says
     it, its default by role filled in. gate: the settings of a room mic's gate. aliases, file, optional: how its file
-    is named, and whether it may be missing. Added by the stages: track, levels, match (of a DI), decision, room (a room
-    mic's gate).
+    is named, and whether it may be missing. Added by the
+    stages: track; steps (passages against the longest, through which a mic is read that changes in the song); presence
+    (share of the riff in which it is there at all); levels; match (of a DI); decision; room (a room mic's gate).
     """
 
     performance: str
@@ -60,6 +61,8 @@ class Mic:
     group: str | None = None
     channel: int | Literal["mix"] | None = None
     track: Track = NOT_YET
+    steps: tuple[Passage, ...] = ()
+    presence: float = 1.0
     levels: TrackLevels = NOT_YET
     match: DiMatch = NOT_YET
     decision: MicDecision = NOT_YET
@@ -91,7 +94,8 @@ class Performance:
     """One pass of the guitarist: its mics in the recipe's order, its linear gain, the bus it goes to.
 
     heard: neither it nor every bus that its mics go to is muted. Added by the stages: spectra, envelopes (of the close
-    mics), di_envelopes (of the DIs, in the same band and frames), efficiency, riff.
+    mics), di_envelopes (of the DIs, in the same band and frames), efficiency, steadiness (a trail of every mic that was
+    followed through the song), riff.
     """
 
     name: str
@@ -104,9 +108,11 @@ class Performance:
     aliases: tuple[str, ...] = ()
     optional: bool = False
     spectra: Spectra = NOT_YET
+    windows: Windows | None = None
     envelopes: KeyEnvelopes = NOT_YET
     di_envelopes: KeyEnvelopes = NOT_YET
     efficiency: Efficiency = NOT_YET
+    steadiness: tuple[MicTrail, ...] = ()
     riff: Riff = NOT_YET
 
     @property
@@ -127,6 +133,11 @@ class Performance:
     def judged(self) -> tuple[Mic, ...]:
         """Close mics, then rooms: the order of spectra and decisions."""
         return self.close + self.rooms
+
+    @property
+    def steps(self) -> bool:
+        """Whether a mic changes in the song and is read through its steps."""
+        return any(mic.steps for mic in self.mics)
 
     def mic(self, name: str) -> Mic | None:
         """The mic of that name, None where this performance has none."""

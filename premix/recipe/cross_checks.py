@@ -10,6 +10,7 @@ from typing import Any
 
 from premix.messages import FROM_TABLE
 from premix.model.names import FIELDS, fold, is_reserved, placeholders
+from premix.model.settings import Deliver
 from premix.recipe.faults import Fault, KeyPath, shown
 from premix.recipe.merged import Merged, Names, is_number
 from premix.recipe.record import STANDING_BUSES
@@ -148,11 +149,27 @@ def _delivery(merged: Merged) -> Iterator[Fault]:
     if deliver.get("bits") == 32 and deliver.get("dither") == "tpdf":
         what = "32-bit float samples take no dither"
         yield merged.at(("deliver", "dither"), "recipe-float-dither", what, "auto or none")
+    yield from _level(merged)
     first: dict[str, int] = {}
     for index, kind in enumerate(merged.items("deliver", "files")):
         if isinstance(kind, str) and first.setdefault(kind, index) != index:
             path, what = ("deliver", "files", index), f"'{shown(kind)}' stands twice"
             yield merged.at(path, "recipe-stands-twice", what, remedy=FROM_TABLE)
+
+
+def _level(merged: Merged) -> Iterator[Fault]:
+    """A level is one figure, and a ceiling has one of its two names."""
+    deliver = merged.section("deliver")
+    level = deliver.get("level")
+    if isinstance(level, dict) and len(level) != 1:
+        what = f"a level has {len(level)} figures here"
+        yield merged.at(("deliver", "level"), "recipe-level", what, "one of ceiling_dbtp, loudness_lufs and peak_dbfs")
+    elif isinstance(level, dict) and "ceiling_dbtp" in level:
+        other = deliver.get("ceiling_dbtp")
+        if other in (None, level["ceiling_dbtp"], Deliver.model_fields["ceiling_dbtp"].default):
+            return
+        what = "another ceiling stands in deliver.ceiling_dbtp"
+        yield merged.at(("deliver", "level"), "recipe-level", what, "one of the two")
 
 
 def _patterns(merged: Merged) -> Iterator[Fault]:

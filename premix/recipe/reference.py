@@ -36,6 +36,7 @@ _PLACES: tuple[tuple[str, ...], ...] = (
     ("guitar_bus",),
     ("groups", _NAME),
     ("deliver",),
+    ("deliver", "level"),
     ("variants", _NAME),
     ("limits",),
 )

@@ -9,7 +9,7 @@ from typing import Any, Literal, TypeVar
 
 from premix.audio.gains import pan_gains
 from premix.model import song as tree
-from premix.model.settings import Section
+from premix.model.settings import Deliver, Section
 from premix.model.song import PlacedChain, Song
 from premix.recipe.record import MergedRecipe, Performance, Recipe, Variant, VariantMic, VariantPart
 from premix.units import db_to_gain
@@ -33,7 +33,7 @@ def song_of(merged: MergedRecipe) -> Song:
         reference=_reference(recipe),
         alignment=recipe.alignment,
         gate=recipe.gate,
-        deliver=recipe.deliver,
+        deliver=_deliver(recipe.deliver),
         limits=recipe.limits,
         recipe=merged.text,
         track_pattern=recipe.tracks.name,
@@ -41,6 +41,12 @@ def song_of(merged: MergedRecipe) -> Song:
         chains=tuple(placed for placed in _chains(recipe) if placed.chain),
         corners=tuple(_corners(recipe)),
     )
+
+
+def _deliver(deliver: Deliver) -> Deliver:
+    """With the ceiling where everybody looks for it, whichever of its two names the recipe uses."""
+    ceiling = deliver.level.ceiling_dbtp if deliver.level else None
+    return deliver if ceiling is None else deliver.model_copy(update={"ceiling_dbtp": ceiling})
 
 
 def _performance(recipe: Recipe, name: str, muted_buses: set[str]) -> tree.Performance:

@@ -123,18 +123,21 @@ def players_of(plan: MixPlan, groups: Sequence[Group]) -> list[Player]:
     """The guitar bus first, then buses, then stems and rooms."""
     players = [Player("guitars", "Guitar bus", _guitars(plan, groups))]
     for bus in plan.buses:
-        own = [group for group in groups if group.bus is bus]
-        versions = tuple(Version(NAMES[state], _bus(bus, own, state)) for state in _states(own))
+        own, held = [group for group in groups if group.bus is bus], _both(plan.held_gain())
+        versions = tuple(Version(NAMES[state], _bus(bus, own, state, held)) for state in _states(own))
         players.append(Player(f"bus_{bus.name}", f"Bus {bus.name}", versions))
     if len(plan.performances) <= MOST_PERFORMANCES:
         for group in groups:
             if group.stems:
-                players.append(Player(f"stem_{group.name}", f"Stem {group.name}", _stem(group, plan.room_in_stem)))
+                players.append(Player(f"stem_{group.name}", f"Stem {group.name}", _stem(plan, group)))
         for group in groups:
             if group.has_rooms:
-                room = Player(f"room_{group.name}", f"Room of {group.name}", _room(group, plan.room_in_stem))
-                players.append(room)
+                players.append(Player(f"room_{group.name}", f"Room of {group.name}", _room(plan, group)))
     return players
+
+
+def _both(gain: float) -> Sides:
+    return gain, gain
 
 
 def _states(groups: Sequence[Group], *, sides: bool = False) -> list[State]:
@@ -157,7 +160,7 @@ def _guitars(plan: MixPlan, groups: Sequence[Group]) -> tuple[Version, ...]:
 def _sides(plan: MixPlan) -> dict[str, Sides]:
     """Of each bus, at its own level, into the guitar bus: pan, width, and the guitar bus's gain."""
     each = {bus.name: row[None] for bus, row in zip(plan.buses, np.eye(len(plan.buses)), strict=True)}
-    gains = stereo_gains(plan, each, len(each))
+    gains = stereo_gains(plan, each, len(each)) * plan.guitar_bus.gain
     return {name: (float(left), float(right)) for name, left, right in zip(each, *gains, strict=True)}
 
 
@@ -178,24 +181,27 @@ def _bus(bus: Bus, groups: Sequence[Group], state: State, sides: Sides = UNITY) 
     return tuple(voice for group in groups for voice in (*group.close(state, sides), *group.rooms(state, sides)))
 
 
-def _stem(group: Group, room_in_stem: bool) -> tuple[Version, ...]:
+def _stem(plan: MixPlan, group: Group) -> tuple[Version, ...]:
+    """A stem as its file is, with the gains that the file holds."""
     states: tuple[State, ...] = ("aligned", "recorded") if group.moved else ("aligned",)
-    rooms = group.rooms("aligned") if room_in_stem else ()
-    return tuple(Version(NAMES[state], (*group.close(state), *rooms)) for state in states)
+    sides = _both(plan.held_gain(group.bus.name))
+    rooms = group.rooms("aligned", sides) if plan.room_in_stem else ()
+    return tuple(Version(NAMES[state], (*group.close(state, sides), *rooms)) for state in states)
 
 
-def _room(group: Group, room_in_stem: bool) -> tuple[Version, ...]:
+def _room(plan: MixPlan, group: Group) -> tuple[Version, ...]:
     """A room beside the stem, beside the close mics where it is a part of the stem, or alone on a bus of its own."""
-    stem, close = "close mics" if room_in_stem else "stem", group.close("aligned")
+    sides = _both(plan.held_gain(group.bus.name))
+    stem, close = "close mics" if plan.room_in_stem else "stem", group.close("aligned", sides)
     rooms: dict[str, State] = {"gated room": "aligned", "open room": "open"} if group.gated else {"room": "aligned"}
     beside = f"{stem} and " if close else ""
-    mixes = (Version(f"{beside}{name}", (*close, *group.rooms(state))) for name, state in rooms.items())
+    mixes = (Version(f"{beside}{name}", (*close, *group.rooms(state, sides))) for name, state in rooms.items())
     return (*mixes, *([Version(f"{stem} alone", close)] if close else []))
 
 
 def sources_of(plan: MixPlan, groups: Sequence[Group], players: Iterable[Player]) -> list[Source]:
     """The clips that the players use: one source for each state in which the mix has to be run."""
-    plan = replace(plan, room_in_stem=False)
+    plan = replace(plan, room_in_stem=False, in_files=False)
     switches = {"aligned": Switches(), "recorded": Switches(recorded="close"), "open": Switches(rooms="open")}
     plans = {run: switched(plan, switch) for run, switch in switches.items()}
     clips: dict[str, dict[str, Places]] = {run: {} for run in plans}

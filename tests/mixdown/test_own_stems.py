@@ -42,7 +42,7 @@ performances:
   second: {bus: centre, groups: {amp_a: {bus: right, gain_db: -4}, amp_b: {bus: left}}}
 buses: {centre: {gain_db: -2.5}, left: {gain_db: 1.2}}
 gate: {mode: "off"}
-deliver: {bits: 32, ceiling_dbtp: -6}
+deliver: {bits: 32, ceiling_dbtp: -6, balance: in_sheet}
 """
 FLOAT_ROUNDING = 2.0**-25
 """Half a step of a 32-bit float between 0.5 and 1 (IEEE 754)."""
@@ -90,8 +90,10 @@ def test_each_group_is_a_stem_and_what_is_left_is_the_rest(out: Path) -> None:
     assert rooms == {f"room_{p}_room_{s[0]}": f"room_{s}" for p in ("first", "second") for s in ("left", "right")}
 
 
-def test_everything_nulls_against_its_bus_and_the_buses_against_the_guitar_bus(out: Path) -> None:
-    """Below -140 dB, the common trim on all of it."""
+@pytest.mark.parametrize("balance", ["in_files", "in_sheet"])
+def test_everything_nulls_against_its_bus_and_the_buses_against_the_guitar_bus(song: Song, balance: str) -> None:
+    """Below -140 dB, the common trim on all of it; in the files, every part at zero adds up to the guitar bus."""
+    out = rendered(song, balance, **{"deliver.balance": balance})
     document, parts = manifest_of(out), parts_of(out)
     assert document["trim_db"] < 0.0
     stereo = np.zeros((2, FRAMES))
@@ -102,6 +104,8 @@ def test_everything_nulls_against_its_bus_and_the_buses_against_the_guitar_bus(o
         assert level_db(own) > -40.0 and rms_db(own - total) < -140.0
         stereo += np.array([[bus["left_gain"]], [bus["right_gain"]]]) * own
     assert rms_db(samples(out, "guitars") - stereo) < -140.0
+    if balance == "in_files":
+        assert {p["gain_to_bus_db"] for p in parts.values() if p["kind"] in ("stem", "room")} == {0.0}
     assert {bus["bus"] for bus in document["buses"]} == {"left", "right", "centre", "room_left", "room_right"}
 
 

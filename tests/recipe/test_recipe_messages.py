@@ -55,6 +55,7 @@ TRIGGERS: dict[str, str | bytes] = {
     "recipe-own-bus": BASE.replace("dynamic: {}", "dynamic: {bus: right}"),
     "recipe-room-in-stem": BASE + "groups: {g: {mics: [dynamic], stem: own}}\ndeliver: {room: stem}\n",
     "recipe-filters-cross": BASE.replace("dynamic: {}", "dynamic: {high_pass_hz: 2, low_pass_hz: 1}"),
+    "recipe-level": BASE + "deliver: {level: {peak_dbfs: -6, loudness_lufs: -18}}\n",
     "recipe-delay-units": BASE.replace("dynamic: {}", "dynamic: {delay: {}}"),
     "recipe-nothing-heard": BASE.replace("dynamic: {}", "dynamic: {mute: true}"),
     "recipe-band": BASE + "gate: {band_hz: [2, 1]}\n",
