@@ -141,7 +141,9 @@ STAGES: dict[str, dict[str, str]] = {
         "alignment-unsteady": "Listen there; give the passages by hand in an alignment sheet, or mute the mic.",
         "alignment-room-unclear": "Listen to the room mic; give its polarity by hand if it should be flipped.",
         "alignment-room-polarity": "Listen to the room mic; give its polarity by hand if it should be flipped.",
+        "alignment-worse": "Look at the polarities and delays given by hand, in sheet or recipe; or let them be found.",
         "sheet-does-not-fit": "Make a new sheet for these tracks: premix align RECIPE TRACKS --save SHEET.",
+        "sheet-incoherent": "Look at the mic's delay_samples in the sheet, or leave it out with sum: false.",
         "sheet-audio-changed": "Make a new sheet, or check that the right files are in the folder.",
     },
     "gate": {

@@ -65,7 +65,7 @@ class Case:
         ahead = np.subtract(offsets, self.offsets)[:, None]
         turn = np.exp(1j * self.signal.omega * ahead)
         pair = turn[:, None, :] * turn[None, self.signal.partners, :].conj()
-        signal = replace(self.signal, matrix=self.signal.matrix * pair, halves=self.signal.halves * pair)
+        signal = replace(self.signal, matrix=self.signal.matrix * pair, responses=self.signal.responses * turn)
         return replace(self, signal=signal, offsets=offsets)
 
     @property

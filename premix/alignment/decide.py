@@ -33,6 +33,7 @@ _REASONS = {
 _HEARS_COHERENCE = 0.3
 """A mic less coherent than this is not offered as another reference."""
 _COSTLY_DB = 0.3
+_WORSE_DB = 0.05
 
 
 def align(song: Song, sheet: Sheet | None = None) -> Song:
@@ -44,7 +45,8 @@ def align(song: Song, sheet: Sheet | None = None) -> Song:
     cases = [build_case(song, performance) for performance in song.performances]
     if sheet is not None:
         from_sheet, findings = decide_from_sheet(sheet, song, cases)
-        return _decided(song, cases, from_sheet).tell(*findings)
+        song = _decided(song, cases, from_sheet)
+        return song.tell(*findings, *_worse(song))
     cases, solved = _settled(song, cases)
     song = _decided(song, cases, solved.decisions())
     return song.tell(*_findings(song, cases), *_chain_costs(song, cases))
@@ -164,6 +166,7 @@ def _findings(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
     yield from doubled(song)
     yield from _inverted(song)
     yield from _reference(song, cases)
+    yield from _worse(song)
 
 
 def _unclear(mic: Mic) -> bool:
@@ -262,6 +265,15 @@ def _reference(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
         yield Finding("alignment-reference", "error", reference.label, f"the reference itself is refused{offer}")
 
 
+def _worse(song: Song) -> Iterator[Finding]:
+    """Performances whose sum is worse as decided than as recorded: what was given by hand does not fit the tracks."""
+    for performance in song.performances:
+        before_db, after_db = performance.efficiency.before_db, performance.efficiency.after_db
+        if after_db < before_db - _WORSE_DB:
+            what = f"sum efficiency {after_db:.2f} dB as decided, but {before_db:.2f} dB as recorded"
+            yield Finding("alignment-worse", "warning", performance.name, what)
+
+
 def _chain_costs(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
     """Performances whose sum would be better by more than _COSTLY_DB if their mics' chains had linear phase.
 
@@ -307,7 +319,7 @@ def _without_phase(
     for case, turn in zip(cases, turns, strict=True):
         back = np.where(np.isin([mic.name for mic in case.mics], mics)[:, None], turn.conj(), 1.0)
         pair = back[:, None, :] * back[None, case.signal.partners, :].conj()
-        signal = replace(case.signal, matrix=case.signal.matrix * pair, halves=case.signal.halves * pair)
+        signal = replace(case.signal, matrix=case.signal.matrix * pair, responses=case.signal.responses * back)
         undone.append(replace(case, signal=signal))
     decisions = solve_song(song, undone).decisions()
     return [efficiency_of(case, own).after_db for case, own in zip(undone, decisions, strict=True)]

@@ -17,7 +17,7 @@ from premix.audio.bands import KEY_BAND_HZ, KeyPower
 from premix.audio.passages import PassageReader
 from premix.audio.reader import TrackReader
 from premix.model.song import Performance, Song
-from premix.model.tracks import KeyEnvelopes, Spectra, Track, Windows
+from premix.model.tracks import KeptArray, KeyEnvelopes, Spectra, Track, Windows
 from premix.threads import Begun, SideBySide
 
 BLOCK_FRAMES = 16
@@ -40,8 +40,8 @@ def scan(
 ) -> Song:
     """Read every track once, in blocks, performance by performance; gives the song with levels, spectra and envelopes.
 
-    scratch: folder for the key envelopes; it must outlive what is returned. offsets: whole samples by which
-    a track ('left_a/ribbon') is advanced while reading, for files with odd starts. progress: told how many
+    scratch: folder for key envelopes and cross-spectra; it must outlive what is returned. offsets: whole samples by
+    which a track ('left_a/ribbon') is advanced while reading, for files with odd starts. progress: told how many
     samples of tracks were read since the last call.
     """
     with ThreadPoolExecutor(threads) if threads > 1 else nullcontext() as pool:
@@ -105,7 +105,7 @@ class _PerformanceScan:
         self._tracks = [mic.track for mic in self._mics]
         self._judged, self._keyed = len(performance.judged), len(performance.close)
         self._frames, self._rate = song.frames, song.rate
-        self._offsets = tuple(offsets.get(mic.label, 0) for mic in self._mics)
+        self._offsets = tuple(offsets.get(track.name, 0) for track in self._tracks)
         self._collector = SpectraCollector(
             song.rate,
             self._judged,
@@ -184,8 +184,9 @@ class _PerformanceScan:
 
     def _scans(self, stack: ExitStack) -> Iterator[_TrackScan]:
         for row, (mic, offset) in enumerate(zip(self._mics, self._offsets, strict=True)):
-            keyed = row < self._keyed or row >= self._judged
-            key = KeyPower(self._rate, self._hop, self._key_band_hz) if keyed else None
+            key = (
+                KeyPower(self._rate, self._hop, self._key_band_hz) if row < self._keyed or row >= self._judged else None
+            )
             reader: TrackReader | PassageReader
             if mic.steps:
                 reader = stack.enter_context(PassageReader(mic.track, mic.steps, 0.0, 1, self._rate))
@@ -227,9 +228,9 @@ class _PerformanceScan:
             performance=self._performance.name,
             mics=tuple(t.mic for t in self._tracks[: self._judged]),
             freqs_hz=self._collector.freqs_hz,
-            active=collected.active,
+            kept_active=KeptArray.keep(collected.active, self._envelope_path.with_suffix(".active")),
             n_active=collected.n_active,
-            quiet=collected.quiet,
+            kept_quiet=KeptArray.keep(collected.quiet, self._envelope_path.with_suffix(".quiet")),
             n_quiet=collected.n_quiet,
             frame=self._collector.frame,
             hop=self._collector.hop,
@@ -245,8 +246,9 @@ class _PerformanceScan:
         collector = self._collector
         assert collector.windows is not None
         start_s = (0 if collector.hop < collector.frame else self._keep) / self._rate
-        mics = [track.mic for track in self._tracks[: self._judged]]
-        return collector.windows.record(self._performance.name, mics, start_s, collector.riff_db)
+        return collector.windows.record(
+            self._performance.name, [t.mic for t in self._tracks[: self._judged]], start_s, collector.riff_db
+        )
 
     def _envelopes(self, path: Path, tracks: Sequence[Track]) -> KeyEnvelopes:
         mics = tuple(track.mic for track in tracks)

@@ -86,6 +86,11 @@ def _questions(text: str) -> str:
 @click.option("--rate", type=int, default=48000, show_default=True, help="Sample rate.")
 @click.option("--format", "file_format", type=click.Choice(["wav", "flac"]), default="wav", show_default=True)
 @click.option(
+    "--fault",
+    type=click.Choice(["jump", "turned", "drift", "late", "swapped"]),
+    help="Let one thing go wrong with one mic, to see how it is found, told and mended.",
+)
+@click.option(
     "--rig",
     type=click.Choice(["house", "two_amps", "stereo_room", "di"]),
     default="house",
@@ -99,19 +104,14 @@ def _questions(text: str) -> str:
     show_default=True,
     help="What the files are called: plain fits the ready-made recipes, german is for `premix draft`.",
 )
-@click.option(
-    "--fault",
-    type=click.Choice(["jump", "turned", "drift", "late", "swapped"]),
-    help="Let one thing go wrong with one mic, to see how it is found, told and mended.",
-)
 def demo_command(
     folder: Path,
     seconds: float,
     rate: int,
     file_format: Literal["wav", "flac"],
+    fault: Literal["jump", "turned", "drift", "late", "swapped"] | None,
     rig: Literal["house", "two_amps", "stereo_room", "di"],
     names: Literal["plain", "german"],
-    fault: Literal["jump", "turned", "drift", "late", "swapped"] | None,
 ) -> Exit:
     """Write the demo session into DIR: an invented band's quad-tracked riff, five mics a performance.
 
@@ -119,7 +119,7 @@ def demo_command(
     """
     from premix.demo.session import write_demo
 
-    truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format, rig=rig, names=names, fault=fault)
+    truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format, fault=fault, rig=rig, names=names)
     command = f"render RECIPE {folder} --out OUT" if names == "plain" else f"draft {folder}"
     show.say(f"{len(truth.tracks)} tracks of {truth.song} in {folder}; next: premix {command}")
     if truth.fault is not None:

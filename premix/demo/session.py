@@ -17,7 +17,7 @@ import numpy as np
 from premix.arrays import FloatArray
 from premix.audio.writer import PartWriter, storage_error
 from premix.demo.faulty import FAULTS, FaultKind, FaultTruth, fault_of, spoiled
-from premix.demo.line_ups import LINE_UPS, PERFORMANCES, LineUp, Naming, RigName, file_stem
+from premix.demo.line_ups import LINE_UPS, PERFORMANCES, Naming, RigName, file_stem
 from premix.demo.playing import HAND_S, TEMPO_BPM, perform, play
 from premix.demo.rig import REFERENCE_MIC, DemoMic, amplify, hiss_and_hum, impulse_response, record, recorded_di
 from premix.errors import DeliveryError, Problem
@@ -139,9 +139,9 @@ def write_demo(
     file_format: FileFormat = "wav",
     performances: Sequence[str] | None = None,
     bits: int = 24,
+    fault: FaultKind | None = None,
     rig: RigName = "house",
     names: Naming = "plain",
-    fault: FaultKind | None = None,
 ) -> DemoTruth:
     """Write `<performance>_<mic>.<file_format>` of every track, truth.json, song.yaml and README.txt into folder.
 
@@ -156,7 +156,7 @@ def write_demo(
     """
     line_up = LINE_UPS[rig]
     performances = line_up.performances if performances is None else performances
-    _check(seconds, rate, file_format, performances, bits, line_up, fault)
+    _check(seconds, rate, file_format, performances, bits, line_up.performances, fault, rig)
     wrong = None if fault is None else fault_of(fault, seconds, rate)
     with _staged(folder) as stage:
         tracks: list[TrackTruth] = []
@@ -281,30 +281,25 @@ def _check(
     file_format: str,
     performances: Sequence[str],
     bits: int,
-    line_up: LineUp,
+    known_ones: Sequence[str],
     fault: FaultKind | None,
+    rig: RigName,
 ) -> None:
     """Raise DeliveryError with every setting that is out of range."""
-    known = bool(performances) and set(performances) <= set(line_up.performances)
-    happens = fault is None or (fault in FAULTS and _can_happen(fault, performances, line_up))
+    known = bool(performances) and set(performances) <= set(known_ones)
+    happens = fault is None or (fault in FAULTS and fault_of(fault, LONGEST_S, RATES[0]).performance in performances)
     settings = (
         ("seconds", seconds, SHORTEST_S <= seconds <= LONGEST_S, f"{SHORTEST_S:g} to {LONGEST_S:g}"),
         ("rate", rate, rate in RATES, ", ".join(map(str, RATES))),
         ("bits", bits, bits in DEPTHS, ", ".join(map(str, DEPTHS))),
         ("format", file_format, file_format in FORMATS, ", ".join(FORMATS)),
-        ("performances", ", ".join(performances), known, "some of " + ", ".join(line_up.performances)),
-        ("fault", fault, happens, f"{', '.join(FAULTS)}, with the performance and mics that it happens to"),
+        ("performances", ", ".join(performances), known, "some of " + ", ".join(known_ones)),
+        ("fault", fault, happens, f"{', '.join(FAULTS)}, with the performance that it happens to"),
+        ("rig", rig, fault is None or rig == "house", "house, for a session with a fault"),
     )
     wrong = [(name, f"{value} cannot be made", allowed) for name, value, fine, allowed in settings if not fine]
     if wrong:
         raise DeliveryError(Problem("demo-settings", *told) for told in wrong)
-
-
-def _can_happen(fault: FaultKind, performances: Sequence[str], line_up: LineUp) -> bool:
-    """Whether the performance and the mics that the fault happens to are in the session."""
-    what = fault_of(fault, LONGEST_S, RATES[0])
-    mics = {mic.name for mic in line_up.mics}
-    return what.performance in performances and {what.mic, what.swapped_with or what.mic} <= mics
 
 
 def _readme(truth: DemoTruth, through: str) -> str:

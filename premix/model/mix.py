@@ -54,8 +54,9 @@ PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic", "di"]
 class MicPath:
     """How one track gets into its stem (or room): gain is linear, polarity 1 or -1; delay_samples > 0 advances it.
 
-    curve: the gate of a room mic. bus: where it is sent (None: where its performance goes). group: the group with a
-    stem of its own that it is in. passages: of a mic whose delay or polarity changes in the song.
+    curve: the gate of a room mic. passages: of a mic whose delay or polarity changes in the song. bus: where it is sent
+    (None: where its performance goes). group: the group with a stem of its own that it is in. proved: whether
+    all samples of the track are hashed while the mix reads them.
     """
 
     track: Track
@@ -70,6 +71,7 @@ class MicPath:
     passages: tuple[Passage, ...] = ()
     bus: str | None = None
     group: str | None = None
+    proved: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -300,7 +302,8 @@ class Rendering:
     """What the mixdown left: files and measures.
 
     trim_db: the common trim that was applied (0: none). extra_trim_db: the part of it that was asked for, so that
-    songs sit together; the rest keeps the files under the ceiling.
+    songs sit together; the rest keeps the files under the ceiling. hashes: of the samples of the tracks that were to be
+    proved, by 'performance/mic'.
     """
 
     files: tuple[WrittenFile, ...]
@@ -312,6 +315,7 @@ class Rendering:
     takes: tuple[TakePair, ...] = ()
     extra_trim_db: float = 0.0
     level: LevelReached | None = None
+    hashes: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

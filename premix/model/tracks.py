@@ -6,6 +6,7 @@ and the hashes of the samples.
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -186,6 +187,23 @@ class TrackLook:
 
 
 @dataclass(frozen=True, slots=True)
+class KeptArray:
+    """An array in a file of the run's scratch folder; what is asked of it is read then, and is an array of its own."""
+
+    path: Path
+    dtype: str
+    shape: tuple[int, ...]
+
+    @classmethod
+    def keep(cls, array: ComplexArray, path: Path) -> "KeptArray":
+        np.ascontiguousarray(array).tofile(path)
+        return cls(path, array.dtype.str, array.shape)
+
+    def __getitem__(self, key: Any) -> ComplexArray:
+        return np.array(np.memmap(self.path, self.dtype, "r", shape=self.shape)[key])
+
+
+@dataclass(frozen=True, slots=True)
 class DiMatch:
     """How a DI fits its amp. likeness: of how their levels change, 1 for the same; late_ms > 0: it plays later."""
 
@@ -199,9 +217,9 @@ class Spectra:
 
     mics: (M) names, close and sub mics first, then rooms. freqs_hz: (F). partners: the A places in `mics` that every
     mic is compared with; all of them up to eight mics.
-    active: (2, M, A, F) sums over the active frames, in two interleaved halves of the take; entry [h, m, a, f]
+    active (kept): (2, M, A, F) sums over the active frames, in two interleaved halves of the take; entry [h, m, a, f]
     is the sum of X_m(f) conj(X_n(f)) with n = partners[a]. n_active: frames in each half.
-    quiet: (M, A, F), n_quiet: the same over frames where nothing plays.
+    quiet (kept): (M, A, F), n_quiet: the same over frames where nothing plays.
     active_powers: (2, M, F), quiet_powers: (M, F) sums of |X_m(f)|^2 over the same frames, of every mic.
     offsets: (M) whole samples by which each mic was already advanced when read (0 but for odd file starts).
     softest: (M, F) sums of |X_m(f)|^2 over the softest tenth of the frames, whatever their level; n_softest of them.
@@ -210,9 +228,9 @@ class Spectra:
     performance: str
     mics: tuple[str, ...]
     freqs_hz: FloatArray
-    active: ComplexArray
+    kept_active: ComplexArray | KeptArray
     n_active: tuple[int, int]
-    quiet: ComplexArray
+    kept_quiet: ComplexArray | KeptArray
     n_quiet: int
     frame: int
     hop: int
@@ -222,6 +240,14 @@ class Spectra:
     quiet_powers: FloatArray
     softest: FloatArray | None = None
     n_softest: int = 0
+
+    @property
+    def active(self) -> ComplexArray:
+        return self.kept_active[...]
+
+    @property
+    def quiet(self) -> ComplexArray:
+        return self.kept_quiet[...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -124,7 +124,7 @@ def _against(spectra: Spectra, path: MicPath, own: MicPath, rate: int) -> _Again
     """Band means of the cross-spectrum, each mic with its gain and filters as it enters the sum."""
     m, r = spectra.mics.index(path.track.mic), spectra.mics.index(own.track.mic)
     freqs, powers = spectra.freqs_hz, spectra.active_powers.sum(axis=0)
-    cross = spectra.active[:, m, spectra.partners.index(r)].sum(axis=0)
+    cross = spectra.kept_active[:, m, spectra.partners.index(r)].sum(axis=0)
     read_early = np.exp(-2j * np.pi * freqs / rate * (spectra.offsets[m] - spectra.offsets[r]))
     recorded, aligned = (
         cross * _entry(path, freqs, rate, moved) * _entry(own, freqs, rate, moved).conj() * read_early
