@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from premix.alignment.steadiness import composed
+from premix.alignment.steps import composed
 from premix.errors import UserError
 from premix.model.alignment import Passage
 from premix.model.song import Song
