@@ -12,6 +12,7 @@ import numpy as np
 
 from premix.alignment.alive import judged_where_alive
 from premix.alignment.case import Case, build_case, chain_response, efficiency_of
+from premix.alignment.confidence import judged
 from premix.alignment.lateness import SAME_START_MS
 from premix.alignment.sheet import decide_from_sheet
 from premix.alignment.strangers import doubled, swapped
@@ -47,7 +48,7 @@ def align(song: Song, sheet: Sheet | None = None) -> Song:
         from_sheet, findings = decide_from_sheet(sheet, song, cases)
         return _decided(song, cases, from_sheet).tell(*findings)
     cases, solved = _settled(song, cases)
-    song = _decided(song, cases, solved.decisions())
+    song = judged(_decided(song, cases, solved.decisions()), cases)
     return song.tell(*_findings(song, cases), *_chain_costs(song, cases))
 
 
