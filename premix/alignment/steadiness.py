@@ -14,7 +14,7 @@ from premix.alignment.case import Case, build_case
 from premix.alignment.changes import Change, level_parts, parts_of
 from premix.alignment.placing import place_of_level
 from premix.alignment.steps import Placing, changes_of, composed, passages_of, worth_following
-from premix.alignment.trails import MIN_CHANGE_S, Trails, follow
+from premix.alignment.trails import LOST_DB, MIN_CHANGE_S, Trails, follow
 from premix.errors import Finding, Severity
 from premix.model.alignment import MicDecision, MicTrail, Passage, Sheet
 from premix.model.song import Mic, Performance, Song
@@ -32,12 +32,14 @@ PASSAGE_S = 2.0
 class Followed:
     """One performance followed. levels: changes of a mic's level; steps: by mic, where its delay or polarity changed.
 
+    presence: share of the riff in which a mic is there, of those that are not all through.
     worst_db, worst_s: sum efficiency of its worst stretch, and where that lies.
     """
 
     trails: tuple[MicTrail, ...]
     levels: tuple[Change, ...]
     steps: dict[str, tuple[Passage, ...]]
+    presence: dict[str, float]
     worst_db: float | None = None
     worst_s: tuple[float, float] | None = None
 
@@ -49,12 +51,12 @@ def follow_song(song: Song) -> tuple[Followed, ...]:
 
 def _followed(song: Song, performance: Performance) -> Followed:
     if performance.windows is None:
-        return Followed((), (), {})
+        return Followed((), (), {}, {})
     case = build_case(song, performance)
     decisions = [mic.decision for mic in case.mics]
     trails = follow(case, performance.spectra, performance.windows, decisions)
     if not trails.stretches:
-        return Followed((), (), {})
+        return Followed((), (), {}, {})
     lost = {m for m, mic in enumerate(case.mics) if not mic.is_room and len(level_parts(trails, m, mic.role)) > 1}
     if lost:
         trails = follow(case, performance.spectra, performance.windows, decisions, sorted(lost))
@@ -76,6 +78,7 @@ def _followed(song: Song, performance: Performance) -> Followed:
         tuple(_trail(trails, m, mic, decisions[m]) for m, mic in enumerate(case.mics)),
         tuple(levels),
         steps,
+        {case.mics[m].name: _presence(trails, m, case.mics[m].role) for m in sorted(lost)},
         worst_db,
         (worst_s[0], min(worst_s[1], song.frames / song.rate)),
     )
@@ -134,6 +137,26 @@ def _levels(performance: Performance, mic: Mic, case: Case, trails: Trails, m: i
         db = after.db - before.db
         at_s = place_of_level(performance, mic, others, last.from_s, first.to_s, db)
         yield Change("dropout", mic.name, at_s, trails.stretches[after.stop - 1].to_s, db=db)
+
+
+def _presence(trails: Trails, m: int, role: str) -> float:
+    """Share of the riff in which mic m is there."""
+    parts = level_parts(trails, m, role)
+    most = max(part.db for part in parts)
+    there = [s for part in parts if part.db > most - LOST_DB for s in range(part.first, part.stop)]
+    total = sum(stretch.riff_s for stretch in trails.stretches)
+    return sum(trails.stretches[s].riff_s for s in there) / total if total else 1.0
+
+
+def with_presence(song: Song, decided: Song, found: Sequence[Followed]) -> Song:
+    """The song in which mics that were refused, but are there for a part of it only, are judged on that part."""
+    sparse = {
+        mic.label: max(LEAST_PRESENCE, own.presence[mic.name])
+        for performance, own in zip(decided.performances, found, strict=True)
+        for mic in performance.close
+        if mic.name in own.presence and mic.decision.refusal == "alignment-incoherent"
+    }
+    return song.with_mics(lambda mic: replace(mic, presence=sparse.get(mic.label, mic.presence)))
 
 
 def with_steps(song: Song, found: Sequence[Followed]) -> Song:
@@ -238,6 +261,7 @@ def unsteady(song: Song, left: Sequence[Followed]) -> Iterator[Finding]:
             yield Finding("alignment-unsteady", "warning", f"{performance.name}/{name}", what)
 
 
+LEAST_PRESENCE = 0.02
 MOST_LISTED = 4
 SILENT_DB = 20.0
 """A mic this far below itself is as good as silent."""

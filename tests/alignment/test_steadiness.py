@@ -137,6 +137,21 @@ def test_a_mic_that_is_not_always_there_is_told_with_the_place(rig: Rig, tmp_pat
     assert changing(song) == {}
 
 
+@pytest.mark.parametrize("share", [0.4, 0.15])
+def test_a_mic_that_is_there_for_a_part_is_judged_on_that(rig: Rig, tmp_path: Path, share: float) -> None:
+    """Over the whole song its coherence is far below what a stranger shows; it is no stranger."""
+
+    def late(x: Signal) -> Signal:
+        return np.where(np.arange(len(x)) > (1.0 - share) * len(x), x, x * 1e-3)
+
+    clean = aligned(written(rig, tmp_path / "clean", {})).performance("left").mic("condenser")
+    found = aligned(written(rig, tmp_path / "late", {"condenser": late})).performance("left").mic("condenser")
+    assert clean is not None and found is not None
+    assert found.decision.refusal is None
+    assert found.decision.polarity == clean.decision.polarity
+    assert found.decision.delay_samples == pytest.approx(clean.decision.delay_samples, abs=0.3)
+
+
 def test_told_only_leaves_the_longest_passage(rig: Rig, tmp_path: Path) -> None:
     changes = {"condenser": jumping(30.0)}
     follow = aligned(written(rig, tmp_path / "follow", changes))
