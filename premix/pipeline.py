@@ -18,6 +18,7 @@ from premix.alignment.steadiness import (
     findings_of,
     follow_song,
     unsteady,
+    with_presence,
     with_sheet_steps,
     with_steps,
     with_trails,
@@ -191,6 +192,10 @@ def _aligned(song: Song, sheet: Sheet | None, reader: _Reader) -> Song:
         song = reader.in_step(song, offsets)
         first = align(song)
     found = follow_song(first)
+    if sheet is None and any(own.presence for own in found):
+        song = with_presence(song, first, found)
+        first = align(song)
+        found = follow_song(first)
     changed = any(own.steps for own in found)
     if sheet is not None or not changed:
         return with_trails(first, found).tell(*findings_of(first, found))

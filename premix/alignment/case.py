@@ -147,7 +147,9 @@ def _find_trusted(case: Case, reference: str, stranger: str) -> None:
     if len(group) == 1:
         group = next((g for g in groups if anchor in g), group)
     for m in alive:
-        _, case.coherence[m] = max((links[m, n] for n in heard if n != m), default=(False, 0.0))
+        others = [n for n in heard if n != m]
+        others = [n for n in others if case.mics[n].presence >= case.mics[m].presence] or others
+        _, case.coherence[m] = max((links[m, n] for n in others), default=(False, 0.0))
         if m not in group:
             case.refusals[case.mics[m].name] = stranger
 
@@ -173,7 +175,8 @@ def _link(case: Case, m: int, n: int) -> tuple[bool, float]:
     turned = np.zeros((len(case.mics), len(case.signal.freqs_hz)), np.complex128)
     turned[n] = 1.0
     evidence = against_rest(case.signal, m, turned)
-    coherence = mean_coherence(evidence)
+    # A mic that is there for a part of the song is judged on that part: in the rest the other one was alone.
+    coherence = min(1.0, mean_coherence(evidence) / (case.mics[m].presence * case.mics[n].presence))
     return coherence >= MIN_COHERENCE and halves_agreement(evidence) >= MIN_AGREEMENT, coherence
 
 

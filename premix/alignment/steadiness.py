@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from premix.alignment.case import Case, build_case
-from premix.alignment.changes import MIN_DRIFT_PPM, Change, Part, level_parts, parts_of
-from premix.alignment.placing import Answer, Heard, place_of_change, place_of_level
-from premix.alignment.trails import MIN_CHANGE_S, Trails, follow
+from premix.alignment.changes import Change, level_parts, parts_of
+from premix.alignment.placing import place_of_level
+from premix.alignment.steps import Placing, changes_of, composed, passages_of, worth_following
+from premix.alignment.trails import LOST_DB, MIN_CHANGE_S, Trails, follow
 from premix.errors import Finding, Severity
 from premix.model.alignment import MicDecision, MicTrail, Passage, Sheet
 from premix.model.song import Mic, Performance, Song
@@ -23,24 +24,22 @@ CHANGES = ("alignment-turned", "alignment-jump", "alignment-drift", "alignment-d
 """Slugs of what is told of a mic that is not steady."""
 
 
-NEAREST_S, SHORTEST_S = 0.05, 0.4
-"""Changes nearer to each other than this are one, and parts shorter than this none."""
 PASSAGE_S = 2.0
 """Riff in the passage that is told as the worst."""
-SMALLEST_SAMPLES = 1.0
-"""Two parts of a drift whose ends lie this near meet there."""
 
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """One performance followed. levels: changes of a mic's level; steps: by mic, of those whose delay or polarity changed.
+    """One performance followed. levels: changes of a mic's level; steps: by mic, where its delay or polarity changed.
 
+    presence: share of the riff in which a mic is there, of those that are not all through.
     worst_db, worst_s: sum efficiency of its worst stretch, and where that lies.
     """
 
     trails: tuple[MicTrail, ...]
     levels: tuple[Change, ...]
     steps: dict[str, tuple[Passage, ...]]
+    presence: dict[str, float]
     worst_db: float | None = None
     worst_s: tuple[float, float] | None = None
 
@@ -52,12 +51,12 @@ def follow_song(song: Song) -> tuple[Followed, ...]:
 
 def _followed(song: Song, performance: Performance) -> Followed:
     if performance.windows is None:
-        return Followed((), (), {})
+        return Followed((), (), {}, {})
     case = build_case(song, performance)
     decisions = [mic.decision for mic in case.mics]
     trails = follow(case, performance.spectra, performance.windows, decisions)
     if not trails.stretches:
-        return Followed((), (), {})
+        return Followed((), (), {}, {})
     lost = {m for m, mic in enumerate(case.mics) if not mic.is_room and len(level_parts(trails, m, mic.role)) > 1}
     if lost:
         trails = follow(case, performance.spectra, performance.windows, decisions, sorted(lost))
@@ -67,7 +66,7 @@ def _followed(song: Song, performance: Performance) -> Followed:
         mic = case.mics[m]
         parts = parts_of(trails, m, mic.role, song.rate, spoiled)
         if len(parts) > 1 or any(part.slope for part in parts):
-            steps[mic.name] = _Placing(song, case, trails, decisions, m).steps(parts)
+            steps[mic.name] = Placing(song, case, trails, decisions, m).steps(parts)
             for before, after in itertools.pairwise(parts):
                 spoiled[before.stop - 1 : after.first + 1] = True
     levels: list[Change] = []
@@ -79,6 +78,7 @@ def _followed(song: Song, performance: Performance) -> Followed:
         tuple(_trail(trails, m, mic, decisions[m]) for m, mic in enumerate(case.mics)),
         tuple(levels),
         steps,
+        {case.mics[m].name: _presence(trails, m, case.mics[m].role) for m in sorted(lost)},
         worst_db,
         (worst_s[0], min(worst_s[1], song.frames / song.rate)),
     )
@@ -128,98 +128,35 @@ def _trail(trails: Trails, m: int, mic: Mic, decision: MicDecision) -> MicTrail:
     )
 
 
-class _Placing:
-    """Puts the parts of one mic's trail on the time line."""
-
-    def __init__(self, song: Song, case: Case, trails: Trails, decisions: Sequence[MicDecision], m: int) -> None:
-        self._trails, self._decisions = trails, decisions
-        self._stretches, self._rate, self._end_s = trails.stretches, song.rate, song.frames / song.rate
-        heard = [Heard(mic, trails.responses[n], trails.freqs_hz) for n, mic in enumerate(case.mics)]
-        self._one, self._own, self._mean = heard[m], decisions[m], trails.means[m]
-        self._rest = [
-            (n, heard[n])
-            for n, d in enumerate(decisions)
-            if n != m and d.summed and d.role != "room" and d.refusal is None
-        ]
-
-    def steps(self, parts: Sequence[Part]) -> tuple[Passage, ...]:
-        """The parts as passages against the longest, at its middle, which is 0 and 1 itself."""
-        kept = list(parts)
-        edges = self._edges(kept)
-        while (short := self._too_short(kept, edges)) is not None:
-            del kept[short]
-            edges = self._edges(kept)
-        lengths = [to_s - from_s for from_s, to_s in itertools.pairwise(edges)]
-        longest = int(np.argmax(lengths))
-        home, sign = self._at(kept[longest], 0.5 * (edges[longest] + edges[longest + 1])), kept[longest].sign
-        return tuple(
-            Passage(from_s, to_s, self._at(part, from_s) - home, part.sign * sign, 1e6 * part.slope / self._rate)
-            for part, (from_s, to_s) in zip(kept, itertools.pairwise(edges), strict=True)
-        )
-
-    def _too_short(self, parts: Sequence[Part], edges: Sequence[float]) -> int | None:
-        """A part of a single stretch that vanishes when its ends are placed: it only held the change."""
-        lengths = [to_s - from_s for from_s, to_s in itertools.pairwise(edges)]
-        single = [i for i, part in enumerate(parts) if part.stop - part.first == 1 and 0 < i < len(parts) - 1]
-        return next((i for i in single if lengths[i] < SHORTEST_S), None)
-
-    def _edges(self, parts: Sequence[Part]) -> list[float]:
-        """Where each part begins, in seconds, and where the last ends."""
-        places = [self._place(before, after) for before, after in itertools.pairwise(parts)]
-        return list(itertools.accumulate([0.0, *places, self._end_s], max))
-
-    def _place(self, before: Part, after: Part) -> float:
-        last, first = self._stretches[before.stop - 1], self._stretches[after.first]
-        middle = 0.5 * (last.to_s + first.from_s)
-        ends = self._at(before, middle), self._at(after, middle)
-        if before.sign == after.sign and abs(ends[0] - ends[1]) < SMALLEST_SAMPLES:
-            return middle  # a drift that bends
-        answers = [
-            (self._own.delay_samples + delay, self._own.polarity * part.sign)
-            for delay, part in zip(ends, (before, after), strict=True)
-        ]
-        lo_s, hi_s = max(0.0, last.from_s), min(first.to_s, self._end_s)
-        rest = [(heard, self._believed(n, before.stop - 1, after.first)) for n, heard in self._rest]
-        return place_of_change(self._one, rest, answers[0], answers[1], self._mean, lo_s, hi_s)
-
-    def _believed(self, n: int, first: int, last: int) -> Answer:
-        """Where mic n stands from stretch `first` to `last`."""
-        trails, own = self._trails, self._decisions[n]
-        turned = int(trails.signs[first, n])
-        return own.delay_samples + float(np.median(trails.delays[first : last + 1, n])), own.polarity * turned
-
-    def _at(self, part: Part, time_s: float) -> float:
-        return part.at(time_s, self._stretches)
-
-
-def changes_of(mic: str, steps: Sequence[Passage], rate: int) -> Iterator[Change]:
-    """What steps say: turns of polarity and jumps between them, drifts within."""
-    for before, after in itertools.pairwise(steps):
-        size = after.delay_samples - _end(before, rate)
-        if before.polarity != after.polarity:
-            yield Change("turned", mic, after.from_s, after.from_s, samples=size)
-        elif abs(size) >= SMALLEST_SAMPLES or not (before.ppm or after.ppm):
-            yield Change("jump", mic, after.from_s, after.from_s, samples=size)
-    for step in steps:
-        if abs(step.ppm) >= MIN_DRIFT_PPM:
-            size = _end(step, rate) - step.delay_samples
-            yield Change("drift", mic, step.from_s, step.to_s, samples=size, ppm=step.ppm)
-
-
-def _end(step: Passage, rate: int) -> float:
-    """Its delay where it ends."""
-    return step.delay_samples + 1e-6 * step.ppm * (step.to_s - step.from_s) * rate
-
-
 def _levels(performance: Performance, mic: Mic, case: Case, trails: Trails, m: int) -> Iterator[Change]:
     """Losses and gains of level against the others."""
     parts = level_parts(trails, m, mic.role)
     others = [other.name for other in case.mics if other.name != mic.name and not other.is_room]
-    for before, after in zip(parts[:-1], parts[1:], strict=True):
+    for before, after in itertools.pairwise(parts):
         last, first = trails.stretches[before.stop - 1], trails.stretches[after.first]
         db = after.db - before.db
         at_s = place_of_level(performance, mic, others, last.from_s, first.to_s, db)
         yield Change("dropout", mic.name, at_s, trails.stretches[after.stop - 1].to_s, db=db)
+
+
+def _presence(trails: Trails, m: int, role: str) -> float:
+    """Share of the riff in which mic m is there."""
+    parts = level_parts(trails, m, role)
+    most = max(part.db for part in parts)
+    there = [s for part in parts if part.db > most - LOST_DB for s in range(part.first, part.stop)]
+    total = sum(stretch.riff_s for stretch in trails.stretches)
+    return sum(trails.stretches[s].riff_s for s in there) / total if total else 1.0
+
+
+def with_presence(song: Song, decided: Song, found: Sequence[Followed]) -> Song:
+    """The song in which mics that were refused, but are there for a part of it only, are judged on that part."""
+    sparse = {
+        mic.label: max(LEAST_PRESENCE, own.presence[mic.name])
+        for performance, own in zip(decided.performances, found, strict=True)
+        for mic in performance.close
+        if mic.name in own.presence and mic.decision.refusal == "alignment-incoherent"
+    }
+    return song.with_mics(lambda mic: replace(mic, presence=sparse.get(mic.label, mic.presence)))
 
 
 def with_steps(song: Song, found: Sequence[Followed]) -> Song:
@@ -227,35 +164,13 @@ def with_steps(song: Song, found: Sequence[Followed]) -> Song:
 
     def stepped(mic: Mic, then: tuple[Passage, ...]) -> Mic:
         steps = composed(mic.steps, then, song.rate)
-        return replace(mic, steps=steps if _counts(steps, mic.role, song.rate) else ())
+        return replace(mic, steps=steps if worth_following(steps, mic.role, song.rate) else ())
 
     performances = []
     for performance, own in zip(song.performances, found, strict=True):
         mics = tuple(stepped(mic, own.steps[mic.name]) if mic.name in own.steps else mic for mic in performance.mics)
         performances.append(replace(performance, mics=mics))
     return replace(song, performances=tuple(performances))
-
-
-def _counts(steps: Sequence[Passage], role: str, rate: int) -> bool:
-    """Whether steps go far enough to be worth their own delays."""
-    ends = [delay for step in steps for delay in (step.delay_samples, _end(step, rate))]
-    return len({step.polarity for step in steps}) > 1 or float(np.ptp(ends)) >= 2.0 * MIN_CHANGE_S[role] * rate
-
-
-def composed(first: Sequence[Passage], then: Sequence[Passage], rate: int) -> tuple[Passage, ...]:
-    """Steps found on a track that was itself read through steps, as one list."""
-    if not first:
-        return tuple(then)
-    edges = sorted({p.from_s for p in (*first, *then)} | {then[-1].to_s})
-    steps: list[Passage] = []
-    for from_s, to_s in itertools.pairwise(edges):
-        if to_s - from_s > NEAREST_S:
-            middle = 0.5 * (from_s + to_s)
-            both = [next(p for p in reversed(list_) if p.from_s <= middle) for list_ in (first, then)]
-            delay = sum(p.delay_samples + 1e-6 * p.ppm * (from_s - p.from_s) * rate for p in both)
-            start = steps[-1].to_s if steps else from_s
-            steps.append(Passage(start, to_s, delay, both[0].polarity * both[1].polarity, both[0].ppm + both[1].ppm))
-    return tuple(steps)
 
 
 def with_sheet_steps(song: Song, sheet: Sheet) -> Song:
@@ -282,18 +197,11 @@ def with_trails(song: Song, found: Sequence[Followed], left: Sequence[Followed] 
     performances = []
     for performance, own, after in zip(song.performances, found, left or found, strict=True):
         efficiency = replace(performance.efficiency, worst_passage_db=after.worst_db, worst_passage_s=after.worst_s)
-        mics = tuple(replace(mic, decision=replace(mic.decision, passages=_passages(mic))) for mic in performance.mics)
+        mics = tuple(
+            replace(mic, decision=replace(mic.decision, passages=passages_of(mic))) for mic in performance.mics
+        )
         performances.append(replace(performance, mics=mics, efficiency=efficiency, steadiness=own.trails))
     return replace(song, performances=tuple(performances))
-
-
-def _passages(mic: Mic) -> tuple[Passage, ...]:
-    """Its steps on top of its delay and polarity; those that a sheet gives as they stand, to the last bit."""
-    own = mic.decision
-    return own.passages or tuple(
-        replace(step, delay_samples=own.delay_samples + step.delay_samples, polarity=own.polarity * step.polarity)
-        for step in mic.steps
-    )
 
 
 def findings_of(song: Song, found: Sequence[Followed]) -> Iterator[Finding]:
@@ -343,16 +251,17 @@ def unsteady(song: Song, left: Sequence[Followed]) -> Iterator[Finding]:
     for performance, own in zip(song.performances, left, strict=True):
         for name, steps in own.steps.items():
             mic = performance.mic(name)
-            if mic is None or not _counts(steps, mic.role, song.rate):
+            if mic is None or not worth_following(steps, mic.role, song.rate):
                 continue
             most = max(steps, key=lambda p: abs(p.delay_samples) + 1e6 * (p.polarity < 0))
             what = (
-                f"still {most.delay_samples:+.2f} samples off from {clock(most.from_s)} to {clock(most.to_s)} after its "
-                "changes were followed"
+                f"still {most.delay_samples:+.2f} samples off from {clock(most.from_s)} to {clock(most.to_s)} "
+                "after its changes were followed"
             )
             yield Finding("alignment-unsteady", "warning", f"{performance.name}/{name}", what)
 
 
+LEAST_PRESENCE = 0.02
 MOST_LISTED = 4
 SILENT_DB = 20.0
 """A mic this far below itself is as good as silent."""

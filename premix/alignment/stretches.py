@@ -1,7 +1,7 @@
 """The song in stretches of riff: which windows of the scan belong together, and what the mics share in each.
 
-A stretch's cross-spectra come out with the mics as they were decided, noise of the stops taken out, so that what is left
-of a phase is what the decision does not explain.
+A stretch's cross-spectra come out with the mics as they were decided, noise of the stops taken out, so that what is
+left of a phase is what the decision does not explain.
 """
 
 from collections.abc import Iterator, Sequence
@@ -115,9 +115,11 @@ class StretchSpectra:
         self._rows()
 
     def _bands_of(self, case: Case) -> None:
-        """slices: bins of each third octave; bands: (M, B) those in which a mic is heard; mask: (M, F) the same by bin;
-        counted: (B) whether the sum efficiency covers them; near_samples: of each mic, within which its delay is refined
-        rather than looked for."""
+        """slices: bins of each third octave; bands: (M, B) those in which a mic is heard; mask: (M, F) the same by bin.
+
+        counted: (B) whether the sum efficiency covers them; near_samples: of each mic, within which its delay is
+        refined rather than looked for.
+        """
         self.slices = band_slices(self.freqs_hz, case.signal.bands)
         self.counted = [band.centre_hz <= HIGH_HZ * 1.02 for band in case.signal.bands]
         filled = np.array([part.stop > part.start for part in self.slices])

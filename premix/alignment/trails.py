@@ -2,9 +2,9 @@
 
 A mic's transfer function against the rest does not depend on the notes (Cohen, "Relative transfer function
 identification using speech signals", IEEE Trans. Speech and Audio Processing 12(5), 2004). So each stretch is compared
-with the mic's own mean over the song, every bin weighed by C/(1-C) of its coherence C (Knapp & Carter 1976), and what is
-left is what has changed. All mics may move: where one did, it is put right in that stretch before the others are asked,
-and what most of the mics share is not theirs but the one that stands alone.
+with the mic's own mean over the song, every bin weighed by C/(1-C) of its coherence C (Knapp & Carter 1976), and what
+is left is what has changed. All mics may move: where one did, it is put right in that stretch before the others are
+asked, and what most of the mics share is not theirs but the one that stands alone.
 """
 
 import itertools

@@ -69,8 +69,8 @@ class WindowCollector:
         return np.asarray(sum(both[:, k::MERGED] for k in range(MERGED)), np.complex64)
 
     def record(self, performance: str, mics: Sequence[str], start_s: float, riff_db: float) -> Windows:
-        """What was collected; everything must have been flushed. start_s: where the first frame begins. riff_db: level from
-        which a frame is riff."""
+        """What was collected; everything must have been flushed. start_s: where the first frame begins. riff_db: level
+        from which a frame is riff."""
         return Windows(
             performance=performance,
             mics=tuple(mics),

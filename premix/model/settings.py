@@ -224,7 +224,7 @@ class Limits(Section):
     )
     worst_passage_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(
         None,
-        description="Lowest sum efficiency of any 2 s of riff of any performance: what a mic that changes in the song costs.",
+        description="Lowest sum efficiency of any 2 s of riff: what a mic that changes in the song costs.",
         examples=[-2],
     )
     mono_fold_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(

@@ -36,8 +36,9 @@ class Mic:
 
     gain: linear, that of its groups included. polarity: 1 or -1 by hand, None: to be found. delay: as the recipe says
     it, its default by role filled in. gate: the settings of a room mic's gate. aliases, file, optional: how its file
-    is named, and whether it may be missing. Added by the stages: track, steps (passages against the longest, through
-    which a mic is read that changes in the song), levels, decision, room (a room mic's gate).
+    is named, and whether it may be missing. Added by the
+    stages: track; steps (passages against the longest, through which a mic is read that changes in the song); presence
+    (share of the riff in which it is there at all); levels; decision; room (a room mic's gate).
     """
 
     performance: str
@@ -56,6 +57,7 @@ class Mic:
     optional: bool = False
     track: Track = NOT_YET
     steps: tuple[Passage, ...] = ()
+    presence: float = 1.0
     levels: TrackLevels = NOT_YET
     decision: MicDecision = NOT_YET
     room: RoomGate = NOT_YET

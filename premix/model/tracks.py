@@ -85,9 +85,9 @@ class TrackLevels:
     """Levels of one track over its whole length.
 
     sample_peak: largest |x|. rms: over all samples. dc: mean. nonfinite: NaN or infinite samples.
-    clipped: (start_sample, length) of runs at full scale. zero_runs: (start_sample, length) of runs of exact
-    zeros inside sound. sha256: of the samples as little-endian bytes at the file's own bit depth, interleaved.
-    hum: in the stops; None where none stands out, or where there are no stops.
+    clipped: (start_sample, length) of runs at full scale; flat_tops: of tops cut off at a level below it. zero_runs:
+    of runs of exact zeros inside sound. sha256: of the samples as little-endian bytes at the file's own bit depth,
+    interleaved. hum: in the stops; None where none stands out, or where there are no stops.
     """
 
     performance: str
@@ -101,6 +101,7 @@ class TrackLevels:
     zero_runs: tuple[tuple[int, int], ...]
     sha256: str
     hum: Hum | None = None
+    flat_tops: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

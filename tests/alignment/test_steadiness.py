@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from premix.alignment.steadiness import composed
+from premix.alignment.steps import composed
 from premix.errors import UserError
 from premix.model.alignment import Passage
 from premix.model.song import Song
@@ -135,6 +135,21 @@ def test_a_mic_that_is_not_always_there_is_told_with_the_place(rig: Rig, tmp_pat
     assert re.search(words, message)
     assert "0:09.0" in message or "0:08.9" in message
     assert changing(song) == {}
+
+
+@pytest.mark.parametrize("share", [0.4, 0.15])
+def test_a_mic_that_is_there_for_a_part_is_judged_on_that(rig: Rig, tmp_path: Path, share: float) -> None:
+    """Over the whole song its coherence is far below what a stranger shows; it is no stranger."""
+
+    def late(x: Signal) -> Signal:
+        return np.where(np.arange(len(x)) > (1.0 - share) * len(x), x, x * 1e-3)
+
+    clean = aligned(written(rig, tmp_path / "clean", {})).performance("left").mic("condenser")
+    found = aligned(written(rig, tmp_path / "late", {"condenser": late})).performance("left").mic("condenser")
+    assert clean is not None and found is not None
+    assert found.decision.refusal is None
+    assert found.decision.polarity == clean.decision.polarity
+    assert found.decision.delay_samples == pytest.approx(clean.decision.delay_samples, abs=0.3)
 
 
 def test_told_only_leaves_the_longest_passage(rig: Rig, tmp_path: Path) -> None:
