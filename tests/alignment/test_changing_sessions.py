@@ -13,11 +13,14 @@ SESSIONS = {1053: "jump", 1081: "turned", 1154: "drift", 1117: "late", 1145: "en
 
 @pytest.mark.parametrize(("seed", "kind"), SESSIONS.items())
 def test_a_fault_is_named_and_the_sum_is_as_good_as_without_it(seed: int, kind: str) -> None:
-    """The right mic, no other; a jump or a turn in its place; within 0.1 dB of the best, 0.4 in any two seconds."""
+    """The right mic, no other; a jump or a turn in its place; within 0.1 dB of the best, 0.4 in any two seconds.
+
+    But for swapped files: a sub mic under another's name is judged as that one. They are told, and theirs to put right.
+    """
     assert CYCLE[seed % len(CYCLE)] == kind and length_s(seed) < 16.0
     row = one(seed, CYCLE[seed % len(CYCLE)])
     assert row["named"] and not row["wrong_mic"] and not row["good_refused"], row
-    assert row["repaired"] is not False and not row["silent"], row
+    assert (row["repaired"] is not False or kind == "swapped") and not row["silent"], row
     if kind in ("jump", "turned"):
         assert row["place_s"] is not None and row["place_s"] <= NEAR_S, row
 
