@@ -26,8 +26,6 @@ FAR = 1.05
 MOST_S = 0.020
 """Changes of the delay are looked for up to this."""
 ROUNDS, SWEEPS = 3, 2
-SCREEN_BINS = 2
-"""Bins put together for the first look, which asks for no far lags."""
 STEADY, SURE_FIT = 0.7, 0.8
 """A mic is steady at first sight that stays within this share of a change that counts, this like itself."""
 MIN_CHANGE_S = {"close": 5e-6, "sub": 60e-6, "room": 60e-6}
@@ -88,7 +86,7 @@ def follow(
     """
     stretches = stretches_of(windows)
     if not gone:
-        screened = _screened(StretchSpectra(case, spectra, windows, decisions, merged=SCREEN_BINS), stretches, case)
+        screened = _screened(StretchSpectra(case, spectra, windows, decisions), stretches, case)
         if screened is not None:
             return screened
     followed = StretchSpectra(case, spectra, windows, decisions, gone=gone)

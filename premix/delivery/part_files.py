@@ -1,7 +1,8 @@
 """The sink of the render pass: blocks of the mix become one measured file a part, at the delivered rate.
 
 Conversion of the rate: soxr at its very high quality, exact length, no delay. Each file's bext chunk says the common
-start, the part, and what was done to it (EBU Tech 3285). The ceiling is looked at for all files together.
+start, the part, and what was done to it (EBU Tech 3285); an iXML chunk names its channels. The ceiling is looked at for
+all files together.
 """
 
 import hashlib
@@ -16,6 +17,7 @@ import numpy as np
 from premix import __version__
 from premix.arrays import FloatArray
 from premix.audio.chunks import BextFields, patch_loudness
+from premix.audio.ixml import IxmlFields
 from premix.audio.writer import PartWriter
 from premix.measures.meters import RenderMeters
 from premix.model.mix import Part, PartMeasures, WrittenFile
@@ -29,6 +31,7 @@ _DONE = {
     "bus": "stems and rooms summed",
     "guitar_bus": "buses panned and summed",
     "aligned_mic": "aligned",
+    "di": "as recorded",
 }
 
 
@@ -36,8 +39,8 @@ class PartFiles:
     """Writes (and in the first pass measures) all parts.
 
     names: path of each part's file below `folder`. variant: of a comparison. The dither is the tracks', the variant's
-    and the part's: a change of format or limits keeps it. meters: None in a second pass. Once a block passes the
-    ceiling in the first pass, writing stops and only the measures go on: that pass's files will not be used.
+    and the part's: a change of format or limits keeps it. meters: None in a second pass. Where the files are to be
+    brought to a level, or once a block passes the ceiling, the first pass only measures: its files will not be used.
     """
 
     def __init__(
@@ -53,7 +56,9 @@ class PartFiles:
     ) -> None:
         self._folder, self._names, self._parts, self._song, self._meters = folder, names, parts, song, meters
         self._ceiling = db_to_gain(song.deliver.ceiling_dbtp)
-        self.passed_ceiling = False
+        self._levelled = {part.part for part in parts if part.is_levelled}
+        level = song.deliver.level
+        self.measures_only = meters is not None and level is not None and level.aim is not None
         self._resamplers: dict[str, Resampler] = {}
         if song.file_rate != song.rate:
             measured = meters.channels if meters is not None else {}
@@ -81,6 +86,7 @@ class PartFiles:
                 dither=deliver.dither == "tpdf" or (deliver.dither == "auto" and deliver.bits == 16),
                 seed=int.from_bytes(digest[:8], "little"),
                 bext=bext_of(part, self._song),
+                ixml=ixml_of(part, self._song, len(self._parts)),
             )
         )
 
@@ -105,9 +111,9 @@ class PartFiles:
         written = part in self._writers
         if self._meters is not None:
             self._meters.feed_part(part, block)
-            if written and max(block.max(), -block.min()) > self._ceiling:
-                self.passed_ceiling = True
-        if written and not self.passed_ceiling:
+            if part in self._levelled and max(block.max(), -block.min()) > self._ceiling:
+                self.measures_only = True
+        if written and not self.measures_only:
             self._writers[part].write(block)
 
     def close(self, measures: Callable[[str], PartMeasures]) -> tuple[WrittenFile, ...]:
@@ -118,9 +124,9 @@ class PartFiles:
             path = self._names[part.part]
             measured = measures(part.part)
             patch_loudness(self._folder / path, measured)
-            files.append(
-                WrittenFile(part, path, done.frames, self._song.deliver.bits, done.sha256, done.overs, measured)
-            )
+            size = (self._folder / path).stat().st_size
+            bits = self._song.deliver.bits
+            files.append(WrittenFile(part, path, done.frames, bits, done.sha256, done.overs, measured, size))
         return tuple(files)
 
 
@@ -157,6 +163,31 @@ class Resampler:
         return made
 
 
+def _called(part: Part) -> str:
+    """'stem left_a', 'guitar bus'."""
+    whose = " ".join(name for name in (part.performance, part.group, part.mic) if name) or part.bus or ""
+    return f"{part.kind.replace('_', ' ')} {whose}".strip()
+
+
+def ixml_of(part: Part, song: Song, files: int) -> IxmlFields:
+    """The iXML fields of one part, of so many files: a name a channel, and the common start."""
+    names = (part.part,) if part.channels == 1 else (f"{part.part} left", f"{part.part} right")
+    return IxmlFields(
+        project=song.name,
+        tracks=names,
+        rate=song.file_rate,
+        bits=song.deliver.bits,
+        time_reference=_start(song),
+        note=f"{_called(part)}: {_DONE[part.kind]}",
+        files=files,
+    )
+
+
+def _start(song: Song) -> int:
+    """The common start in samples since midnight at the files' rate."""
+    return round((song.time_reference or 0) * song.file_rate / song.rate)
+
+
 def bext_of(part: Part, song: Song) -> BextFields:
     """The fields for one part; date and time are those of the earliest track, never now.
 
@@ -166,17 +197,15 @@ def bext_of(part: Part, song: Song) -> BextFields:
     rate, headers = song.file_rate, [mic.track.header for mic in song.mics]
     stamps = sorted((h.origination_date, h.origination_time or "") for h in headers if h.origination_date)
     date, time = stamps[0] if stamps else ("", "")
-    what = part.kind.replace("_", " ")
-    whose = " ".join(name for name in (part.performance, part.mic) if name) or part.bus or ""
     mode = "mono" if part.channels == 1 else "stereo"
     history = (
         f"A=PCM,F={song.rate},W={headers[0].bits},M=mono,T={len(headers)} tracks\r\n"
         f"A=PCM,F={rate},W={song.deliver.bits},M={mode},T=premix {__version__}; {_DONE[part.kind]}\r\n"
     )
     return BextFields(
-        description=f"{song.name}, {what} {whose}".strip(),
+        description=f"{song.name}, {_called(part)}",
         date=date,
         time=time,
-        time_reference=round((song.time_reference or 0) * rate / song.rate),
+        time_reference=_start(song),
         coding_history=history,
     )

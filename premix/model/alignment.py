@@ -1,6 +1,7 @@
 """Decisions of the alignment, and the sheet in which people read, edit and approve them."""
 
 import hashlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
@@ -38,6 +39,20 @@ class Passage:
     def at(self, time_s: float, rate: int) -> float:
         """Delay in samples at a time of the song."""
         return self.delay_samples + 1e-6 * self.ppm * (time_s - self.from_s) * rate
+
+
+@dataclass(frozen=True, slots=True)
+class DelayParts:
+    """What a mic's delay is made of, in ms: the way of the sound, the recipe's filters, and the mic's own band-pass.
+
+    distance_cm: how far it stands behind the reference; nine in ten are right within `within_cm`.
+    """
+
+    distance_ms: float
+    filters_ms: float
+    own_ms: float
+    distance_cm: float
+    within_cm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +193,12 @@ class Sheet(Section):
     rate: Annotated[int, Field(ge=1, le=1_000_000)] = Field(description="Sample rate of the tracks.")
     reference: Name = Field(description="The mic that stays.")
     performances: dict[Name, dict[Name, SheetEntry]] = Field(description="Decisions by performance and mic.")
+
+    def entries(self) -> Iterator[tuple[str, str, SheetEntry]]:
+        """(performance, mic, entry) of every decision."""
+        for performance, mics in self.performances.items():
+            for mic, entry in mics.items():
+                yield performance, mic, entry
 
     @property
     def sha256(self) -> str:
