@@ -3,10 +3,11 @@
 Every command that reads tracks is a walk along this line, or along a part of it.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +35,7 @@ from premix.model.manifest import ComparisonManifest, Manifest
 from premix.model.mix import MixPlan, Rendered
 from premix.model.song import Song
 from premix.model.tracks import TrackLook
-from premix.processors.chains import check_chains
+from premix.processors.chains import chain_paths, check_chains
 from premix.recipe.read import read_recipe, read_sheet
 from premix.recipe.record import MergedRecipe
 from premix.recipe.resolve import song_of, variants_of
@@ -117,13 +118,17 @@ def prepare(
     sheet: Path | None = None,
     recover: bool = False,
     progress: Progress | None = None,
+    loaded: Callable[[MergedRecipe, Song], None] | None = None,
 ) -> Iterator[Prepared]:
     """Everything up to the alignment's decisions; the key envelopes live as long as the context.
 
-    sheet: an alignment sheet whose decisions are taken instead of sought.
+    sheet: an alignment sheet whose decisions are taken instead of sought. loaded: called once the tracks are known and
+    nothing of them is read yet; what it raises ends the run.
     """
     progress = progress or Progress()
     merged, song = load(recipe, folder, settings, recover=recover)
+    if loaded is not None:
+        loaded(merged, song)
     given = read_sheet(sheet) if sheet is not None else None
     if given is not None:
         check_sheet(given, str(sheet), song)
@@ -166,9 +171,16 @@ def render(
     """
     progress = progress or Progress()
     with (
-        Package(out, inputs_folder=folder, force=force) as package,
+        Package(out, inputs_folder=folder, force=force, inputs=_named(recipe, sheet)) as package,
         prepare(
-            recipe, folder, settings=settings, threads=threads, sheet=sheet, recover=recover, progress=progress
+            recipe,
+            folder,
+            settings=settings,
+            threads=threads,
+            sheet=sheet,
+            recover=recover,
+            progress=progress,
+            loaded=partial(_stay_out, package, "render"),
         ) as prepared,
     ):
         stop_if_refused(prepared.song)
@@ -210,8 +222,16 @@ def compare(
     """
     progress = progress or Progress()
     with (
-        Package(out, inputs_folder=folder, force=force) as package,
-        prepare(recipe, folder, settings=settings, threads=threads, sheet=sheet, progress=progress) as prepared,
+        Package(out, inputs_folder=folder, force=force, inputs=_named(recipe, sheet)) as package,
+        prepare(
+            recipe,
+            folder,
+            settings=settings,
+            threads=threads,
+            sheet=sheet,
+            progress=progress,
+            loaded=partial(_stay_out, package, "comparison"),
+        ) as prepared,
         thread_pool(threads) as pool,
     ):
         stop_if_refused(prepared.song)
@@ -240,6 +260,24 @@ def compare(
             write_compare_page(song, document, package.folder, page)
         check_unchanged(song)
         return package.commit(document)
+
+
+def _named(recipe: RecipeLike, sheet: Path | None) -> dict[str, Path | None]:
+    """The files that a command names, by what they are."""
+    return {"the recipe": recipe if isinstance(recipe, Path) else None, "the alignment sheet": sheet}
+
+
+def _stay_out(package: Package, kind: str, merged: MergedRecipe, song: Song) -> None:
+    """Raise DeliveryError where the run would replace what it reads, or what another one made."""
+    tracks = (mic.track.header.path for mic in song.mics)
+    package.keep_out(
+        [
+            *(("the recipe", path) for path in merged.files),
+            *(("the track", path) for path in tracks),
+            *(("the file of a chain", path) for path in chain_paths(song)),
+        ]
+    )
+    package.claim(song.name, kind)
 
 
 def save_sheet(song: Song, path: Path) -> None:

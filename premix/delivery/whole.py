@@ -5,21 +5,26 @@ import ctypes
 import os
 import shutil
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 from premix.audio.writer import storage_error
 from premix.errors import DeliveryError, Problem
 
 
-def replace_folder(new: Path, target: Path, old: Path) -> None:
+def replace_folder(new: Path, target: Path, old: Path, accept: Callable[[Path], None] = lambda _: None) -> None:
     """Put `new` in the place of `target`, and remove what was there; all three beside each other.
 
-    Where the system can exchange two names (Linux), there is no moment without a whole `target`. Elsewhere
-    the old folder is called `old` for a moment, and `mend` puts it back after a kill in that moment.
+    accept: called with what was there, once it is out of the way and nobody can save anything into it by its name any
+    more; what it raises is raised when everything is as it was before. Where the system can exchange two names
+    (Linux), there is no moment without a whole `target`. Elsewhere the old folder is called `old` for a moment, and
+    `mend` puts it back after a kill in that moment.
     """
-    if not target.exists():
+    if not os.path.lexists(target):
         new.rename(target)
-    elif _exchange(new, target):
+        sync(target.parent)
+        return
+    if exchanged := _exchange(new, target):
         old = new
     else:
         target.rename(old)
@@ -28,16 +33,39 @@ def replace_folder(new: Path, target: Path, old: Path) -> None:
         except OSError:
             old.rename(target)
             raise
+    try:
+        accept(old)
+    except BaseException:
+        if not (exchanged and _exchange(target, old)):
+            target.rename(new)
+            old.rename(target)
+        raise
     sync(target.parent)
-    shutil.rmtree(old, ignore_errors=True)
+    remove(old)
 
 
-def mend(new: Path, target: Path, old: Path) -> None:
-    """Undo what a killed run left: an old folder without its name gets it back, unfinished ones go."""
+def mend(new: Path, target: Path, old: Path, spare: Callable[[Path], None] = lambda _: None) -> None:
+    """Undo what a killed run left: an old folder without its name gets it back, unfinished ones go.
+
+    spare: called with each that is about to go; it may take it away.
+    """
     if old.exists() and not target.exists():
         old.rename(target)
     for leftover in (new, old):
-        shutil.rmtree(leftover, ignore_errors=True)
+        if leftover.exists():
+            spare(leftover)
+            remove(leftover)
+
+
+def remove(folder: Path) -> None:
+    """Remove a folder of files that are known to be ours or given up, its manifest last: until then it says so."""
+    for path in sorted(folder.glob("*"), key=lambda path: path.name == "manifest.json"):
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            with contextlib.suppress(OSError):
+                path.unlink()
+    shutil.rmtree(folder, ignore_errors=True)
 
 
 def sync_tree(folder: Path) -> None:

@@ -28,11 +28,12 @@ _EXTENDS = ("extends",)
 
 @dataclass(frozen=True, slots=True)
 class Layer:
-    """One file (or --set value): its name in messages, its name in `origins`, and its content."""
+    """One file (or --set value): its name in messages, its name in `origins`, its content, and where it is."""
 
     shown: str
     short: str
     root: Node
+    path: Path | None = None
 
 
 def load_layers(
@@ -68,7 +69,11 @@ def _chain(recipe: Path | Mapping[str, Any], faults: list[Fault]) -> tuple[list[
         if root is None:
             return layers, False
         seen[_identity(path)] = Mark(name, 1, 1)
-        layers.append(Layer(name, Path(os.path.relpath(path, folder)).as_posix(), root))
+        layers.append(
+            Layer(
+                name, Path(os.path.relpath(path, folder)).as_posix(), root, path if asked_at or recipe is path else None
+            )
+        )
         node = root.mapping.get("extends")
         if node is None:
             return layers, True
@@ -104,7 +109,7 @@ def _song(path: Path, faults: list[Fault]) -> list[Layer]:
     if "extends" in root.mapping:
         what = "a song's file extends nothing; it is laid over the recipe that is given"
         faults.append(Fault(root.keys["extends"], _EXTENDS, "recipe-extends", what))
-    return [Layer(str(path), SONG_FILE, root)]
+    return [Layer(str(path), SONG_FILE, root, path)]
 
 
 def _setting(text: str, name: str, faults: list[Fault]) -> Node | None:

@@ -53,6 +53,7 @@ def read_recipe(
     return MergedRecipe(
         recipe=_with_absolute_files(record, merged, folder),
         text=RecipeEntry(source, _origins(merged, layers), _sha256(record)),
+        files=tuple(layer.path for layer in layers if layer.path is not None),
     )
 
 
