@@ -180,6 +180,10 @@ STAGES: dict[str, dict[str, str]] = {
         "not-a-manifest": "Give the manifest.json of an earlier render, or its folder.",
         "expect-file-differs": "See the causes told with it; approve the new render, or put them back.",
         "expect-cause": "Put it back as it was, or approve the new render.",
+        "verify-changed": "Take the file from the delivery again, or render again.",
+        "verify-lost": "Take the file from the delivery again, or render again.",
+        "verify-added": "Keep it elsewhere: it is no part of the delivery.",
+        "verify-rewritten": "Nothing to do: its samples and its start are those that were delivered.",
         "null-mixed": "Compare two files, or two output folders, of one rate and channel count.",
     },
     "report": {

@@ -82,6 +82,12 @@ class TrackReader(AbstractContextManager["TrackReader"]):
             self._hash_loaded(begin, end)
 
 
+def sample_hash(header: AudioHeader) -> str:
+    """Hash of a file's samples, as `TrackReader.sha256` gives it. TracksError where the file is damaged."""
+    with TrackReader(Track("", "", header), hash_samples=True) as reader:
+        return reader.sha256()
+
+
 def read_blocks(header: AudioHeader, frames: int = _PIECE) -> Iterator[FloatArray]:
     """All samples of a file by themselves, in blocks (channels, at most `frames`), each an array of its own.
 

@@ -1,6 +1,6 @@
 """The commands for one song: `premix inspect` looks, `premix align` decides, `premix render` makes the stems.
 
-Two hold renders against each other: `premix compare` by ear, `premix null` by subtraction.
+`premix compare` holds variants of a mix against each other, by ear.
 """
 
 import json
@@ -289,37 +289,3 @@ def compare_command(
     show.missing_page(no_report)
     show.say(f"done: {len(rows)} variants and manifest in {out}")
     return Exit.DONE
-
-
-@click.command("null")
-@click.argument("a", type=options.PATH)
-@click.argument("b", type=options.PATH)
-@click.option(
-    "--below",
-    type=float,
-    default=-120.0,
-    show_default=True,
-    metavar="DBFS",
-    help="Exit 4 when any file's residual peaks above this.",
-)
-@options.as_json
-def null_command(a: Path, b: Path, below: float, as_json: bool) -> Exit:
-    """Subtract B from A, two files or two output folders, and tell what is left."""
-    pairs = against.null(a, b)
-    holds = all(pair.result is not None and pair.result.holds(below) for pair in pairs)
-    code = Exit.DONE if holds else Exit.BROKEN
-    if as_json:
-        show.document({"below_dbfs": below, "holds": holds, "files": pairs})
-        return code
-    rows = []
-    for pair in pairs:
-        left = pair.result
-        if left is None:
-            rows.append([pair.name, f"missing in {pair.missing_in}", "", "", ""])
-            continue
-        levels = (left.residual_peak_dbfs, left.residual_rms_dbfs, left.residual_best_gain_rms_dbfs)
-        first = "-" if left.first_difference_s is None else f"{left.first_difference_s:.6f} s"
-        rows.append([pair.name, *(show.figure(level, 1, "none") for level in levels), first])
-    show.table(["file", "residual peak dBFS", "rms dBFS", "rms at best gain", "first difference"], rows)
-    show.say(f"{'nulls' if holds else 'does not null'} below {below:g} dBFS")
-    return code

@@ -37,8 +37,9 @@ def _is_mounted(folder: Path) -> bool:
 
 
 def own_part(files: Iterable[str]) -> list[str]:
-    """Of the files in the folder those that are not a run's own means."""
-    return [name for name in files if not name.split("/")[0].startswith(HIDDEN)]
+    """Of the files in the folder those that are not the means of a run at work."""
+    means = {NEW, OLD, JOURNAL, LOCK, _part(Path(JOURNAL)).name}
+    return [name for name in files if name.split("/")[0] not in means]
 
 
 def replace_inside(out: Path, old: Collection[str]) -> None:

@@ -30,6 +30,7 @@ from premix.delivery.holdings import (
 )
 from premix.delivery.in_place import LOCK, NEW, is_fixed, own_part, replace_inside, undo_inside
 from premix.delivery.scratch import Lock
+from premix.delivery.verify import files_below, sums_name, write_sums
 from premix.delivery.whole import mend, replace_folder, sync_tree
 from premix.errors import DeliveryError, Problem
 from premix.model.manifest import ComparisonManifest, Manifest
@@ -116,8 +117,10 @@ class Package:
         Raises DeliveryError where meanwhile anything was saved into the output folder; that stays.
         """
         try:
-            manifest = replace(manifest, written=tuple(sorted({*holdings(self.folder), MANIFEST})))
+            written = {*files_below(self.folder), MANIFEST, sums_name(manifest.song)}
+            manifest = replace(manifest, written=tuple(sorted(written)))
             write_json(self.folder / MANIFEST, manifest)
+            write_sums(self.folder, manifest.song, manifest.written)
             sync_tree(self.folder)
             self._accept(self.out)
             if self.out.exists():

@@ -118,9 +118,9 @@ class PartFiles:
             path = self._names[part.part]
             measured = measures(part.part)
             patch_loudness(self._folder / path, measured)
-            files.append(
-                WrittenFile(part, path, done.frames, self._song.deliver.bits, done.sha256, done.overs, measured)
-            )
+            size = (self._folder / path).stat().st_size
+            bits = self._song.deliver.bits
+            files.append(WrittenFile(part, path, done.frames, bits, done.sha256, done.overs, measured, size))
         return tuple(files)
 
 

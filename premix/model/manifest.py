@@ -86,7 +86,8 @@ class EfficiencyEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileEntry:
-    """One audio file. path: below the output folder. sha256: of its samples, as little-endian bytes.
+    """One audio file. path: below the output folder. sha256: of its samples, as little-endian bytes. size_bytes: of the
+    file.
 
     overs: samples that had to be clipped. gain_to_bus_db: at which it is added to its bus, or a bus to the guitar bus.
     Peaks in dBFS and dBTP, loudness in LUFS (ITU-R BS.1770), rms by AES17: a full-scale sine reads 0 dBFS. dc: mean,
@@ -115,6 +116,7 @@ class FileEntry:
     momentary_max_lufs: float | None = None
     loudness_range_lu: float | None = None
     rms_dbfs: float | None = None
+    size_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,6 +213,7 @@ class VariantEntry:
     true_peak_dbtp: float | None
     sample_peak_dbfs: float | None
     crest_db: float | None
+    size_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -212,7 +212,7 @@ class RoomQuiet:
 
 @dataclass(frozen=True, slots=True)
 class WrittenFile:
-    """One file that was written, with the hash of its samples (little-endian, own bit depth, interleaved)."""
+    """One file that was written; the hash is of its samples (little-endian, own bit depth, interleaved)."""
 
     part: Part
     path: str
@@ -221,6 +221,7 @@ class WrittenFile:
     sha256: str
     overs: int
     measures: PartMeasures
+    size_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,6 +53,9 @@ def contents(folder: Path) -> dict[str, object]:
         p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()
     }
     text = (folder / "manifest.json").read_text("utf-8")
+    for name, sums in found.items():
+        if name.endswith(".sha256") and isinstance(sums, bytes):
+            found[name] = [line for line in sums.splitlines() if not line.endswith(b"  manifest.json")]
     return {**found, "manifest.json": json.loads(text, parse_float=lambda digits: f"{float(digits):.11e}")}
 
 
