@@ -212,6 +212,7 @@ STAGES: dict[str, dict[str, str]] = {
         "batch-song-lost": "Look for a lack of memory or a damaged file, then repeat the command for this song.",
         "batch-no-memory": "Give fewer --jobs, and repeat the command: finished songs are skipped.",
         "batch-bug": "Send the log to the developers of premix; the other songs are not affected.",
+        "batch-outputs-changed": "Nothing to do if they were changed by mistake; else keep other files elsewhere.",
         "batch-earlier-render": "Mend the song and repeat the command; until then do not hand these files on.",
         # findings across songs
         "batch-fewer-jobs": "Nothing to do; with more free memory more songs are rendered at once.",

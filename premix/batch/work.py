@@ -16,6 +16,7 @@ from typing import Literal
 
 from premix import __version__
 from premix.audio.reader import TrackReader
+from premix.batch.outputs import note, ruined
 from premix.delivery.documents import MANIFEST, read_manifest, relative_path
 from premix.delivery.package import Package
 from premix.errors import DeliveryError, Exit, Problem, RecipeError, UserError
@@ -45,12 +46,16 @@ _MEANING: dict[Status, tuple[str, Exit]] = {
 
 @dataclass(frozen=True, slots=True)
 class RenderOptions:
-    """How every song is rendered, under the names that `render` has. force: also what is unchanged."""
+    """How every song is rendered, under the names that `render` has. force: also what is unchanged.
+
+    verify: read every sample of what is there before it counts as unchanged; no matter of a render.
+    """
 
     settings: tuple[str, ...] = ()
     force: bool = False
     recover: bool = False
     report: bool = False
+    verify: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +120,12 @@ def render_song(job: SongJob) -> SongResult:
         pulse.begin("reading", 1)
         manifest = None if job.options.force else _manifest_if_unchanged(job)
         status: Status = "unchanged"
-        if manifest is None:
-            manifest, status = _render(job, pulse), "rendered"
+        spoilt = None if manifest is None else ruined(job.out, every_sample=job.options.verify)
+        if manifest is None or spoilt is not None:
+            manifest, status = None, "rendered"
+            manifest = _render(job, pulse)
+            problems = [spoilt] if spoilt is not None else []
+            note(job.out)
     except UserError as error:
         status, problems = "problems", error.problems
     except StoppedError:
@@ -151,6 +160,7 @@ def _left_over(job: SongJob) -> list[Problem]:
 
 def _render(job: SongJob, pulse: "Pulse") -> Manifest:
     options, trim_db = asdict(job.options), job.extra_trim_db or 0.0
+    del options["verify"]
     render(job.recipe, job.folder, job.out, **options, sheet=job.sheet, extra_trim_db=trim_db, progress=pulse)
     return _without_spans(read_manifest(job.out))
 

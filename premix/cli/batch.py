@@ -32,6 +32,7 @@ from premix.errors import DeliveryError, Exit, Problem
     help="Take each song's decisions from the alignment sheet FOLDER/<song>.yaml.",
 )
 @click.option("--force", is_flag=True, help="Render again what is unchanged, and replace what premix did not write.")
+@click.option("--verify", is_flag=True, help="Read every sample of what is there before it counts as unchanged.")
 @click.option(
     "--match",
     type=click.Choice(["loudness", "none"]),
@@ -52,6 +53,7 @@ def batch_command(
     scheduler: str | None,
     sheets: Path | None,
     force: bool,
+    verify: bool,
     match: Match,
     summary_markdown: Path | None,
     no_report: bool,
@@ -72,7 +74,7 @@ def batch_command(
             recipe,
             songs,
             out,
-            options=RenderOptions(settings, force, recover, report=not no_report),
+            options=RenderOptions(settings, force, recover, report=not no_report, verify=verify),
             match=match,
             sheets=sheets,
             jobs=jobs,

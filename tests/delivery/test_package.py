@@ -250,7 +250,7 @@ def test_file_that_arrives_at_the_last_moment_stays(
     """After the last look at the folder, just before it gets out of the way: it is put back, with the file."""
     out = tmp_path / "out"
     deliver(out, tracks, "old")
-    real = swap.replace_folder
+    before, real = listing(out), swap.replace_folder
 
     def late(*args: Any) -> None:
         (out / "mix.session").write_text("weeks of work")
@@ -261,12 +261,7 @@ def test_file_that_arrives_at_the_last_moment_stays(
         monkeypatch.setattr(swap, "_exchange", exchange)
         with pytest.raises(DeliveryError, match=r"mix\.session.*out-changed"):
             deliver(out, tracks)
-        assert listing(out) | {"manifest.json": ""} == {
-            "manifest.json": "",
-            "sheet.csv": "old",
-            "stems/a.wav": "old",
-            "mix.session": "weeks of work",
-        }
+        assert listing(out) == before | {"mix.session": "weeks of work"}
         assert sorted(p.name for p in tmp_path.iterdir()) == ["out", "tracks"]
         (out / "mix.session").unlink()
 
@@ -279,7 +274,7 @@ def test_folder_that_appears_at_the_last_moment_stays(tmp_path: Path, tracks: Pa
         lambda: out.write_text("b"),
     ):
         with (
-            pytest.raises(DeliveryError, match="out-changed|out-exists"),
+            pytest.raises(DeliveryError, match=r"out-changed|out-exists"),
             Package(out, inputs_folder=tracks, force=True) as package,
         ):
             made()
