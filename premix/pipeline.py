@@ -17,7 +17,8 @@ from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
 from premix.analysis.damage import check_intact, damage
 from premix.analysis.levels import look
 from premix.analysis.scan import scan
-from premix.delivery.documents import comparison_manifest, manifest
+from premix.delivery.against import is_approved, same_samples
+from premix.delivery.documents import comparison_manifest, manifest, read_manifest
 from premix.delivery.file_names import document_name, file_names, variant_path
 from premix.delivery.package import Package
 from premix.delivery.part_files import PartFiles, bytes_of
@@ -69,11 +70,16 @@ class Prepared:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A finished render: its records, its manifest, the limits that are broken."""
+    """A finished render: its records, its manifest, the limits that are broken, and the manifest it was held against.
+
+    delivered: False where it is not what was expected, and OUT holds what was: that stays.
+    """
 
     rendered: Rendered
     manifest: Manifest
     broken: tuple[Finding, ...]
+    expected: Manifest | None = None
+    delivered: bool = True
 
 
 def load(
@@ -162,16 +168,19 @@ def render(
     extra_trim_db: float = 0.0,
     report: bool = False,
     pictures: Path | None = None,
+    expect: Path | None = None,
     progress: Progress | None = None,
 ) -> Outcome:
     """The main job: OUT appears whole or not at all. Raises UserError with what the user has to mend.
 
     extra_trim_db: on top of the trim that the ceiling asks for, so that songs sit together. report: with the HTML
-    page, where its extra is installed. pictures: folder for the page's pictures as files.
+    page, where its extra is installed. pictures: folder for the page's pictures as files. expect: manifest of an
+    earlier render; where OUT holds that render and this one differs, OUT stays as it is.
     """
     progress = progress or Progress()
+    expected = read_manifest(expect) if expect is not None else None
     with (
-        Package(out, inputs_folder=folder, force=force, inputs=_named(recipe, sheet)) as package,
+        Package(out, inputs_folder=folder, force=force, inputs=_named(recipe, sheet, expect)) as package,
         prepare(
             recipe,
             folder,
@@ -195,10 +204,12 @@ def render(
         if report and missing_extra() is None:
             page = write_report(rendered, document, package.folder / document_name(song.name, "report", "html"))
         check_unchanged(song)
+        if expected is not None and not same_samples(expected, document) and is_approved(expected, out):
+            return Outcome(rendered, document, broken, expected, delivered=False)
         document = package.commit(document)
         if page is not None and pictures is not None:
             page.save_pictures(pictures)
-        return Outcome(rendered, document, broken)
+        return Outcome(rendered, document, broken, expected)
 
 
 def compare(
@@ -262,9 +273,13 @@ def compare(
         return package.commit(document)
 
 
-def _named(recipe: RecipeLike, sheet: Path | None) -> dict[str, Path | None]:
+def _named(recipe: RecipeLike, sheet: Path | None, expect: Path | None = None) -> dict[str, Path | None]:
     """The files that a command names, by what they are."""
-    return {"the recipe": recipe if isinstance(recipe, Path) else None, "the alignment sheet": sheet}
+    return {
+        "the recipe": recipe if isinstance(recipe, Path) else None,
+        "the alignment sheet": sheet,
+        "the expected manifest": expect,
+    }
 
 
 def _stay_out(package: Package, kind: str, merged: MergedRecipe, song: Song) -> None:

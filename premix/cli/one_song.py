@@ -12,7 +12,7 @@ import click
 
 from premix.cli import options, show
 from premix.delivery import against
-from premix.delivery.documents import alignment_document, intake_document, read_manifest
+from premix.delivery.documents import alignment_document, intake_document
 from premix.errors import Exit, Finding, Problem, verdict
 from premix.messages import REMEDIES
 from premix.model.song import Mic, Performance, RecipeEntry, Song
@@ -203,10 +203,17 @@ def render_command(
     """Render TRACKS after RECIPE into OUT: stems, rooms, buses, the guitar bus, a track sheet, a manifest, a page."""
     if pictures is not None and (no_report or missing_extra()):
         raise click.UsageError("--pictures needs the page: leave out --no-report, and install premix-stems[report].")
-    expected = read_manifest(expect) if expect is not None else None
     with show.progress() as bar:
         outcome = render(
-            recipe, tracks, out, force=force, report=not no_report, pictures=pictures, progress=bar, **shared
+            recipe,
+            tracks,
+            out,
+            force=force,
+            report=not no_report,
+            pictures=pictures,
+            expect=expect,
+            progress=bar,
+            **shared,
         )
     if as_json:
         show.document(outcome.manifest)
@@ -214,10 +221,12 @@ def render_command(
         _show_render(outcome, out)
         show.missing_page(no_report)
     differences: tuple[Finding, ...] = ()
-    if expected is not None:
-        differences = against.compare(expected, outcome.manifest)
+    if outcome.expected is not None:
+        differences = against.compare(outcome.expected, outcome.manifest)
         show.findings(differences)
         show.say(f"{'not ' if differences else ''}the samples that were expected")
+        if not outcome.delivered:
+            show.say(f"nothing was written: {out} holds the render that was expected, and keeps it")
     return Exit.BROKEN if outcome.broken or differences else Exit.DONE
 
 
@@ -249,7 +258,8 @@ def _show_render(outcome: Outcome, out: Path) -> None:
     show.findings(told[:5])
     if len(told) > 5:
         show.say(f"  ... and {len(told) - 5} more findings in the manifest")
-    show.say(f"{verdict(len(outcome.broken))}: {len(rendering.files)} files, track sheet and manifest in {out}")
+    if outcome.delivered:
+        show.say(f"{verdict(len(outcome.broken))}: {len(rendering.files)} files, track sheet and manifest in {out}")
 
 
 @click.command("compare")

@@ -61,6 +61,19 @@ def _null_files(a: Path, b: Path) -> NullResult:
     return null_test(read_blocks(head_a), read_blocks(head_b), head_a.rate, head_a.channels)
 
 
+def same_samples(one: Manifest, other: Manifest) -> bool:
+    """Whether two renders have the same parts with the same samples."""
+    return {file.part: file.sha256 for file in one.files} == {file.part: file.sha256 for file in other.files}
+
+
+def is_approved(expected: Manifest, out: Path) -> bool:
+    """Whether the folder `out` holds the render that is expected, which no other one may replace."""
+    try:
+        return same_samples(expected, read_manifest(out))
+    except RecipeError:
+        return False
+
+
 def compare(expected: Manifest, rendered: Manifest) -> tuple[Finding, ...]:
     """What differs in the samples of the files, and the causes that the manifests know of; empty: identical."""
     old, new = ({file.part: file.sha256 for file in m.files} for m in (expected, rendered))

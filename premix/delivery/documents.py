@@ -6,9 +6,11 @@ writes it, `--check` exits 1 where it is not current.
 """
 
 import dataclasses
+import errno
 import importlib.metadata
 import json
 import math
+import re
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -51,6 +53,9 @@ if TYPE_CHECKING:
 
 MANIFEST = "manifest.json"
 SCHEMA = Path(__file__).parents[2] / "recipes" / "manifest.schema.json"
+LARGEST_MANIFEST = 32_000_000
+"""Bytes; an hour with tens of thousands of stops has a third of it."""
+_SHA256 = re.compile("[0-9a-f]{64}")
 E = TypeVar("E", bound="DataclassInstance")
 _LIBRARIES = ("numpy", "scipy", "soundfile", "soxr", "pedalboard")
 
@@ -94,18 +99,50 @@ def write_json(path: Path, document: Any) -> None:
 def read_manifest(path: Path) -> Manifest:
     """A manifest, or the manifest.json of an output folder; what a later version added is passed over.
 
-    Raises RecipeError where there is none.
+    Raises RecipeError where there is none, or where what it says cannot be.
     """
     what = "no premix manifest can be read here"
     try:
-        text = (path / MANIFEST if path.is_dir() else path).read_bytes()
-        return TypeAdapter(Manifest).validate_json(text, strict=True)
+        found = TypeAdapter(Manifest).validate_json(manifest_bytes(path), strict=True)
+        place = next(_impossible(found), "")
+        if not place:
+            return found
     except ValidationError as error:
         place = ".".join(map(str, error.errors()[0]["loc"]))
-        what += f": {place} is missing or is not what it should be" if place else ""
-    except OSError:
-        pass
+    except (OSError, ValueError):
+        place = ""
+    what += f": {place} is missing or is not what it should be" if place else ""
     raise RecipeError(Problem("not-a-manifest", str(path), what, f"{MANIFEST} of an output folder"))
+
+
+def manifest_bytes(path: Path) -> bytes:
+    """A manifest, or that of an output folder, as it stands there. OSError where it cannot be read, is no file or is
+    larger than any manifest."""
+    path = path / MANIFEST if path.is_dir() else path
+    if not path.is_file():  # a pipe, or a device: nothing to wait for
+        raise OSError(errno.EINVAL, "it is no file", str(path))
+    with path.open("rb") as stream:
+        text = stream.read(LARGEST_MANIFEST + 1)
+    if len(text) > LARGEST_MANIFEST:
+        raise OSError(errno.EFBIG, "it is too large", str(path))
+    return text
+
+
+def _impossible(found: Manifest) -> Iterator[str]:
+    """The places of a manifest that no render writes so."""
+    if found.format != FORMAT:
+        yield "format"
+    if not (0 < found.rate < 10_000_000 and 0 < found.frames < 1 << 50):
+        yield "frames" if 0 < found.rate < 10_000_000 else "rate"
+    if not (math.isfinite(found.trim_db) and math.isfinite(found.extra_trim_db)):
+        yield "trim_db"
+    for key in ("part", "path"):
+        if not found.files or len({getattr(file, key) for file in found.files}) < len(found.files):
+            yield "files"
+    for number, file in enumerate(found.files):
+        for key, holds in (("sha256", _SHA256.fullmatch(file.sha256)), ("frames", file.frames > 0)):
+            if not holds:
+                yield f"files.{number}.{key}"
 
 
 def manifest(rendered: Rendered) -> Manifest:

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from premix.delivery.documents import MANIFEST
+from premix.delivery.documents import manifest_bytes
 from premix.delivery.scratch import Lock
 from premix.delivery.verify import KEPT, SYSTEM_FILES
 
@@ -22,7 +22,6 @@ Holdings = Mapping[str, Stamp]
 
 HIDDEN = ".premix-"
 """How everything begins that a run keeps for itself in or beside an output folder."""
-_LARGEST_MANIFEST = 32_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +39,8 @@ class EarlierRun:
 
 def earlier_run(folder: Path) -> EarlierRun | None:
     """What the manifest in a folder says; None where there is none of premix."""
-    path = folder / MANIFEST
     try:
-        if not path.is_file() or path.stat().st_size > _LARGEST_MANIFEST:
-            return None
-        found = json.loads(path.read_text("utf-8"))
+        found = json.loads(manifest_bytes(folder))
         if "premix" not in found:
             return None
         return EarlierRun(str(found.get("song", "")), str(found.get("kind", "render")), frozenset(found["written"]))

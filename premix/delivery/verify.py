@@ -14,7 +14,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from premix.audio.headers import read_header
 from premix.audio.reader import sample_hash
-from premix.delivery.documents import MANIFEST, read_manifest
+from premix.delivery.documents import MANIFEST, manifest_bytes, read_manifest
 from premix.delivery.file_names import document_name
 from premix.errors import Finding, Problem, RecipeError, UserError
 from premix.model.manifest import ComparisonManifest, Manifest
@@ -84,7 +84,7 @@ def read_delivered(folder: Path) -> Manifest | ComparisonManifest:
         return read_manifest(folder)
     except RecipeError as error:
         try:
-            text = (folder / MANIFEST).read_bytes()
+            text = manifest_bytes(folder)
             return TypeAdapter(ComparisonManifest).validate_json(text, strict=True)
         except (OSError, ValidationError):
             raise error from None
