@@ -78,6 +78,7 @@ STAGES: dict[str, dict[str, str]] = {
         "damaged-header": "Copy the file again from the recorder, or export it again.",
         "no-samples": "Export the track again; it was recorded or exported with no length.",
         "truncated-file": "Copy the file again from the recorder; `--recover` reads what is there.",
+        "more-than-declared": "Copy it again from the recorder; `--recover` reads all that is there.",
         "unfinalised-header": "Copy it again after the recorder has closed it; `--recover` reads what is there.",
         "wav-over-4gb": "Export it again as RF64 or FLAC; `--recover` reads what is there.",
         "damaged-samples": "Copy the file again from the recorder, and do not write to it while premix runs.",

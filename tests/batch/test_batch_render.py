@@ -18,7 +18,7 @@ from premix.batch import work as unchanged_module
 from premix.batch.order import Batch, run_batch
 from premix.batch.summary import write_summary
 from premix.batch.work import RenderOptions, finished_manifest, unchanged
-from premix.delivery.verify import Verified
+from premix.delivery.verify import Verified, verify
 from premix.errors import RecipeError
 from premix.messages import REMEDIES
 from premix.pipeline import load, prepare, render, save_sheet
@@ -297,7 +297,7 @@ def test_samples_are_read_where_the_notes_do_not_vouch_for_a_file(
     recipe, songs, out = house_recipe(tmp_path), make_songs("a"), tmp_path / "out"
     run_batch(recipe, songs, out, options=LEFT)
     read: list[bool] = []
-    real = outputs.verify
+    real = verify
 
     def watched(folder: Path, *, samples: bool) -> Verified:
         read.append(samples)

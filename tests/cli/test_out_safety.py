@@ -8,6 +8,8 @@ import pytest
 
 from premix import pipeline
 from premix.messages import REMEDIES
+from premix.model import song as model
+from premix.tracks import intake
 from tests.cli.conftest import Premix, Said
 from tests.rigs.sessions import Song, manifest_of, tree
 
@@ -28,11 +30,11 @@ def meanwhile(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[[], object]
     """Do something while the next render is at work: after its last look at the tracks, before its files appear."""
 
     def do(work: Callable[[], object]) -> None:
-        real = pipeline.check_unchanged
+        real = intake.check_unchanged
 
-        def last_look(song: object) -> None:
+        def last_look(song: model.Song) -> None:
             work()
-            real(song)  # type: ignore[arg-type]
+            real(song)
 
         monkeypatch.setattr(pipeline, "check_unchanged", last_look)
 

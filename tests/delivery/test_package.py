@@ -5,6 +5,7 @@ import shutil
 import subprocess
 import sys
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -269,10 +270,12 @@ def test_file_that_arrives_at_the_last_moment_stays(
 def test_folder_that_appears_at_the_last_moment_stays(tmp_path: Path, tracks: Path) -> None:
     """OUT was not there at the start, also with force; and a file in its place is no folder to be replaced."""
     out = tmp_path / "out"
-    for made in (
-        lambda: (out / "a").mkdir(parents=True) or (out / "a" / "b").write_text("b"),
-        lambda: out.write_text("b"),
-    ):
+
+    def folder() -> None:
+        (out / "a").mkdir(parents=True)
+        (out / "a" / "b").write_text("b")
+
+    for made in (folder, partial(out.write_text, "b")):
         with (
             pytest.raises(DeliveryError, match=r"out-changed|out-exists"),
             Package(out, inputs_folder=tracks, force=True) as package,
