@@ -139,6 +139,7 @@ STAGES: dict[str, dict[str, str]] = {
         "chain-not-finite": "Look at the processor named there and at the levels before it; nothing was written.",
         "chain-costs-efficiency": "Write `phase: linear` there, move it to the performance's chain, or accept it.",
         # plug-ins
+        "plug-in-not-allowed": "Name it in the recipe that you give, or say --allow-plug-ins if you trust its sender.",
         "plug-in-refused": "Check that it is an effect for this system, and its `name` and `state`.",
         "plug-in-crashed": "Update the plug-in, or render what it does beforehand; nothing was written.",
         "plug-in-too-slow": "Raise `time_limit_s`, or check whether the plug-in waits for a licence or a window.",
@@ -159,6 +160,7 @@ STAGES: dict[str, dict[str, str]] = {
     },
     "delivery": {
         "disk-full": "Make room on the disk, or choose another place with --out; nothing was written.",
+        "scratch-none": "Name a folder that may be written with the environment variable TMPDIR.",
         "scratch-full": "Make room there, or choose another place with the environment variable TMPDIR.",
         "over-ceiling": "Lower the gains, raise `deliver.ceiling_dbtp`, or write `deliver: {trim: auto}`.",
         "cannot-write": "Choose a place you may write to with --out.",

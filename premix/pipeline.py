@@ -83,13 +83,19 @@ class Outcome:
 
 
 def load(
-    recipe: RecipeLike, folder: Path, settings: Sequence[str] = (), *, recover: bool = False
+    recipe: RecipeLike,
+    folder: Path,
+    settings: Sequence[str] = (),
+    *,
+    recover: bool = False,
+    allow_plug_ins: bool = False,
 ) -> tuple[MergedRecipe, Song]:
     """Recipe and tracks, checked; raises UserError with everything that is wrong.
 
-    recover: read what is there of unfinalised and truncated files.
+    recover: read what is there of unfinalised and truncated files. allow_plug_ins: also those that come with the
+    tracks.
     """
-    merged = read_recipe(recipe, song_folder=folder, settings=settings)
+    merged = read_recipe(recipe, song_folder=folder, settings=settings, allow_plug_ins=allow_plug_ins)
     wanted = song_of(merged)
     found, unused = find_tracks(wanted, folder)
     song = take_in(wanted.tell(*unused), found, folder, recover=recover)
@@ -103,11 +109,12 @@ def inspect(
     settings: Sequence[str] = (),
     *,
     recover: bool = False,
+    allow_plug_ins: bool = False,
     progress: Progress | None = None,
 ) -> tuple[Song, tuple[TrackLook, ...], tuple[Problem, ...]]:
     """A first look: the song with its findings, a look at every track, and what would stop a render."""
     progress = progress or Progress()
-    _, song = load(recipe, folder, settings, recover=recover)
+    _, song = load(recipe, folder, settings, recover=recover, allow_plug_ins=allow_plug_ins)
     progress.begin("reading", sum(mic.track.header.frames for mic in song.mics))
     song, looks = look(song, progress.advance)
     song, problems = damage(song)
@@ -123,6 +130,7 @@ def prepare(
     threads: int = 1,
     sheet: Path | None = None,
     recover: bool = False,
+    allow_plug_ins: bool = False,
     progress: Progress | None = None,
     loaded: Callable[[MergedRecipe, Song], None] | None = None,
 ) -> Iterator[Prepared]:
@@ -132,7 +140,7 @@ def prepare(
     nothing of them is read yet; what it raises ends the run.
     """
     progress = progress or Progress()
-    merged, song = load(recipe, folder, settings, recover=recover)
+    merged, song = load(recipe, folder, settings, recover=recover, allow_plug_ins=allow_plug_ins)
     if loaded is not None:
         loaded(merged, song)
     given = read_sheet(sheet) if sheet is not None else None
@@ -165,6 +173,7 @@ def render(
     threads: int = 1,
     sheet: Path | None = None,
     recover: bool = False,
+    allow_plug_ins: bool = False,
     extra_trim_db: float = 0.0,
     report: bool = False,
     pictures: Path | None = None,
@@ -188,6 +197,7 @@ def render(
             threads=threads,
             sheet=sheet,
             recover=recover,
+            allow_plug_ins=allow_plug_ins,
             progress=progress,
             loaded=partial(_stay_out, package, "render"),
         ) as prepared,
@@ -222,6 +232,7 @@ def compare(
     force: bool = False,
     threads: int = 1,
     sheet: Path | None = None,
+    allow_plug_ins: bool = False,
     report: bool = True,
     progress: Progress | None = None,
 ) -> ComparisonManifest:
@@ -240,6 +251,7 @@ def compare(
             settings=settings,
             threads=threads,
             sheet=sheet,
+            allow_plug_ins=allow_plug_ins,
             progress=progress,
             loaded=partial(_stay_out, package, "comparison"),
         ) as prepared,

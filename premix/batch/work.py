@@ -54,6 +54,7 @@ class RenderOptions:
     settings: tuple[str, ...] = ()
     force: bool = False
     recover: bool = False
+    allow_plug_ins: bool = False
     report: bool = False
     verify: bool = False
 
@@ -171,7 +172,10 @@ def _manifest_if_unchanged(job: SongJob) -> Manifest | None:
         return None
     if job.options.report and report_of(manifest) is None and missing_extra() is None:
         return None
-    _, song = load(job.recipe, job.folder, job.options.settings, recover=job.options.recover)
+    options = job.options
+    _, song = load(
+        job.recipe, job.folder, options.settings, recover=options.recover, allow_plug_ins=options.allow_plug_ins
+    )
     sheet = None if job.sheet is None else read_sheet(job.sheet)
     return _without_spans(manifest) if unchanged(manifest, song, sheet) else None
 

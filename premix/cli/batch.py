@@ -43,6 +43,7 @@ from premix.errors import DeliveryError, Exit, Problem
 @click.option("--summary-markdown", type=options.PATH, help="Also write the summary as Markdown.")
 @click.option("--no-report", is_flag=True, help="Make no HTML pages.")
 @options.recover
+@options.allow_plug_ins
 @options.settings
 @options.as_json
 def batch_command(
@@ -58,6 +59,7 @@ def batch_command(
     summary_markdown: Path | None,
     no_report: bool,
     recover: bool,
+    allow_plug_ins: bool,
     settings: tuple[str, ...],
     as_json: bool,
 ) -> Exit:
@@ -74,7 +76,7 @@ def batch_command(
             recipe,
             songs,
             out,
-            options=RenderOptions(settings, force, recover, report=not no_report, verify=verify),
+            options=RenderOptions(settings, force, recover, allow_plug_ins, report=not no_report, verify=verify),
             match=match,
             sheets=sheets,
             jobs=jobs,
@@ -104,6 +106,8 @@ def _show(batch: Batch) -> None:
     for result in batch.results:
         if result.log:
             show.say(f"  {result.name}: log: {write_log(result.name, result.log)}")
+    manifests = [result.manifest for result in batch.results if result.manifest is not None]
+    show.plug_ins(dict.fromkeys(file for manifest in manifests for file in manifest.chain_files))
     if batch.matching is not None:
         show.say(f"  {batch.matching.told()}")
     show.findings(difference.finding() for difference in batch.differences)

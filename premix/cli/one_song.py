@@ -28,16 +28,25 @@ from premix.units import gain_to_db, samples_to_cm, samples_to_ms, samples_to_s
 @click.option("--recipe", "show_recipe", is_flag=True, help="Print the merged recipe and where each value comes from.")
 @options.settings
 @options.recover
+@options.allow_plug_ins
 @options.as_json
 def inspect_command(
-    recipe: Path, tracks: Path, show_recipe: bool, settings: tuple[str, ...], recover: bool, as_json: bool
+    recipe: Path,
+    tracks: Path,
+    show_recipe: bool,
+    settings: tuple[str, ...],
+    recover: bool,
+    allow_plug_ins: bool,
+    as_json: bool,
 ) -> Exit:
     """Check TRACKS against RECIPE: which file is which mic, lengths, rates, starts, levels, damage.
 
     Exit 1 if a render would stop.
     """
     with show.progress() as bar:
-        song, looks, problems = inspect(recipe, tracks, settings, recover=recover, progress=bar)
+        song, looks, problems = inspect(
+            recipe, tracks, settings, recover=recover, allow_plug_ins=allow_plug_ins, progress=bar
+        )
     if as_json:
         show.document(intake_document(song, looks, problems))
     elif show_recipe:
@@ -98,6 +107,7 @@ def _show_tracks(song: Song, looks: Sequence[TrackLook], problems: Sequence[Prob
 @click.option("--save", type=options.PATH, help="Write the decisions to this file, to read and edit.")
 @options.sheet
 @options.recover
+@options.allow_plug_ins
 @options.threads
 @options.as_json
 def align_command(
@@ -187,6 +197,7 @@ def _confidence(mic: Mic, song: Song) -> str:
 @options.sheet
 @options.recover
 @options.settings
+@options.allow_plug_ins
 @options.threads
 @options.as_json
 def render_command(
@@ -254,6 +265,7 @@ def _show_render(outcome: Outcome, out: Path) -> None:
             f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
             + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
         )
+    show.plug_ins(outcome.manifest.chain_files)
     told = [f for f in song.findings if f.severity != "info"]
     show.findings(told[:5])
     if len(told) > 5:
@@ -273,6 +285,7 @@ def _show_render(outcome: Outcome, out: Path) -> None:
 @options.no_report
 @options.sheet
 @options.settings
+@options.allow_plug_ins
 @options.threads
 @options.as_json
 def compare_command(
@@ -296,6 +309,7 @@ def compare_command(
     figures = ("loudness_before_lufs", "gain_db", "loudness_lufs")
     rows = [[entry.variant, *(show.figure(getattr(entry, key)) for key in figures)] for entry in document.variants]
     show.table(["variant", "LUFS before", "gain dB", "LUFS"], rows)
+    show.plug_ins(document.chain_files)
     show.missing_page(no_report)
     show.say(f"done: {len(rows)} variants and manifest in {out}")
     return Exit.DONE

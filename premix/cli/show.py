@@ -13,6 +13,7 @@ import click
 from premix.delivery.documents import json_text
 from premix.delivery.track_sheet import aligned
 from premix.errors import Finding
+from premix.model.mix import ChainFile
 from premix.pipeline import Progress
 from premix.report.page import missing_extra
 
@@ -55,6 +56,13 @@ def findings(found: Iterable[Finding]) -> None:
         mark = click.style(finding.severity, fg=_COLOURS[finding.severity])
         hint = f" ({finding.hint})" if finding.hint else ""
         say(f"  {mark}: {finding.subject}: {finding.message}{hint} [{finding.slug}]")
+
+
+def plug_ins(files: Iterable[ChainFile]) -> None:
+    """One line a plug-in that took part, with the hash of its file: native code that was run."""
+    for file in files:
+        if file.is_plug_in:
+            say(f"  plug-in: {file.name} at {file.where}, sha256 {file.sha256}")
 
 
 def missing_page(no_report: bool) -> None:

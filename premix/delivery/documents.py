@@ -46,6 +46,7 @@ from premix.model.manifest import (
 from premix.model.mix import Matched, MatchedTake, MonoEntry, Rendered, RoomQuiet, StereoMeasures, WrittenFile
 from premix.model.song import Bus, Mic, Song
 from premix.model.tracks import Track, TrackLook
+from premix.processors.chains import chain_files
 from premix.units import gain_to_db, samples_to_cm, samples_to_ms
 
 if TYPE_CHECKING:
@@ -187,6 +188,7 @@ def comparison_manifest(song: Song, matched: Matched) -> ComparisonManifest:
         rate=song.file_rate,
         matched_lufs=matched.level_lufs,
         variants=tuple(map(_variant, matched.takes)),
+        chain_files=chain_files(song),
         findings=song.findings,
     )
 

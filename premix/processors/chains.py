@@ -107,8 +107,10 @@ def _sha256(path: Path) -> str:
     files = [path] if path.is_file() else sorted(p for p in path.rglob("*") if p.is_file())
     for file in files:
         if file != path:
-            digest.update(file.relative_to(path).as_posix().encode())
-        digest.update(file.read_bytes())
+            digest.update(file.relative_to(path).as_posix().encode("utf-8", "surrogateescape"))
+        with file.open("rb") as stream:
+            while piece := stream.read(1 << 20):
+                digest.update(piece)
     return digest.hexdigest()
 
 

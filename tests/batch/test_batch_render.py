@@ -3,7 +3,6 @@
 import json
 import os
 import shutil
-import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -22,7 +21,7 @@ from premix.delivery.verify import Verified, verify
 from premix.errors import RecipeError
 from premix.messages import REMEDIES
 from premix.pipeline import load, prepare, render, save_sheet
-from premix.processors import plug_in as plug_in_host
+from premix.processors import plug_in_process
 from tests.batch.conftest import MakeSongs
 from tests.batch.sessions import house_recipe
 from tests.processors.conftest import STAND_IN
@@ -113,7 +112,7 @@ def test_a_file_that_a_chain_depends_on_belongs_to_what_is_unchanged(
     tmp_path: Path, make_songs: MakeSongs, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """An impulse response, a plug-in and its state: another content, under the same name, or none is a change."""
-    monkeypatch.setattr(plug_in_host, "worker_command", lambda: (sys.executable, str(STAND_IN)))
+    monkeypatch.setattr(plug_in_process, "worker_module", lambda: STAND_IN)
     files = {"effect.vst3": b"stand-in", "effect.state": b"0.5"}
     for name, text in files.items():
         (tmp_path / name).write_bytes(text)
