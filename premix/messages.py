@@ -79,6 +79,7 @@ STAGES: dict[str, dict[str, str]] = {
         "no-samples": "Export the track again; it was recorded or exported with no length.",
         "truncated-file": "Copy the file again from the recorder; `--recover` reads what is there.",
         "more-than-declared": "Copy it again from the recorder; `--recover` reads all that is there.",
+        "start-impossible": "Export the file again; `--recover` reads it as one without a start time.",
         "unfinalised-header": "Copy it again after the recorder has closed it; `--recover` reads what is there.",
         "wav-over-4gb": "Export it again as RF64 or FLAC; `--recover` reads what is there.",
         "damaged-samples": "Copy the file again from the recorder, and do not write to it while premix runs.",
@@ -189,6 +190,7 @@ STAGES: dict[str, dict[str, str]] = {
         "verify-rewritten": "Nothing to do: its samples and its start are those that were delivered.",
         "null-mixed": "Compare two files, or two output folders, of one rate and channel count.",
     },
+    "system": {"system-refused": "Make room, or give premix the right to what is named there; nothing was written."},
     "report": {
         "report-extra-missing": "Install premix-stems[report] for the page, or say --no-report.",
         "comparison-no-variants": "Write `variants:` in the recipe, or say --vary mics.",
@@ -201,6 +203,7 @@ STAGES: dict[str, dict[str, str]] = {
         "batch-no-list": "Check the path behind the @; the file holds one folder or glob a line.",
         "batch-song-twice": "Leave one of the two out.",
         "batch-same-name": "Rename one of the folders, or run them as two batches with an --out each.",
+        "batch-reserved-name": "Rename the song's folder.",
         "batch-out-in-songs": "Choose an output folder outside the songs' folders with --out.",
         "batch-out-in-use": "Wait until the other batch has ended, or choose another folder with --out.",
         "batch-no-summary-folder": "Make the folder, or choose another place with --summary-markdown.",

@@ -213,6 +213,9 @@ def render(
         page = None
         if report and missing_extra() is None:
             page = write_report(rendered, document, package.folder / document_name(song.name, "report", "html"))
+            if pictures is not None and (inside := package.place_in(pictures)) is not None:
+                page.save_pictures(inside)
+                pictures = None
         check_unchanged(song)
         if expected is not None and not same_samples(expected, document) and is_approved(expected, out):
             return Outcome(rendered, document, broken, expected, delivered=False)

@@ -15,6 +15,7 @@ from premix.analysis.spectra import Chosen, SpectraCollector, median_level_db
 from premix.arrays import FloatArray, SingleArray
 from premix.audio.bands import KEY_BAND_HZ, KeyPower
 from premix.audio.reader import TrackReader
+from premix.audio.samples import impossible
 from premix.model.song import Performance, Song
 from premix.model.tracks import KeyEnvelopes, Spectra
 from premix.threads import Begun, SideBySide
@@ -64,7 +65,7 @@ class _TrackScan:
         self.reader.read(start + self.offset, out)
         self.levels.feed(out)
         if self.levels.nonfinite:
-            np.nan_to_num(out, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+            out[impossible(out)] = 0.0
         return self.key_power.feed(out) if self.key_power is not None else None
 
 

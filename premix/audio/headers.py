@@ -92,6 +92,7 @@ _EXTENSIBLE = 0xFFFE
 _BITS = re.compile(r"(?:PCM_[SU]?|ALAC_)(\d+)")
 _RATES = range(8_000, 768_001)
 _MOST_FRAMES = 1 << 40  # 265 days at 48 kHz: beyond it, the length field is damaged or was never filled in
+_LATEST_START_S = 30 * 86_400  # a start is counted from midnight; a session that goes on for days may count on
 _PIECE = 4096  # frames; one block of FLAC as most encoders make it
 LARGEST_RIFF = UNKNOWN_SIZE + 8
 
@@ -217,8 +218,14 @@ def _from_chunks(path: Path, file: BinaryIO, scan: ChunkScan, recover: bool) -> 
         patches = size_patches(file, scan, data) if fault is not None and data.size < scan.present(data) else ()
         return replace(_from_library(path, patches), recovered=fault is not None, patches=patches)
     usable = scan.present(data) if fault is not None else data.size
+    recovered = fault is not None
     bext = scan.find(b"bext")
     times = read_bext(read_body(file, bext)) if bext is not None and scan.byte_order == "<" else None
+    if times is not None and times.time_reference > _LATEST_START_S * layout["rate"]:
+        if not recover:
+            what = f"its start time (BWF TimeReference) is {times.time_reference} samples after midnight"
+            raise file_error("start-impossible", path, what)
+        times, recovered = None, True
     return AudioHeader(
         path=path,
         container="WAV" if scan.form == "RIFF" else scan.form,
@@ -227,7 +234,7 @@ def _from_chunks(path: Path, file: BinaryIO, scan: ChunkScan, recover: bool) -> 
         time_reference=times.time_reference if times else None,
         origination_date=times.date or None if times else None,
         origination_time=times.time or None if times else None,
-        recovered=fault is not None,
+        recovered=recovered,
         **layout,
     )
 

@@ -18,6 +18,7 @@ from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import Any
 
+from premix.batch.work import end_cleanly
 from premix.delivery.scratch import scratch_folder
 from premix.errors import Finding, Problem, UserError
 
@@ -155,6 +156,9 @@ def _worker_environment() -> Iterator[None]:
 
 def _watch_batch(go: Path) -> None:
     """Run in every worker at its start: end when the batch's process has ended, however."""
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), end_cleanly)
     batch = multiprocessing.parent_process()
     if batch is not None:
         threading.Thread(target=_follow, args=(batch, go), daemon=True).start()

@@ -6,6 +6,8 @@ would put there (by hashes, never by times), renders it, or says why not.
 
 import contextlib
 import importlib.metadata
+import os
+import signal
 import socket
 import time
 import traceback
@@ -107,8 +109,33 @@ class SongResult:
         return Exit.BROKEN if code is Exit.DONE and self.broken else code
 
 
+class EndedError(BaseException):
+    """This process was asked to end while it renders a song."""
+
+
+_at_work: list[SongJob] = []
+
+
+def end_cleanly(number: int, frame: object) -> None:
+    """For a worker's process that is asked to end: leave the song as if it had not been begun."""
+    signal.signal(number, signal.SIG_IGN)
+    if not _at_work:
+        os._exit(128 + number)
+    raise EndedError
+
+
 def render_song(job: SongJob) -> SongResult:
     """Render a song unless it is there already; every failure is a result, so that no song stops another."""
+    _at_work.append(job)
+    try:
+        return _render_song(job)
+    except EndedError:
+        os._exit(128 + signal.SIGTERM)
+    finally:
+        _at_work.pop()
+
+
+def _render_song(job: SongJob) -> SongResult:
     start = time.perf_counter()
     pulse = Pulse(job.go, job.name)
     manifest: Manifest | None = None

@@ -10,11 +10,10 @@ import click
 
 from premix.batch.order import Batch, Match, run_batch
 from premix.batch.runner import Watch
-from premix.batch.summary import as_markdown, counts, document, rows_of, song_table, write_summary
+from premix.batch.summary import check_summary, counts, document, rows_of, song_table, write_summary
 from premix.batch.work import RenderOptions, SongResult
 from premix.cli import options, show
 from premix.cli.main import write_log
-from premix.delivery.whole import write_text_file
 from premix.errors import DeliveryError, Exit, Problem
 
 
@@ -70,6 +69,7 @@ def batch_command(
     """
     if summary_markdown is not None and not summary_markdown.absolute().parent.is_dir():  # before the work, not after
         raise DeliveryError(Problem("batch-no-summary-folder", str(summary_markdown), "its folder does not exist"))
+    check_summary(out, summary_markdown)
     watch = LineWatch()
     try:
         batch = run_batch(
@@ -87,9 +87,7 @@ def batch_command(
         watch.clear()
     _show(batch)
     show.missing_page(no_report)
-    write_summary(batch, out)
-    if summary_markdown is not None:
-        write_text_file(summary_markdown, as_markdown(batch))
+    write_summary(batch, out, summary_markdown)
     if as_json:
         show.document(document(batch))
     return batch.exit

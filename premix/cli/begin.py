@@ -10,6 +10,8 @@ from premix.delivery.documents import json_text
 from premix.delivery.whole import write_text_file
 from premix.errors import Exit
 
+_SCHEMA_MARK = 100
+"""Characters by which a schema that premix wrote is known."""
 DEEPEST = 3
 """Levels of folders below TRACKS that `draft` looks into."""
 
@@ -61,5 +63,6 @@ def schema_command(out: Path | None) -> Exit:
     if out is None:
         show.document(recipe_schema())
     else:
-        write_text_file(out, json_text(recipe_schema()) + "\n")
+        text = json_text(recipe_schema()) + "\n"
+        write_text_file(out, text, text[:_SCHEMA_MARK])
     return Exit.DONE

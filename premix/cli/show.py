@@ -5,7 +5,7 @@ People are told on standard error; standard output is for programs.
 
 import sys
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 import click
@@ -14,6 +14,7 @@ from premix.delivery.documents import json_text
 from premix.delivery.track_sheet import aligned
 from premix.errors import Finding
 from premix.model.mix import ChainFile
+from premix.model.names import as_text
 from premix.pipeline import Progress
 from premix.report.page import missing_extra
 
@@ -27,8 +28,9 @@ def document(data: Any) -> None:
 
 
 def say(text: str = "") -> None:
-    """A line for people, on standard error."""
-    click.echo(text, err=True)
+    """A line for people, on standard error; where that cannot be written, the work goes on."""
+    with suppress(OSError):
+        click.echo(as_text(text), err=True)
 
 
 def figure(value: float | None, digits: int = 2, unknown: str = "-") -> str:

@@ -44,6 +44,7 @@ from premix.model.manifest import (
     VariantEntry,
 )
 from premix.model.mix import Matched, MatchedTake, MonoEntry, Rendered, RoomQuiet, StereoMeasures, WrittenFile
+from premix.model.names import as_text
 from premix.model.song import Bus, Mic, Song
 from premix.model.tracks import Track, TrackLook
 from premix.processors.chains import chain_files
@@ -69,12 +70,13 @@ def to_plain(value: Any) -> Any:
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {field.name: to_plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
     if isinstance(value, dict):
-        return {str(key): to_plain(entry) for key, entry in value.items()}
+        return {as_text(str(key)): to_plain(entry) for key, entry in value.items()}
     if isinstance(value, (list, tuple)):
         return value if value and all(map(_is_span, value)) else [to_plain(entry) for entry in value]
     if isinstance(value, np.generic):
         value = value.item()
-    return value.as_posix() if isinstance(value, Path) else _finite(value)
+    value = value.as_posix() if isinstance(value, Path) else value
+    return as_text(value) if isinstance(value, str) else _finite(value)
 
 
 def _is_span(value: Any) -> bool:
@@ -219,7 +221,7 @@ def intake_document(song: Song, looks: Sequence[TrackLook], problems: Sequence[P
 def relative_path(track: Track, folder: Path) -> str:
     """A track's path below the tracks folder with '/' between; its name alone where it lies elsewhere."""
     path = track.header.path
-    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name
+    return as_text(path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name)
 
 
 def _entry(kind: type[E], *records: Any, **own: Any) -> E:

@@ -105,6 +105,11 @@ class Package:
         if earlier is not None and not self._force and (earlier.song, earlier.kind) != (song, kind):
             raise self._error("out-other-run", f"it holds {earlier.in_words()}, and this is a {kind} of {song}")
 
+    def place_in(self, path: Path) -> Path | None:
+        """Where a file or folder that is to lie in the output folder is made; None for any other."""
+        real = _real(path)
+        return self.folder / real.relative_to(self.out) if real.is_relative_to(self.out) else None
+
     def need(self, size: int) -> None:
         """Raise DeliveryError where the disk has no room for files of `size` bytes in all."""
         self._needed = size + _ROOM_TO_SPARE

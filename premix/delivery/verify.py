@@ -113,7 +113,7 @@ def write_sums(folder: Path, song: str, paths: Iterable[str]) -> None:
     """Write the checksum file of the files below `folder`, '/' between; its own line is left out."""
     own = sums_name(song)
     lines = (f"{_hash(folder / path)}  {path}\n" for path in sorted(paths) if path != own)
-    (folder / own).write_text("".join(lines), "utf-8", newline="\n")
+    (folder / own).write_text("".join(lines), "utf-8", "surrogateescape", newline="\n")
 
 
 def files_below(folder: Path) -> list[str]:

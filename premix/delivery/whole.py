@@ -101,21 +101,31 @@ def _exchange(one: Path, other: Path) -> bool:
 
 
 def write_text_file(path: Path, text: str, mark: str = "") -> None:
-    """Write a text file that is whole or not there. mark: an existing file is replaced only if it begins so, too.
+    """Write a text file that is whole or not there. mark: as `check_ours` takes it.
 
     Raises DeliveryError where the place cannot be written or holds something else.
     """
-    if mark and path.exists() and not _is_ours(path, mark):
+    check_ours(path, mark)
+    part = path.with_name(f".{path.name}.part")
+    try:
+        part.write_text(text, "utf-8", "backslashreplace", newline="\n")
+        part.replace(path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+        raise storage_error(path, error) from None
+
+
+def check_ours(path: Path, mark: str = "") -> None:
+    """Raise DeliveryError where something else is at a text file's place than may be replaced.
+
+    That is a file that is empty or begins with the mark; a folder, a pipe or a device never.
+    """
+    there = os.path.lexists(path)
+    if there and not (path.is_file() and (not mark or path.stat().st_size == 0 or _is_ours(path, mark))):
         raise DeliveryError(
             Problem("save-exists", str(path), "something else is there", "a new name, or a file that premix wrote")
         )
-    part = path.with_name(f".{path.name}.part")
-    try:
-        part.write_text(text, "utf-8", newline="\n")
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise storage_error(path, error) from None
 
 
 def _is_ours(path: Path, mark: str) -> bool:
