@@ -11,14 +11,25 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from premix.alignment.decide import align, decide_variant
-from premix.alignment.lag import coarse_offsets
-from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
+from premix.alignment.decide import align, decide_variant, decided_as, recorded_before
+from premix.alignment.lateness import odd_starts
+from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_offsets, sheet_text
+from premix.alignment.steadiness import (
+    CHANGES,
+    findings_of,
+    follow_song,
+    unsteady,
+    with_presence,
+    with_sheet_steps,
+    with_steps,
+    with_trails,
+)
 from premix.analysis.damage import check_intact, damage
+from premix.analysis.di_check import check_dis
 from premix.analysis.levels import look
-from premix.analysis.scan import scan
-from premix.delivery.against import is_approved, same_samples
-from premix.delivery.documents import comparison_manifest, manifest, read_manifest
+from premix.analysis.scan import scan, scan_steadied
+from premix.delivery.against import Changes, Render, changes, is_approved
+from premix.delivery.documents import comparison_manifest, manifest
 from premix.delivery.file_names import document_name, file_names, variant_path
 from premix.delivery.package import Package
 from premix.delivery.part_files import PartFiles, bytes_of
@@ -44,6 +55,7 @@ from premix.report.compare_page import write_compare_page
 from premix.report.page import missing_extra, write_report
 from premix.tracks.find import find_tracks
 from premix.tracks.intake import check_unchanged, take_in
+from premix.tracks.roll_call import roll_findings
 
 RecipeLike = Path | Mapping[str, Any]
 """A recipe's file, or plain data of the same keys."""
@@ -70,7 +82,7 @@ class Prepared:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A finished render: its records, its manifest, the limits that are broken, and the manifest it was held against.
+    """A finished render: its records, its manifest, the limits that are broken; changes: against an earlier render.
 
     delivered: False where it is not what was expected, and OUT holds what was: that stays.
     """
@@ -78,7 +90,7 @@ class Outcome:
     rendered: Rendered
     manifest: Manifest
     broken: tuple[Finding, ...]
-    expected: Manifest | None = None
+    changes: Changes | None = None
     delivered: bool = True
 
 
@@ -97,8 +109,9 @@ def load(
     """
     merged = read_recipe(recipe, song_folder=folder, settings=settings, allow_plug_ins=allow_plug_ins)
     wanted = song_of(merged)
-    found, unused = find_tracks(wanted, folder)
-    song = take_in(wanted.tell(*unused), found, folder, recover=recover)
+    found, roll = find_tracks(wanted, folder)
+    wanted = replace(wanted, roll_call=roll).tell(*roll_findings(roll, folder.name or str(folder)))
+    song = take_in(wanted, found, folder, recover=recover)
     check_chains(song)
     return merged, song
 
@@ -147,20 +160,82 @@ def prepare(
     if given is not None:
         check_sheet(given, str(sheet), song)
     with scratch_folder() as scratch:
-        work = song.frames * len(song.mics)
-        progress.begin("reading", work)
+        reader = _Reader(scratch, threads, progress)
+        song = check_dis(check_intact(reader.scan(song)))
+        yield Prepared(merged, _aligned(song, given, reader), given)
+
+
+MOST_ROUNDS = 2
+"""A mic that changes spoils a little what the others say; read through its steps once, the rest of them shows."""
+
+
+class _Reader:
+    """The passes over the tracks, each with scratch files of its own."""
+
+    def __init__(self, scratch: Path, threads: int, progress: Progress) -> None:
+        self._scratch, self._threads, self._progress = scratch, threads, progress
+
+    def scan(self, song: Song) -> Song:
+        self._progress.begin("reading", song.frames * len(song.mics))
         with scratch_room():
-            song = scan(song, scratch, threads=threads, progress=progress.advance)
-        song = check_intact(song)
-        offsets = coarse_offsets(song)
-        if offsets and given is None:
-            (scratch / "in_step").mkdir()
-            progress.begin("reading in step", work)
-            with scratch_room():
-                in_step = scan(song, scratch / "in_step", offsets=offsets, threads=threads, progress=progress.advance)
-            pairs = zip(song.performances, in_step.performances, strict=True)
-            song = replace(song, performances=tuple(replace(own, spectra=other.spectra) for own, other in pairs))
-        yield Prepared(merged, align(song, given), given)
+            return scan(song, self._scratch, threads=self._threads, progress=self._progress.advance)
+
+    def in_step(self, song: Song, offsets: Mapping[str, int]) -> Song:
+        """The song with files that start elsewhere, by whole samples, read once more in step for their spectra."""
+        self._progress.begin("reading in step", song.frames * len(song.mics))
+        own = self._folder("in_step")
+        with scratch_room():
+            read = scan(song, own, offsets=offsets, threads=self._threads, progress=self._progress.advance)
+        pairs = zip(song.performances, read.performances, strict=True)
+        performances = (replace(p, spectra=other.spectra, windows=other.windows) for p, other in pairs)
+        return replace(song, performances=tuple(performances))
+
+    def steadied(self, song: Song) -> Song:
+        """Performances with a mic that changes read once more, that mic through its steps."""
+        self._progress.begin("reading steadied", song.frames * sum(len(p.mics) for p in song.performances if p.steps))
+        with scratch_room():
+            own = self._folder("steadied")
+            return scan_steadied(song, own, threads=self._threads, progress=self._progress.advance)
+
+    def _folder(self, name: str) -> Path:
+        own = self._scratch / f"{name}_{len(list(self._scratch.iterdir()))}"
+        own.mkdir()
+        return own
+
+
+def _aligned(song: Song, sheet: Sheet | None, reader: _Reader) -> Song:
+    """Decide every mic, follow it through the song, and where it changes decide it anew with its changes undone."""
+    if sheet is not None:
+        starts = sheet_offsets(sheet, song)
+        song = reader.in_step(song, starts) if starts else song
+        stepped = with_sheet_steps(song, sheet)
+        song = reader.steadied(stepped) if any(p.steps for p in stepped.performances) else song
+    first = align(song, sheet)
+    offsets = odd_starts(first) if sheet is None else {}
+    if offsets:
+        song = reader.in_step(song, offsets)
+        first = align(song)
+    found = follow_song(first)
+    if sheet is None and any(own.presence for own in found):
+        song = with_presence(song, first, found)
+        first = align(song)
+        found = follow_song(first)
+    changed = any(own.steps for own in found)
+    if sheet is not None or not changed:
+        return with_trails(first, found).tell(*findings_of(first, found))
+    left, steadied = found, song
+    for _ in range(MOST_ROUNDS):
+        steadied = reader.steadied(with_steps(steadied, left))
+        solved = align(steadied)
+        left = follow_song(solved)
+        if not any(own.steps for own in left):
+            break
+    if song.alignment.changes == "follow":
+        final = with_trails(recorded_before(solved, first), found, left).tell(*unsteady(solved, left))
+    else:
+        final = decided_as(song, solved)
+        final = with_trails(final, found, follow_song(final))
+    return final.tell(*findings_of(solved, found))
 
 
 def render(
@@ -177,17 +252,18 @@ def render(
     extra_trim_db: float = 0.0,
     report: bool = False,
     pictures: Path | None = None,
+    earlier: Render | None = None,
     expect: Path | None = None,
     progress: Progress | None = None,
 ) -> Outcome:
     """The main job: OUT appears whole or not at all. Raises UserError with what the user has to mend.
 
     extra_trim_db: on top of the trim that the ceiling asks for, so that songs sit together. report: with the HTML
-    page, where its extra is installed. pictures: folder for the page's pictures as files. expect: manifest of an
-    earlier render; where OUT holds that render and this one differs, OUT stays as it is.
+    page, where its extra is installed. pictures: folder for the page's pictures as files. earlier: a render that this
+    one is compared with; it may be the one that lies in OUT. expect: where the manifest of `earlier` was read, if this
+    one must be the same: no input may lie in OUT, and where OUT holds that render and this one differs, it stays.
     """
     progress = progress or Progress()
-    expected = read_manifest(expect) if expect is not None else None
     with (
         Package(out, inputs_folder=folder, force=force, inputs=_named(recipe, sheet, expect)) as package,
         prepare(
@@ -217,12 +293,14 @@ def render(
                 page.save_pictures(inside)
                 pictures = None
         check_unchanged(song)
-        if expected is not None and not same_samples(expected, document) and is_approved(expected, out):
-            return Outcome(rendered, document, broken, expected, delivered=False)
+        differing = None if earlier is None else changes(earlier, Render(document, package.folder))
+        differs = earlier is not None and differing is not None and bool(differing.files)
+        if expect is not None and earlier is not None and differs and is_approved(earlier.manifest, out):
+            return Outcome(rendered, document, broken, differing, delivered=False)
         document = package.commit(document)
         if page is not None and pictures is not None:
             page.save_pictures(pictures)
-        return Outcome(rendered, document, broken, expected)
+        return Outcome(rendered, document, broken, differing)
 
 
 def compare(
@@ -318,7 +396,9 @@ def save_sheet(song: Song, path: Path) -> None:
 def stop_if_refused(song: Song) -> None:
     """Raise RefusedError when the recipe says to stop and a mic in the sum was refused."""
     refused = [finding for finding in song.findings if finding.severity == "error"]
-    if song.alignment.refused == "stop" and refused:
+    if song.alignment.refused != "stop":
+        refused = [finding for finding in refused if finding.slug in CHANGES]
+    if refused:
         raise RefusedError(Problem(f.slug, f.subject, f.message, remedy=f.hint) for f in refused)
 
 
@@ -350,7 +430,7 @@ def _render_files(
 
 def _work(plan: MixPlan) -> int:
     """Samples of tracks that one pass of the mix reads."""
-    return plan.frames * sum(len(performance.mics) for performance in plan.performances)
+    return plan.frames * sum(performance.tracks for performance in plan.performances)
 
 
 def thread_pool(threads: int) -> ThreadPoolExecutor | nullcontext[None]:

@@ -23,9 +23,12 @@ _MOST_TIMES = 5
 
 
 def check_intact(song: Song) -> Song:
-    """The song with the hum in its stops and all findings. Raises TracksError for NaN or infinite samples."""
+    """The song with the hum in its stops (but not in DIs) and all findings.
+
+    Raises TracksError for NaN or infinite samples.
+    """
     hums = {performance.name: hums_in_stops(performance.spectra) for performance in song.performances}
-    song = song.with_mics(lambda mic: replace(mic, levels=replace(mic.levels, hum=hums[mic.performance][mic.name])))
+    song = song.with_mics(lambda mic: replace(mic, levels=replace(mic.levels, hum=hums[mic.performance].get(mic.name))))
     song, problems = damage(song)
     if problems:
         raise TracksError(problems)
@@ -57,8 +60,12 @@ def _findings(mic: Mic, rate: int) -> Iterator[Finding]:
         return
     if levels.clipped:
         yield tell("track-clipped", _runs("at full scale", levels.clipped, rate))
+    if levels.flat_tops:
+        at = f"cut off at {_level(levels.sample_peak)}, before this file was made"
+        yield tell("track-clipped", _runs(at, levels.flat_tops, rate, "top"))
     if levels.sample_peak > 1.0:
-        yield tell("track-over-full-scale", f"float samples up to {gain_to_db(levels.sample_peak):+.1f} dBFS")
+        kind = "float" if mic.track.converted_to is None else "converted"
+        yield tell("track-over-full-scale", f"{kind} samples up to {gain_to_db(levels.sample_peak):+.1f} dBFS")
     if levels.zero_runs:
         yield tell("track-dropouts", _runs("of exact zeros inside sound", levels.zero_runs, rate))
     if abs(levels.dc) > DC_LIMIT:
@@ -76,11 +83,11 @@ def _level(gain: float) -> str:
     return f"{gain_to_db(gain):.1f} dBFS" if gain > 0.0 else "digital zero"
 
 
-def _runs(what: str, runs: Sequence[tuple[int, int]], rate: int) -> str:
+def _runs(what: str, runs: Sequence[tuple[int, int]], rate: int, one: str = "run") -> str:
     """'2 runs at full scale: 1.500 s, 2.000 s'"""
     times = ", ".join(f"{samples_to_s(start, rate):.3f} s" for start, _ in runs[:_MOST_TIMES])
     more = " ..." if len(runs) > _MOST_TIMES else ""
-    return f"{len(runs)} run{'s' if len(runs) > 1 else ''} {what}: {times}{more}"
+    return f"{len(runs)} {one}{'s' if len(runs) > 1 else ''} {what}: {times}{more}"
 
 
 HANN_POWER = 0.375
@@ -112,7 +119,7 @@ def hums_in_stops(spectra: Spectra) -> dict[str, Hum | None]:
     """Mic -> hum in the quiet frames of one performance; else, as hum may fill the stops, in its softest tenth."""
     found = {}
     for m, mic in enumerate(spectra.mics):
-        piles = [(np.real(spectra.quiet[m, m]), spectra.n_quiet)]
+        piles = [(spectra.quiet_powers[m], spectra.n_quiet)]
         if spectra.softest is not None:
             piles.append((spectra.softest[m], spectra.n_softest))
         scales = [(powers, 2.0 / (count * spectra.frame**2 * HANN_POWER)) for powers, count in piles if count]

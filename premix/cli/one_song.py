@@ -12,14 +12,16 @@ import click
 
 from premix.cli import options, show
 from premix.delivery import against
-from premix.delivery.documents import alignment_document, intake_document
+from premix.delivery.documents import alignment_document, intake_document, read_manifest
+from premix.delivery.track_sheet import passage_words
 from premix.errors import Exit, Finding, Problem, verdict
 from premix.messages import REMEDIES
+from premix.model.alignment import Efficiency
 from premix.model.song import Mic, Performance, RecipeEntry, Song
 from premix.model.tracks import TrackLook
 from premix.pipeline import Outcome, compare, inspect, prepare, render, save_sheet
 from premix.report.page import missing_extra
-from premix.units import gain_to_db, samples_to_cm, samples_to_ms, samples_to_s
+from premix.units import clock, gain_to_db, samples_to_cm, samples_to_ms, samples_to_s
 
 
 @click.command("inspect")
@@ -73,6 +75,7 @@ def _show_recipe(recipe: RecipeEntry) -> None:
 def _show_tracks(song: Song, looks: Sequence[TrackLook], problems: Sequence[Problem]) -> None:
     """One row a track, the findings, and whether a render would stop."""
     show.say(f"{song.name}: {len(looks)} tracks, {samples_to_s(song.frames, song.rate):.3f} s at {song.rate} Hz")
+    show.say(f"  {song.roll_call.line()}")
     rows = []
     for mic, look in zip(song.mics, looks, strict=True):
         header, peak = mic.track.header, look.levels.sample_peak
@@ -128,6 +131,7 @@ def align_command(
         for number, performance in enumerate(song.performances):
             show.say() if number else None
             _show_decisions(song, performance)
+        show.say(f"  {song.roll_call.line()}")
         show.findings(song.told_by("alignment", "chains"))
     return Exit.DONE
 
@@ -138,7 +142,7 @@ def _show_decisions(song: Song, performance: Performance) -> None:
     without = dict(efficiency.without)
     show.say(
         f"{performance.name}: sum efficiency {efficiency.before_db:.2f} dB as recorded -> "
-        f"{efficiency.after_db:.2f} dB aligned"
+        f"{efficiency.after_db:.2f} dB aligned{_worst(efficiency)}"
     )
     rows = [
         [
@@ -153,6 +157,9 @@ def _show_decisions(song: Song, performance: Performance) -> None:
         for mic in performance.judged
     ]
     show.table(["mic", "polarity", "ms", "samples", "cm", "dB if as recorded", "confidence"], rows)
+    for mic in performance.judged:
+        for passage in mic.decision.passages:
+            show.say(f"  {mic.name} {passage_words(passage, song.rate)}")
 
 
 def _confidence(mic: Mic, song: Song) -> str:
@@ -214,6 +221,9 @@ def render_command(
     """Render TRACKS after RECIPE into OUT: stems, rooms, buses, the guitar bus, a track sheet, a manifest, a page."""
     if pictures is not None and (no_report or missing_extra()):
         raise click.UsageError("--pictures needs the page: leave out --no-report, and install premix-stems[report].")
+    expected = None
+    if expect is not None:
+        expected = against.Render(read_manifest(expect), expect if expect.is_dir() else expect.parent)
     with show.progress() as bar:
         outcome = render(
             recipe,
@@ -223,17 +233,19 @@ def render_command(
             report=not no_report,
             pictures=pictures,
             expect=expect,
+            earlier=expected,
             progress=bar,
             **shared,
         )
     if as_json:
         show.document(outcome.manifest)
+        _show_broken(outcome)
     else:
         _show_render(outcome, out)
         show.missing_page(no_report)
     differences: tuple[Finding, ...] = ()
-    if outcome.expected is not None:
-        differences = against.compare(outcome.expected, outcome.manifest)
+    if outcome.changes is not None:
+        differences = outcome.changes.findings()
         show.findings(differences)
         show.say(f"{'not ' if differences else ''}the samples that were expected")
         if not outcome.delivered:
@@ -241,23 +253,40 @@ def render_command(
     return Exit.BROKEN if outcome.broken or differences else Exit.DONE
 
 
+def _show_broken(outcome: Outcome) -> None:
+    """The limits that do not hold: also where a program reads the rest."""
+    if outcome.broken:
+        show.findings(outcome.broken)
+        show.say(verdict(len(outcome.broken)))
+
+
 def _show_render(outcome: Outcome, out: Path) -> None:
     """What was done and measured, the worst news first, in at most twenty lines."""
     song, rendering = outcome.rendered.song, outcome.rendered.rendering
     length_s = samples_to_s(song.frames, song.rate)
     show.say(f"{song.name}: {len(song.mics)} tracks, {length_s:.1f} s at {song.rate} Hz")
+    show.say(f"  {song.roll_call.line()}")
     reductions_db = {quiet.performance: quiet.reduction_db for quiet in rendering.room_quiet}
     rows = [
         [
             performance.name,
             show.figure(performance.efficiency.before_db),
             show.figure(performance.efficiency.after_db),
+            show.figure(performance.efficiency.worst_passage_db),
             str(performance.riff.stops),
             show.figure(reductions_db.get(performance.name), 1),
         ]
         for performance in song.performances[:8]
     ]
-    show.table(["performance", "sum efficiency dB as recorded", "aligned", "stops", "room quieter in stops dB"], rows)
+    heads = [
+        "performance",
+        "sum efficiency dB as recorded",
+        "aligned",
+        "worst 2 s",
+        "stops",
+        "room quieter in stops dB",
+    ]
+    show.table(heads, rows)
     if len(song.performances) > 8:
         show.say(f"  ... and {len(song.performances) - 8} more performances")
     if rendering.stereo and rendering.stereo.correlation is not None:
@@ -266,12 +295,19 @@ def _show_render(outcome: Outcome, out: Path) -> None:
             + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
         )
     show.plug_ins(outcome.manifest.chain_files)
-    told = [f for f in song.findings if f.severity != "info"]
+    told = [f for f in song.findings if f.severity != "info" and f.slug != "track-left-out"]  # the roll-call says it
     show.findings(told[:5])
     if len(told) > 5:
         show.say(f"  ... and {len(told) - 5} more findings in the manifest")
     if outcome.delivered:
         show.say(f"{verdict(len(outcome.broken))}: {len(rendering.files)} files, track sheet and manifest in {out}")
+
+
+def _worst(efficiency: Efficiency) -> str:
+    """', worst 2 s -0.71 dB at 0:08.87'."""
+    if efficiency.worst_passage_db is None or efficiency.worst_passage_s is None:
+        return ""
+    return f", worst 2 s {efficiency.worst_passage_db:.2f} dB at {clock(efficiency.worst_passage_s[0])}"
 
 
 @click.command("compare")

@@ -23,6 +23,7 @@ from pydantic_core import core_schema
 
 from premix import __version__
 from premix.errors import Problem, RecipeError
+from premix.model.alignment import MicDecision, Passage
 from premix.model.gate import RoomGate
 from premix.model.manifest import (
     COMPARISON_FORMAT,
@@ -31,6 +32,7 @@ from premix.model.manifest import (
     BusEntry,
     ComparisonManifest,
     DecisionEntry,
+    DiEntry,
     EfficiencyEntry,
     FileEntry,
     GateEntry,
@@ -166,16 +168,20 @@ def manifest(rendered: Rendered) -> Manifest:
         sum_efficiency_db=_efficiencies(song),
         files=tuple(_file(file, song.file_rate) for file in rendering.files),
         buses=tuple(map(_bus, plan.buses)),
-        guitar_bus=_entry(GuitarBusEntry, bus, gain_db=_db(bus.gain), plain_sum=not bus.chain),
+        guitar_bus=_entry(GuitarBusEntry, bus, gain_db=_db(bus.gain / plan.held_gain()), plain_sum=not bus.chain),
+        balance=song.deliver.balance,
         chain_files=plan.chain_files,
         mono=_mono(rendering.stereo),
         mono_without_centre=_mono(rendering.stereo_without_centre),
         onset_spread=rendering.onset_spread,
         takes=rendering.takes,
+        level=rendering.level,
         trim_db=rendering.trim_db,
         extra_trim_db=rendering.extra_trim_db,
         findings=song.findings,
         gate=tuple(_gates(song, rendering.room_quiet)),
+        dis=tuple(_entry(DiEntry, mic, mic.match, mic=mic.name) for mic in song.mics if mic.is_di),
+        roll_call=song.roll_call,
     )
 
 
@@ -202,6 +208,7 @@ def alignment_document(song: Song) -> AlignmentDocument:
         alignment=_decisions(song),
         sum_efficiency_db=_efficiencies(song),
         findings=song.told_by("alignment", "chains"),
+        roll_call=song.roll_call,
     )
 
 
@@ -215,6 +222,7 @@ def intake_document(song: Song, looks: Sequence[TrackLook], problems: Sequence[P
         inputs=tuple(_look(mic.track, look, song.folder) for mic, look in zip(song.mics, looks, strict=True)),
         problems=tuple(problems),
         findings=song.findings,
+        roll_call=song.roll_call,
     )
 
 
@@ -240,6 +248,7 @@ def _input(mic: Mic, folder: Path) -> InputEntry:
         levels,
         path=relative_path(track, folder),
         start_samples=track.start,
+        channel="mix" if track.channel is None else track.channel + 1,
         sample_peak_dbfs=_db(levels.sample_peak),
         rms_dbfs=_db(levels.rms),
         hum=None if hum is None else HumEntry(mains_hz=hum.mains_hz, rms_dbfs=_db(hum.rms)),
@@ -259,9 +268,15 @@ def _decisions(song: Song) -> tuple[DecisionEntry, ...]:
             mic.decision,
             delay_ms=samples_to_ms(mic.decision.delay_samples, song.rate),
             distance_cm=samples_to_cm(mic.decision.delay_samples, song.rate, song.alignment.temperature_c),
+            passages=mic.decision.passages or (_whole(mic.decision, song),),
         )
         for mic in song.judged
     )
+
+
+def _whole(decision: MicDecision, song: Song) -> Passage:
+    """The one passage of a steady mic."""
+    return Passage(0.0, song.frames / song.rate, decision.delay_samples, decision.polarity)
 
 
 def _efficiencies(song: Song) -> tuple[EfficiencyEntry, ...]:
@@ -274,6 +289,8 @@ def _efficiencies(song: Song) -> tuple[EfficiencyEntry, ...]:
             after_10k=performance.efficiency.after_10k_db,
             without=dict(performance.efficiency.without),
             bands=performance.efficiency.bands,
+            worst_passage=performance.efficiency.worst_passage_db,
+            worst_passage_s=performance.efficiency.worst_passage_s,
         )
         for performance in song.performances
     )

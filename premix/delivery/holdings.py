@@ -14,7 +14,7 @@ from pathlib import Path
 
 from premix.delivery.documents import manifest_bytes
 from premix.delivery.scratch import Lock
-from premix.delivery.verify import KEPT, SYSTEM_FILES
+from premix.delivery.verify import SYSTEM_FILES
 
 Stamp = tuple[int, ...]
 Holdings = Mapping[str, Stamp]
@@ -71,15 +71,12 @@ def holdings(folder: Path) -> dict[str, Stamp]:
 
 
 def strangers(found: Holdings, known: Holdings | Iterable[str]) -> list[str]:
-    """The files that are not known (or not by the same stamp); what file browsers leave and what runs keep for later
-    ones is not counted."""
+    """The files that are not known (or not by the same stamp); what file browsers leave is not counted."""
     stamps = known if isinstance(known, Mapping) else {name: found.get(name) for name in known}
     return sorted(
         name
         for name, stamp in found.items()
-        if Path(name).name not in SYSTEM_FILES
-        and name.split("/")[0] != KEPT
-        and (name not in stamps or stamps[name] != stamp)
+        if Path(name).name not in SYSTEM_FILES and (name not in stamps or stamps[name] != stamp)
     )
 
 

@@ -22,7 +22,7 @@ from premix.model.tracks import AudioHeader
 
 SYSTEM_FILES = {".DS_Store", "Thumbs.db", "desktop.ini"}
 """What file browsers leave behind; it belongs to nobody."""
-KEPT = ".premix-kept"
+KEPT = ".kept"
 """Folder in an output folder with what the next render can take over; no part of what is delivered."""
 _SUMS = "sha256"
 
@@ -63,7 +63,8 @@ def verify(folder: Path, *, samples: bool = True) -> Verified:
     sums = _read_sums(folder, manifest)
     audio = _audio_of(manifest)
     found: list[Finding] = []
-    for path in manifest.written:
+    delivered = [path for path in manifest.written if not path.startswith(f"{KEPT}/")]
+    for path in delivered:
         if not _inside(path):
             found.append(Finding("verify-changed", "error", MANIFEST, f"names a file outside of its folder: {path!r}"))
         elif not (folder / path).is_file():
@@ -75,7 +76,7 @@ def verify(folder: Path, *, samples: bool = True) -> Verified:
     known = set(manifest.written)
     added = (path for path in files_below(folder) if path not in known)
     found.extend(Finding("verify-added", "error", path, "is no file of this delivery") for path in added)
-    return Verified(folder, len(manifest.written), tuple(found))
+    return Verified(folder, len(delivered), tuple(found))
 
 
 def read_delivered(folder: Path) -> Manifest | ComparisonManifest:
@@ -112,18 +113,18 @@ def sums_name(song: str) -> str:
 def write_sums(folder: Path, song: str, paths: Iterable[str]) -> None:
     """Write the checksum file of the files below `folder`, '/' between; its own line is left out."""
     own = sums_name(song)
-    lines = (f"{_hash(folder / path)}  {path}\n" for path in sorted(paths) if path != own)
+    lines = (
+        f"{_hash(folder / path)}  {path}\n" for path in sorted(paths) if path != own and not path.startswith(f"{KEPT}/")
+    )
     (folder / own).write_text("".join(lines), "utf-8", "surrogateescape", newline="\n")
 
 
 def files_below(folder: Path) -> list[str]:
-    """All files below a folder, relative, with '/' between; not what file browsers leave, nor what a run keeps."""
+    """All files below a folder, relative, with '/' between; what file browsers leave is not counted."""
     return sorted(
         path.relative_to(folder).as_posix()
         for path in folder.rglob("*")
-        if (path.is_symlink() or not path.is_dir())
-        and path.name not in SYSTEM_FILES
-        and path.relative_to(folder).parts[0] != KEPT
+        if (path.is_symlink() or not path.is_dir()) and path.name not in SYSTEM_FILES
     )
 
 

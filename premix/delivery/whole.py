@@ -5,7 +5,7 @@ import ctypes
 import os
 import shutil
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from premix.audio.writer import storage_error
@@ -105,30 +105,48 @@ def write_text_file(path: Path, text: str, mark: str = "") -> None:
 
     Raises DeliveryError where the place cannot be written or holds something else.
     """
-    check_ours(path, mark)
-    part = path.with_name(f".{path.name}.part")
+    write_text_files([(path, text)], mark)
+
+
+def write_text_files(files: Sequence[tuple[Path, str]], mark: str = "") -> None:
+    """Write several text files, once all can be written; each as `write_text_file` does.
+
+    Raises DeliveryError with every place that holds something else, or the first that cannot be written.
+    """
+    check_ours([path for path, _ in files], mark)
+    parts = [path.with_name(f".{path.name}.part") for path, _ in files]
+    at = files[0][0]
     try:
-        part.write_text(text, "utf-8", "backslashreplace", newline="\n")
-        part.replace(path)
+        for part, (path, text) in zip(parts, files, strict=True):
+            at = path
+            part.write_text(text, "utf-8", "backslashreplace", newline="\n")
+        for part, (path, _) in zip(parts, files, strict=True):
+            at = path
+            part.replace(path)
     except OSError as error:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
-        raise storage_error(path, error) from None
+        for part in parts:
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)
+        raise storage_error(at, error) from None
 
 
-def check_ours(path: Path, mark: str = "") -> None:
-    """Raise DeliveryError where something else is at a text file's place than may be replaced.
+def check_ours(paths: Sequence[Path], mark: str = "") -> None:
+    """Raise DeliveryError for every place of a text file where something else is than may be replaced.
 
     That is a file that is empty or begins with the mark; a folder, a pipe or a device never.
     """
-    there = os.path.lexists(path)
-    if there and not (path.is_file() and (not mark or path.stat().st_size == 0 or _is_ours(path, mark))):
-        raise DeliveryError(
-            Problem("save-exists", str(path), "something else is there", "a new name, or a file that premix wrote")
-        )
+    allowed = "a new name, or a file that premix wrote"
+    foreign = [path for path in paths if os.path.lexists(path) and not _may_go(path, mark)]
+    if foreign:
+        raise DeliveryError(Problem("save-exists", str(path), "something else is there", allowed) for path in foreign)
 
 
-def _is_ours(path: Path, mark: str) -> bool:
+def _may_go(path: Path, mark: str) -> bool:
+    return path.is_file() and (not mark or path.stat().st_size == 0 or is_ours(path, mark))
+
+
+def is_ours(path: Path, mark: str) -> bool:
+    """Whether a file begins with the mark of those that premix wrote."""
     try:
         with path.open("rb") as file:
             return file.read(len(mark.encode())) == mark.encode()

@@ -7,6 +7,7 @@ from typing import Literal
 from premix.errors import Finding
 from premix.model.mix import Rendering
 from premix.model.song import Song
+from premix.units import clock
 
 Reading = tuple[str, float | None]
 """What was measured: its subject, and the figure; None where it has none, as silence has no correlation."""
@@ -88,23 +89,38 @@ def _efficiencies(song: Song, rendering: Rendering) -> list[Reading]:
     return [(p.name, p.efficiency.after_db if p.efficiency.bands else None) for p in summed]
 
 
+def _worst_passages(song: Song, rendering: Rendering) -> list[Reading]:
+    """Of every performance with several mics in its sum, with the place of the passage."""
+    readings: list[Reading] = []
+    for performance in song.performances:
+        efficiency = performance.efficiency
+        if sum(mic.decision.summed for mic in performance.close) > 1:
+            from_s, to_s = efficiency.worst_passage_s or (0.0, 0.0)
+            readings.append((f"{performance.name} {clock(from_s)} to {clock(to_s)}", efficiency.worst_passage_db))
+    return readings
+
+
 def _of_guitar_bus(field: str) -> Readings:
     """A figure of its stereo picture, of the whole song."""
     return lambda song, rendering: [("guitar bus", getattr(rendering.stereo, field) if rendering.stereo else None)]
 
 
 def _true_peaks(song: Song, rendering: Rendering) -> list[Reading]:
-    """Of every file that holds sound: silence is below any peak."""
-    return [(f.part.part, peak) for f in rendering.files if (peak := f.measures.true_peak_dbtp) is not None]
+    """Of every file that holds sound, DIs aside, which stay as they were recorded: silence is below any peak."""
+    levelled = [file for file in rendering.files if file.part.is_levelled]
+    return [(f.part.part, peak) for f in levelled if (peak := f.measures.true_peak_dbtp) is not None]
 
 
 def _spreads(song: Song, rendering: Rendering) -> list[Reading]:
-    """Loudness of the loudest stem of each bus against its softest; 0 LU where a bus has one stem."""
-    buses: dict[str, list[float | None]] = {}
+    """Loudness of the loudest stem of each bus against its softest; 0 LU where a bus has one stem.
+
+    Stems of groups are held against those of the same group: an amp may be softer than another on purpose.
+    """
+    buses: dict[tuple[str, str | None], list[float | None]] = {}
     for file in rendering.files:
         if file.part.kind == "stem" and file.part.bus is not None:
-            buses.setdefault(file.part.bus, []).append(file.measures.loudness_lufs)
-    return [(f"bus {bus}", _spread(stems)) for bus, stems in buses.items()]
+            buses.setdefault((file.part.bus, file.part.group), []).append(file.measures.loudness_lufs)
+    return [(f"bus {bus}" + f", {group}" * bool(group), _spread(stems)) for (bus, group), stems in buses.items()]
 
 
 def _spread(stems: list[float | None]) -> float | None:
@@ -125,13 +141,23 @@ def _mics_with(field: str) -> Readings:
     return readings
 
 
+def _left_out(song: Song, rendering: Rendering) -> list[Reading]:
+    """How many performances and single mics have no file, and which."""
+    names = [one.label for one in song.roll_call.left_out]
+    return [(", ".join(names), float(len(names)))]
+
+
 CHECKS = (
     Check("sum_efficiency_db", "limit-sum-efficiency", "sum efficiency", "dB", "at least", _efficiencies),
+    Check(
+        "worst_passage_db", "limit-worst-passage", "sum efficiency of the worst 2 s", "dB", "at least", _worst_passages
+    ),
     Check("mono_fold_db", "limit-mono-fold", "mono fold", "dB", "at least", _of_guitar_bus("fold_db")),
     Check("correlation", "limit-correlation", "correlation", "", "at least", _of_guitar_bus("correlation")),
     Check("true_peak_dbtp", "limit-true-peak", "true peak", "dBTP", "at most", _true_peaks),
     Check("stem_spread_lu", "limit-stem-spread", "loudness spread of the stems", "LU", "at most", _spreads),
     Check("refused_mics", "limit-refused-mics", "number of refused mics", "", "at most", _mics_with("refusal")),
     Check("moved_mics", "limit-moved-mics", "number of moved mics", "", "at most", _mics_with("moved_samples")),
+    Check("left_out", "limit-left-out", "number of performances and mics left out", "", "at most", _left_out),
 )
 """Every limit of the recipe."""

@@ -22,11 +22,12 @@ Alias = Annotated[str, Field(min_length=1, max_length=200)]
 
 Auto = Literal["auto"]
 Polarity = Literal["auto", "normal", "inverted"]
-Role = Literal["close", "sub", "room"]
+Role = Literal["close", "sub", "room", "di"]
+Channel = Annotated[int, Field(ge=1, le=64)] | Literal["left", "right", "mix"]
 GateMode = Literal["gate", "follow", "off"]
 GateKey = Literal["performance", "all"]
 FileKind = Literal[
-    "stems", "rooms", "rooms_ungated", "buses", "guitar_bus", "aligned_mics", "guitar_bus_without_centre"
+    "stems", "rooms", "rooms_ungated", "buses", "guitar_bus", "dis", "aligned_mics", "guitar_bus_without_centre"
 ]
 
 
@@ -74,8 +75,8 @@ class AlignmentSettings(Section):
     )
     search_ms: Annotated[float, Field(gt=0, le=2000)] = Field(
         4.0,
-        description="How far a close mic may be from the reference, either way. Above 20 ms a coarse search "
-        "for odd file starts comes first.",
+        description="How far a close mic may be from the reference, either way. One that fits better outside is never "
+        "held inside: up to 30 ms it is moved with a warning, further away it is refused with the line to write.",
         examples=[4],
     )
     room_search_ms: Annotated[float, Field(gt=0, le=200)] = Field(
@@ -88,6 +89,13 @@ class AlignmentSettings(Section):
         "stop",
         description="A mic that cannot be aligned: stop (exit 1, nothing written), mute, or keep (summed as recorded).",
         examples=["mute"],
+    )
+    changes: Literal["follow", "tell", "stop"] = Field(
+        "follow",
+        description="A mic whose delay or polarity changes in the song: it jumps, turns over or drifts. follow: each "
+        "passage gets its own, and a finding tells it. tell: a finding tells it, and the longest passage's holds "
+        "throughout. stop: exit 1, nothing is written.",
+        examples=["tell"],
     )
     rotate: Literal["off", "auto"] = Field(
         "off",
@@ -158,17 +166,47 @@ class Gate(Section):
     invert: bool = Field(False, description="The room is heard only in the stops, as an effect.", examples=[True])
 
 
+REST = "rest"
+"""What the stem of those close mics is called that are in no group with a stem of its own."""
 CENTRE_BUS = "centre"
 """The bus that `guitar_bus_without_centre` leaves out, and that measures with/without centre name."""
+
+
+class Level(Section):
+    """The level of a delivery, by ONE common gain of all files: exactly one of these."""
+
+    ceiling_dbtp: Annotated[float, Field(ge=-60, le=0)] | None = Field(
+        None,
+        description="True-peak ceiling of every file, as deliver.ceiling_dbtp: files are only ever turned down.",
+        examples=[-6],
+    )
+    loudness_lufs: Annotated[float, Field(ge=-70, le=0)] | None = Field(
+        None,
+        description="Integrated loudness of the guitar bus (ITU-R BS.1770); turned up or down, as far as "
+        "deliver.ceiling_dbtp allows.",
+        examples=[-18],
+    )
+    peak_dbfs: Annotated[float, Field(ge=-60, le=0)] | None = Field(
+        None,
+        description="Highest sample of all files; turned up or down, as far as deliver.ceiling_dbtp allows.",
+        examples=[-6],
+    )
+
+    @property
+    def aim(self) -> tuple[Literal["loudness_lufs", "peak_dbfs"], float] | None:
+        """The figure that the files are brought to, up or down; None where they are only kept under a ceiling."""
+        if self.loudness_lufs is not None:
+            return "loudness_lufs", self.loudness_lufs
+        return None if self.peak_dbfs is None else ("peak_dbfs", self.peak_dbfs)
 
 
 class Deliver(Section):
     """What is written, and how."""
 
     files: tuple[FileKind, ...] = Field(
-        ("stems", "rooms", "buses", "guitar_bus"),
-        description="Which files are written: stems, rooms, rooms_ungated, buses, guitar_bus, aligned_mics, "
-        "guitar_bus_without_centre.",
+        ("stems", "rooms", "buses", "guitar_bus", "dis"),
+        description="Which files are written: stems, rooms, rooms_ungated, buses, guitar_bus, dis (where there is a "
+        "DI), aligned_mics, guitar_bus_without_centre (rooms on buses of their own stay in it).",
         examples=[["stems", "guitar_bus"]],
         min_length=1,
         max_length=16,
@@ -191,6 +229,18 @@ class Deliver(Section):
     )
     ceiling_dbtp: Annotated[float, Field(ge=-60, le=0)] = Field(
         -1.0, description="True-peak ceiling of every file.", examples=[-1]
+    )
+    level: Level | None = Field(
+        None,
+        description="The level of the files, by one common gain: a ceiling, the guitar bus's loudness, or the peak.",
+        examples=[{"loudness_lufs": -18}],
+    )
+    balance: Literal["in_files", "in_sheet"] = Field(
+        "in_files",
+        description="in_files: stems, rooms and buses hold the gains of their bus and of the guitar bus: with every "
+        "fader at zero and the pans of the sheet they add up to the guitar bus. in_sheet: stems and rooms are "
+        "written before their bus's gain, buses before the guitar bus's; the sheet has the faders.",
+        examples=["in_sheet"],
     )
     trim: Literal["auto", "none"] = Field(
         "auto",
@@ -215,6 +265,11 @@ class Limits(Section):
         description="Lowest sum efficiency of any performance; 0 is every band of every mic in phase.",
         examples=[-1.5],
     )
+    worst_passage_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(
+        None,
+        description="Lowest sum efficiency of any 2 s of riff: what a mic that changes in the song costs.",
+        examples=[-2],
+    )
     mono_fold_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(
         None, description="Lowest mono fold of the guitar bus: what mono playback loses.", examples=[-4.5]
     )
@@ -232,4 +287,10 @@ class Limits(Section):
     )
     moved_mics: Annotated[int, Field(ge=0, le=10_000)] | None = Field(
         None, description="Most mics that may have been moved between performances.", examples=[0]
+    )
+    left_out: Annotated[int, Field(ge=0, le=10_000)] | None = Field(
+        None,
+        description="Most performances and single mics that may be left out because they are optional and have no "
+        "file, as the roll-call counts them.",
+        examples=[0],
     )

@@ -12,10 +12,10 @@ from typing import Any, Literal
 
 from premix.errors import Finding
 from premix.messages import STAGES
-from premix.model.alignment import Efficiency, MicDecision
+from premix.model.alignment import Efficiency, MicDecision, MicTrail, Passage
 from premix.model.gate import Riff, RoomGate
 from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role
-from premix.model.tracks import KeyEnvelopes, Spectra, Track, TrackLevels
+from premix.model.tracks import DiMatch, KeyEnvelopes, RollCall, Spectra, Track, TrackLevels, Windows
 
 
 class _NotYet:
@@ -34,14 +34,20 @@ NOT_YET: Any = _NotYet()
 class Mic:
     """One mic of one performance.
 
-    gain: linear, that of its groups included. polarity: 1 or -1 by hand, None: to be found. delay: as the recipe says
+    bus: where it is sent: its own, its group's or its performance's. group: the group that makes it part of a stem of
+    its own. channel: of its file, counted from 1, or 'mix'; None: the file has one. gain: linear, that of its groups
+    included. polarity: 1 or -1 by hand, None: to be found. delay: as the recipe says
     it, its default by role filled in. gate: the settings of a room mic's gate. aliases, file, optional: how its file
-    is named, and whether it may be missing. Added by the stages: track, levels, decision, room (a room mic's gate).
+    is named, and whether it may be missing. Added by the
+    stages: track; steps (passages against the longest, through which a mic is read that changes in the song); presence
+    (share of the riff in which it is there at all); levels; match (of a DI);
+    decision; room (a room mic's gate).
     """
 
     performance: str
     name: str
     role: Role
+    bus: str
     gain: float
     mute: bool
     polarity: Literal[1, -1] | None
@@ -53,8 +59,13 @@ class Mic:
     aliases: tuple[str, ...] = ()
     file: str | None = None
     optional: bool = False
+    group: str | None = None
+    channel: int | Literal["mix"] | None = None
     track: Track = NOT_YET
+    steps: tuple[Passage, ...] = ()
+    presence: float = 1.0
     levels: TrackLevels = NOT_YET
+    match: DiMatch = NOT_YET
     decision: MicDecision = NOT_YET
     room: RoomGate = NOT_YET
 
@@ -68,6 +79,11 @@ class Mic:
         return self.role == "room"
 
     @property
+    def is_di(self) -> bool:
+        """Whether it is the guitar's own signal, before the amp: never summed, never moved."""
+        return self.role == "di"
+
+    @property
     def arrival_samples(self) -> float | None:
         """How much later than the key it hears the guitar, as it is mixed; None: not known."""
         found = self.decision.arrival_samples
@@ -78,7 +94,9 @@ class Mic:
 class Performance:
     """One pass of the guitarist: its mics in the recipe's order, its linear gain, the bus it goes to.
 
-    heard: neither it nor its bus is muted. Added by the stages: spectra, envelopes, efficiency, riff.
+    heard: neither it nor every bus that its mics go to is muted. Added by the stages: spectra, envelopes (of the close
+    mics), di_envelopes (of the DIs, in the same band and frames), efficiency, steadiness (a trail of every mic that was
+    followed through the song), riff.
     """
 
     name: str
@@ -91,14 +109,22 @@ class Performance:
     aliases: tuple[str, ...] = ()
     optional: bool = False
     spectra: Spectra = NOT_YET
+    windows: Windows | None = None
     envelopes: KeyEnvelopes = NOT_YET
+    di_envelopes: KeyEnvelopes = NOT_YET
     efficiency: Efficiency = NOT_YET
+    steadiness: tuple[MicTrail, ...] = ()
     riff: Riff = NOT_YET
 
     @property
     def close(self) -> tuple[Mic, ...]:
         """The mics that a stem is made of (roles close and sub), muted ones too."""
-        return tuple(mic for mic in self.mics if not mic.is_room)
+        return tuple(mic for mic in self.mics if mic.role in ("close", "sub"))
+
+    @property
+    def dis(self) -> tuple[Mic, ...]:
+        """DIs: delivered as they were recorded, and a key for the gate; in no sum."""
+        return tuple(mic for mic in self.mics if mic.is_di)
 
     @property
     def rooms(self) -> tuple[Mic, ...]:
@@ -108,6 +134,11 @@ class Performance:
     def judged(self) -> tuple[Mic, ...]:
         """Close mics, then rooms: the order of spectra and decisions."""
         return self.close + self.rooms
+
+    @property
+    def steps(self) -> bool:
+        """Whether a mic changes in the song and is read through its steps."""
+        return any(mic.steps for mic in self.mics)
 
     def mic(self, name: str) -> Mic | None:
         """The mic of that name, None where this performance has none."""
@@ -164,10 +195,11 @@ class Song:
 
     name: '' where the recipe gives none, until the folder's is taken. reference: the mic that stays where it was
     recorded. gate: the settings of the recipe's own gate (those of a mic stand with it). track_pattern: how the files
-    are named. chains, corners: every chain and filter corner ('mics.sub.low_pass_hz', Hz) as the recipe has them, for
-    what must be told of them. findings: the run's one list, in the order of the stages.
-    Added by the tracks stage: folder, rate, frames (the common length), time_reference (BWF start of the common time
-    line in samples since midnight, None where no file has one).
+    are named. resample: whether files at another rate are converted. chains, corners: every chain and filter corner
+    ('mics.sub.low_pass_hz', Hz) as the recipe has them, for what must be told of them. findings: the run's one list, in
+    the order of the stages.
+    Added by the tracks stage: roll_call, folder, rate, frames (the common length), time_reference (BWF start of the
+    common time line in samples since midnight, None where no file has one).
     """
 
     name: str
@@ -181,9 +213,11 @@ class Song:
     limits: Limits
     recipe: RecipeEntry
     track_pattern: str = ""
+    resample: bool = False
     chains: tuple[PlacedChain, ...] = ()
     corners: tuple[tuple[str, float], ...] = ()
     findings: tuple[Finding, ...] = ()
+    roll_call: RollCall = NOT_YET
     folder: Path = NOT_YET
     rate: int = NOT_YET
     frames: int = NOT_YET

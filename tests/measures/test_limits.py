@@ -11,6 +11,7 @@ from premix.model.alignment import BandEfficiency, Efficiency
 from premix.model.mix import Part, PartKind, PartMeasures, Rendering, StereoMeasures, WrittenFile
 from premix.model.settings import Limits
 from premix.model.song import Song
+from premix.model.tracks import LeftOut, RollCall
 from tests.rigs.songs import Settings, recipe_of, song_from, with_decisions
 
 BANDS = (BandEfficiency(1000.0, -3.0, -1.0, 1.0),)
@@ -27,6 +28,7 @@ def song(limits: Settings, found: Settings = FOUND) -> Song:
     """Two performances of three mics, their decisions changed by `found`, their efficiencies, and the limits."""
     mics: Settings = {"dynamic": {}, "ribbon": {}, "sub": {}}
     made = with_decisions(song_from(recipe_of(mics, tuple(EFFICIENCIES), limits=limits)), found)
+    made = replace(made, roll_call=RollCall(5, 6, (LeftOut("right_a", "sub", "right_a_sub.*"),)))
     return with_efficiencies(made, EFFICIENCIES)
 
 
@@ -64,6 +66,7 @@ ON_THE_LIMIT = {
     "stem_spread_lu": (3.0, 2.9, "bus left"),
     "refused_mics": (1, 0, "left_a/ribbon"),
     "moved_mics": (1, 0, "left_a/sub"),
+    "left_out": (1, 0, "right_a/sub"),
 }
 
 
@@ -107,7 +110,7 @@ def test_a_limit_that_cannot_be_measured_is_broken(field: str) -> None:
     """Nothing delivered, nothing aligned: one error each. Counts are the exception: no mic is no refused mic."""
     nobody = replace(song({field: ON_THE_LIMIT[field][0]}), performances=())
     found = check_limits(nobody, NOTHING)
-    if field in ("refused_mics", "moved_mics"):
+    if field in ("refused_mics", "moved_mics", "left_out"):
         assert found == ()
     else:
         (finding,) = found

@@ -1,13 +1,16 @@
 """Mics to one signal: what delay, gain, filters and blocks do to the samples of a file."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
 from premix.arrays import FloatArray
+from premix.audio.filters import TAPS
 from premix.mixdown.mic_sum import HOP, MicSum, Workspace
+from premix.model.alignment import Passage
 from premix.model.mix import MicPath
 from premix.model.tracks import Track
 from premix.pipeline import load
@@ -69,6 +72,16 @@ def test_whole_delays_move_the_samples_bit_for_bit(tracks: dict[str, Track], del
     np.testing.assert_array_equal(summed([MicPath(tracks["ribbon"], 1.0, delay_samples=float(delay))]), moved)
 
 
+@pytest.mark.parametrize("delay", [0.0, 300.0, 30000.0, -300.0])
+def test_the_filter_of_a_mic_has_heard_all_of_its_file(tracks: dict[str, Track], delay: float) -> None:
+    """A mic that is advanced has sound before the first block: the filter's memory of it is there. Filtered whole by
+    scipy, then moved; the high-pass at 20 Hz rings for a tenth of a second."""
+    signal = np.append(read(tracks["ribbon"].header.path)[0], np.zeros(FRAMES))  # it rings on after the file
+    wanted = shifted(sosfilt(butter(2, 20.0, "highpass", fs=RATE, output="sos"), signal), round(delay))[:FRAMES]
+    out = summed([MicPath(tracks["ribbon"], 1.0, delay_samples=delay, high_pass_hz=20.0)])
+    np.testing.assert_allclose(out, wanted, atol=1e-12)
+
+
 @pytest.mark.parametrize("delay", [0.5, -0.5, 0.013, 16.83, -77.41, 1920.5])
 def test_delays_between_samples_are_exact_below_minus_120_db(tracks: dict[str, Track], delay: float) -> None:
     """Sines from 47 Hz to 19.99 kHz, advanced: each is the sine that it will be, below -120 dB of its peak.
@@ -77,7 +90,7 @@ def test_delays_between_samples_are_exact_below_minus_120_db(tracks: dict[str, T
     """
     out = summed([MicPath(tracks["dynamic"], 1.0, delay_samples=delay)])
     inner = slice(100 + max(0, int(np.ceil(-delay))), FRAMES - 100 - max(0, int(np.ceil(delay))))
-    # Seven deviations of -138 dB at most, each of a tone of 0.12: far below 1e-6 of a tone's own peak.
+    # Seven deviations of -134 dB at most, each of a tone of 0.12: far below 1e-6 of a tone's own peak.
     assert np.max(np.abs(out - tones(-delay))[inner]) < 0.12e-6
 
 
@@ -129,3 +142,24 @@ def test_advanced_mic_keeps_the_sound_before_the_songs_start(tracks: dict[str, T
     near = summed([MicPath(tracks["ribbon"], 1.0, 1, 100.4)])
     far = summed([MicPath(tracks["ribbon"], 1.0, 1, 150.4)])
     np.testing.assert_allclose(near[50 : FRAMES - 300], far[: FRAMES - 350], rtol=0, atol=1e-15)
+
+
+@pytest.mark.parametrize("delay", [33.0, 33.4])
+@pytest.mark.parametrize("rows", [1, 5, 21])
+def test_a_mic_that_changes_is_summed_as_the_one_that_does_not(
+    tracks: dict[str, Track], delay: float, rows: int
+) -> None:
+    """Two passages of one mic, far apart in delay and turned over: outside the fade each is that delay's own sum.
+
+    The second lies a whole number of samples from the first, so that both are the same to the last bit.
+    """
+    passages = (Passage(0.0, 0.4, delay, -1), Passage(0.4, FRAMES / RATE, delay - 100.0, 1))
+    path = MicPath(tracks["ribbon"], 0.7, -1, delay, passages=passages)
+    steady = [replace(path, polarity=p.polarity, delay_samples=p.delay_samples, passages=()) for p in passages]
+    first, second = (summed([one]) for one in steady)
+    out = summed([path], rows)
+    reach = 120 + TAPS  # half the fade, and the FIR's reach
+    # A transform of the same samples at other places of a row: its rounding, no more.
+    np.testing.assert_allclose(out[: 19200 - reach], first[: 19200 - reach], atol=1e-15)
+    np.testing.assert_allclose(out[19200 + reach :], second[19200 + reach :], atol=1e-15)
+    np.testing.assert_array_equal(out, summed([path]))
