@@ -243,6 +243,8 @@ STAGES: dict[str, dict[str, str]] = {
         "batch-no-engine": "Install it with: pip install 'premix-stems[batch]'.",
         "batch-no-scheduler": "Start one with `dask scheduler`, and give --scheduler the address that it prints.",
         "batch-no-workers": "Start one on each machine: `dask worker ADDRESS --nthreads 1`.",
+        "batch-worker-silent": "Start that worker again, or take it away.",
+        "batch-worker-bare": "Install premix-stems[batch] for that worker, and start it again.",
         "batch-scheduler-lost": "Start the scheduler again and repeat the command: finished songs are skipped.",
         "batch-other-version": "Install the same version of premix for every worker, and start them again.",
         # one song

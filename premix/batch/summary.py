@@ -1,7 +1,5 @@
 """The summary of a batch: a row a song and what differs between songs, as JSON, CSV, Markdown and an HTML page."""
 
-import csv
-import io
 from collections.abc import Callable, Iterable, Iterator, Sequence, Set
 from dataclasses import dataclass, fields
 from html import escape
@@ -14,7 +12,7 @@ from premix import __version__
 from premix.batch.album import guitar_bus
 from premix.batch.order import Batch
 from premix.batch.work import SongResult, report_of
-from premix.delivery.documents import MANIFEST, json_text, to_plain
+from premix.delivery.documents import MANIFEST, csv_text, json_text, to_plain
 from premix.delivery.whole import check_ours, write_text_file
 
 FORMAT = 1
@@ -176,13 +174,8 @@ def document(batch: Batch) -> dict[str, Any]:
 
 def as_csv(rows: Iterable[Row]) -> str:
     """One line a song, one column a field of `Row`; several values in a field stand apart by ' | '."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
     names = [field.name for field in fields(Row)]
-    writer.writerow(names)
-    for row in rows:
-        writer.writerow(_csv_cell(getattr(row, name)) for name in names)
-    return text.getvalue()
+    return csv_text(names, ([_csv_cell(getattr(row, name)) for name in names] for row in rows))
 
 
 def _csv_cell(value: object) -> object:

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import click
 
+from premix.batch.cluster import ADDRESS_FORM, is_address
+from premix.batch.engines import LOCAL
 from premix.batch.order import Batch, Match, run_batch
 from premix.batch.runner import Watch
 from premix.batch.summary import check_summary, counts, document, rows_of, song_table, write_summary
@@ -17,12 +19,24 @@ from premix.cli.main import write_log
 from premix.errors import DeliveryError, Exit, Problem
 
 
+def _address(context: click.Context, option: click.Parameter, value: str | None) -> str | None:
+    """The option's value; a usage error where no scheduler can have such an address."""
+    if value is not None and value != LOCAL and not is_address(value):
+        raise click.BadParameter(f"{value!r} is no address; allowed: {ADDRESS_FORM}")
+    return value
+
+
 @click.command("batch")
 @options.recipe
 @click.argument("songs", metavar="SONG...", nargs=-1, required=True)
 @click.option("--out", required=True, type=options.PATH, help="Folder for the songs' folders.")
 @click.option("--jobs", type=click.IntRange(1, 1024), help="Songs at once. Default: one a core, as memory allows.")
-@click.option("--scheduler", metavar="ADDRESS", help="Render on a dask scheduler's workers; `local` starts some here.")
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    callback=_address,
+    help="Render on a dask scheduler's workers; `local` starts some here.",
+)
 @click.option(
     "--alignment",
     "sheets",
@@ -134,6 +148,10 @@ class LineWatch(Watch):
         self._rendered += result.status != "unchanged"
         self.clear()
         show.say(f"[{self._finished}/{self._songs}] {result.name}: {result.verdict}, {result.seconds:.1f} s")
+
+    def warn(self, text: str) -> None:
+        self.clear()
+        show.say(text)
 
     def tick(self, shares: Mapping[str, float]) -> None:
         if self._live and self._finished < self._songs:

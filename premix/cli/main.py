@@ -3,12 +3,14 @@
 import contextlib
 import errno
 import importlib
+import io
 import os
 import signal
 import sys
 import tempfile
 import traceback
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -69,10 +71,9 @@ def entry() -> None:
     _open_standard_streams()
     for library in ("OPENBLAS", "OMP", "MKL"):  # read when numpy is loaded: more threads change the last digits of sums
         os.environ[f"{library}_NUM_THREADS"] = "1"
-    for stream in (sys.stdout, sys.stderr):
-        reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:
-            reconfigure(errors="backslashreplace")
+    reconfigure = getattr(sys.stdout, "reconfigure", None)
+    if reconfigure is not None:
+        reconfigure(errors="backslashreplace")
     for name in ("SIGTERM", "SIGHUP"):
         number = getattr(signal, name, None)
         if number is not None and signal.getsignal(number) is signal.SIG_DFL:  # who asked for `nohup` keeps it
@@ -93,9 +94,21 @@ def _open_standard_streams() -> None:
             os.fstat(number)
         except OSError:
             os.open(os.devnull, os.O_RDWR)  # gets the lowest number that is free
-    for name, number in (("stdout", 1), ("stderr", 2)):
-        if getattr(sys, name) is None:
-            setattr(sys, name, os.fdopen(number, "w", closefd=False))
+    if sys.stdout is None:
+        sys.stdout = os.fdopen(1, "w", closefd=False)
+    encoding = getattr(sys.stderr, "encoding", None) or "utf-8"
+    heard = io.BufferedWriter(_IfHeard(2, "w", closefd=False))
+    sys.stderr = io.TextIOWrapper(heard, encoding, "backslashreplace", line_buffering=True)
+
+
+class _IfHeard(io.FileIO):
+    """A stream for people: where nobody can be told, the work goes on."""
+
+    def write(self, data: Any) -> int:
+        try:
+            return super().write(data)
+        except OSError:
+            return len(data)
 
 
 def _interrupt(number: int, frame: object) -> None:

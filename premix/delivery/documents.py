@@ -5,14 +5,16 @@ Their JSON Schema, recipes/manifest.schema.json, is made from the types: `python
 writes it, `--check` exits 1 where it is not current.
 """
 
+import csv
 import dataclasses
 import errno
 import importlib.metadata
+import io
 import json
 import math
 import re
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -59,6 +61,8 @@ MANIFEST = "manifest.json"
 SCHEMA = Path(__file__).parents[2] / "recipes" / "manifest.schema.json"
 LARGEST_MANIFEST = 32_000_000
 """Bytes; an hour with tens of thousands of stops has a third of it."""
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_PLAIN_NUMBER = re.compile(r"[-+]?([0-9]+(\.[0-9]+)?([eE][-+]?[0-9]+)?|inf)")
 _SHA256 = re.compile("[0-9a-f]{64}")
 E = TypeVar("E", bound="DataclassInstance")
 _LIBRARIES = ("numpy", "scipy", "soundfile", "soxr", "pedalboard")
@@ -99,6 +103,24 @@ def write_json(path: Path, document: Any) -> None:
     with path.open("w", encoding="utf-8", newline="\n") as file:
         json.dump(to_plain(document), file, indent=1, ensure_ascii=False, allow_nan=False)
         file.write("\n")
+
+
+def csv_text(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """A table as CSV: a header line, ',' between, lines ended by a line feed. Every CSV is made here.
+
+    A cell that a spreadsheet would take for a formula gets an apostrophe before it; numbers are left as they are.
+    """
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(head)
+    writer.writerows([_no_formula(cell) for cell in row] for row in rows)
+    return text.getvalue()
+
+
+def _no_formula(cell: object) -> object:
+    if not isinstance(cell, str) or not cell.startswith(_FORMULA) or _PLAIN_NUMBER.fullmatch(cell):
+        return cell
+    return f"'{cell}"
 
 
 def read_manifest(path: Path) -> Manifest:

@@ -85,11 +85,12 @@ def _chain(recipe: Path | Mapping[str, Any], faults: list[Fault]) -> tuple[list[
         node = root.mapping.get("extends")
         if node is None:
             return layers, True
-        asked_at, parent = node.mark, node.value
-        if not isinstance(parent, str) or not parent.strip():
+        asked_at, wanted = node.mark, node.value
+        if not isinstance(wanted, str) or not wanted.strip():
             allowed = "the path of one other recipe, from this file's folder"
             faults.append(Fault(asked_at, _EXTENDS, "recipe-extends", "this names no file", allowed))
             return layers, False
+        parent = wanted
         name = os.path.normpath(Path(name).parent / parent)
         path = Path(name)
         first = seen.get(_identity(path))

@@ -178,8 +178,9 @@ def _uninvited(node: Node, song_file: str, path: KeyPath = ()) -> Iterator[Fault
     is_step = len(path) > 1 and path[-2] == "chain" and isinstance(path[-1], int)
     if is_step and node.mark.file == song_file and (node.value == PlugIn.kind or PlugIn.kind in node.mapping):
         yield Fault(node.mark, path, "plug-in-not-allowed", f"{song_file} names a plug-in", remedy=FROM_TABLE)
-    steps = node.value if isinstance(node.value, tuple) else ()
-    for step, child in (*node.mapping.items(), *enumerate(steps)):
+    below: list[tuple[str | int, Node]] = [*node.mapping.items()]
+    below += enumerate(node.value) if isinstance(node.value, tuple) else ()
+    for step, child in below:
         yield from _uninvited(child, song_file, (*path, step))
 
 
