@@ -178,23 +178,26 @@ MOST_ROUNDS = 2
 
 
 class _Reader:
-    """The passes over the tracks, each with scratch files of its own. kept: where they may be taken over from."""
+    """The passes over the tracks, each with scratch files of its own; kept: what the run before left of them."""
 
     def __init__(self, scratch: Path, threads: int, progress: Progress, kept: Kept | None) -> None:
         self._scratch, self._threads, self._progress = scratch, threads, progress
-        self._scan = kept.scan if kept is not None else scan
+        self._kept = kept or Kept(keeps=False)
 
     def scan(self, song: Song) -> Song:
         self._progress.begin("reading", song.frames * len(song.mics))
+        return self._read(song, self._scratch, {}, scan)
+
+    def _read(self, song: Song, scratch: Path, offsets: Mapping[str, int], scan: Callable[..., Song]) -> Song:
+        """A pass of this run, or the same one of the run before."""
+        ways = {"threads": self._threads, "progress": self._progress.advance}
         with scratch_room():
-            return self._scan(song, self._scratch, threads=self._threads, progress=self._progress.advance)
+            return self._kept.read(song, scratch, offsets, lambda: scan(song, scratch, **ways))
 
     def in_step(self, song: Song, offsets: Mapping[str, int]) -> Song:
         """The song with files that start elsewhere, by whole samples, read once more in step for their spectra."""
         self._progress.begin("reading in step", song.frames * len(song.mics))
-        own = self._folder("in_step")
-        with scratch_room():
-            read = self._scan(song, own, offsets=offsets, threads=self._threads, progress=self._progress.advance)
+        read = self._read(song, self._folder("in_step"), offsets, partial(scan, offsets=offsets))
         pairs = zip(song.performances, read.performances, strict=True)
         performances = (replace(p, spectra=other.spectra, windows=other.windows) for p, other in pairs)
         return replace(song, performances=tuple(performances))
@@ -202,9 +205,9 @@ class _Reader:
     def steadied(self, song: Song) -> Song:
         """Performances with a mic that changes read once more, that mic through its steps."""
         self._progress.begin("reading steadied", song.frames * sum(len(p.mics) for p in song.performances if p.steps))
-        with scratch_room():
-            own = self._folder("steadied")
-            return scan_steadied(song, own, threads=self._threads, progress=self._progress.advance)
+        read = ((own.name, zip(own.judged, own.spectra.offsets, strict=True)) for own in song.performances)
+        offsets = {mic.label: offset for _, mics in read for mic, offset in mics}
+        return self._read(song, self._folder("steadied"), offsets, scan_steadied)
 
     def _folder(self, name: str) -> Path:
         own = self._scratch / f"{name}_{len(list(self._scratch.iterdir()))}"

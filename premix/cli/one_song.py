@@ -5,12 +5,14 @@
 
 import json
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Unpack
 
 import click
 
 from premix.cli import options, show
+from premix.cli.watch import Watched, watch
 from premix.delivery import against
 from premix.delivery.documents import alignment_document, intake_document, read_manifest
 from premix.delivery.track_sheet import passage_words
@@ -180,11 +182,11 @@ def _confidence(mic: Mic, song: Song) -> str:
             late_ms = samples_to_ms(mic.arrival_samples, song.rate)
             figures = f"hears it {late_ms:.2f} ms late, {figures}"
     else:
-        word = "sure" if decision.coherence >= 0.8 else "good" if decision.coherence >= 0.5 else "fair"
+        word = decision.confidence or "fair"
     if decision.margin_db is not None:
         figures += f", other polarity {decision.margin_db:.2f} dB worse"
-    if decision.spread_samples is not None:
-        figures += f", +-{max(decision.spread_samples, 0.001):.3f} samples"
+    if decision.range_samples is not None:
+        figures += f", +-{max(decision.range_samples, 0.001):.3f} samples"
     return f"{word} ({figures})"
 
 
@@ -201,6 +203,9 @@ def _confidence(mic: Mic, song: Song) -> str:
     metavar="MANIFEST",
     help="Exit 4 unless every sample is that of this earlier render, and say what changed.",
 )
+@click.option(
+    "--watch", "again", is_flag=True, help="Render again whenever the recipe or a track is saved; Ctrl-C ends."
+)
 @click.option("--fresh", is_flag=True, help="Read every track, even where OUT holds what the last render read.")
 @options.sheet
 @options.recover
@@ -216,6 +221,7 @@ def render_command(
     no_report: bool,
     pictures: Path | None,
     expect: Path | None,
+    again: bool,
     fresh: bool,
     as_json: bool,
     **shared: Unpack[options.Recovering],
@@ -223,23 +229,18 @@ def render_command(
     """Render TRACKS after RECIPE into OUT: stems, rooms, buses, the guitar bus, a track sheet, a manifest, a page."""
     if pictures is not None and (no_report or missing_extra()):
         raise click.UsageError("--pictures needs the page: leave out --no-report, and install premix-stems[report].")
+    once = partial(
+        render, recipe, tracks, out, force=force, report=not no_report, pictures=pictures, fresh=fresh, **shared
+    )
+    if again:
+        if as_json or expect is not None:
+            raise click.UsageError("--watch goes on and on: leave out --json and --expect.")
+        return watch(Watched(recipe, tracks, shared["sheet"]), out, lambda earlier: once(earlier=earlier))
     expected = None
     if expect is not None:
         expected = against.Render(read_manifest(expect), expect if expect.is_dir() else expect.parent)
     with show.progress() as bar:
-        outcome = render(
-            recipe,
-            tracks,
-            out,
-            force=force,
-            report=not no_report,
-            pictures=pictures,
-            expect=expect,
-            earlier=expected,
-            fresh=fresh,
-            progress=bar,
-            **shared,
-        )
+        outcome = once(expect=expect, earlier=expected, progress=bar)
     if as_json:
         show.document(outcome.manifest)
         _show_broken(outcome)

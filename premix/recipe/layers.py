@@ -60,6 +60,12 @@ def load_layers(
     return layers, whole
 
 
+def layer_files(recipe: Path, song_folder: Path) -> tuple[tuple[Path, ...], bool]:
+    """The files of all layers, a song's own file also where there is none yet; and whether all could be read."""
+    layers, whole = load_layers(recipe, song_folder, (), [])
+    return tuple(dict.fromkeys([recipe, *(Path(layer.shown) for layer in layers), song_folder / SONG_FILE])), whole
+
+
 def _chain(recipe: Path | Mapping[str, Any], faults: list[Fault]) -> tuple[list[Layer], bool]:
     """The recipe, then what it extends, then what that extends; and whether all of it could be read."""
     layers: list[Layer] = []
