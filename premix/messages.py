@@ -171,7 +171,7 @@ STAGES: dict[str, dict[str, str]] = {
     "measures": {
         "di-clipped": "Write `deliver: {bits: 32}`: floats hold every sample; or export the DI lower.",
         "same-take": "Record a second performance, or leave one of the two out: one take twice gives no width. Of two "
-        "amps, put both on one bus, or make them one performance, whose mics are aligned.",
+        "amps, put both on one bus, or make them one performance, as `groups` with stems of their own.",
         # limits of the recipe; broken: exit code 4, the files are still written
         "limit-sum-efficiency": "Look at the efficiency of each band in the report, and at the refused mics.",
         "limit-worst-passage": "Look at the page's picture of the mics over time; a mic changes there.",

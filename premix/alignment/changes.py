@@ -138,7 +138,7 @@ def _passing(delays: FloatArray, signs: FloatArray, least: FloatArray, *, slopes
     for s in range(1, len(delays) - 1):
         before, after, here = delays[s - 1], delays[s + 1], delays[s]
         off = not slopes or abs(here - 0.5 * (before + after)) > 0.35 * abs(after - before) + least[s]
-        beside = min(abs(here - before), abs(here - after)) > least[s]
+        beside = min(abs(here - before), abs(here - after)) > max(least[s], 0.1 * abs(after - before))
         turned = signs[s] != signs[s - 1] and signs[s] != signs[s + 1]
         passing[s] = not passing[s - 1] and (turned or (beside and (off or signs[s - 1] != signs[s + 1])))
     return passing

@@ -172,11 +172,11 @@ def _confidence(mic: Mic, song: Song) -> str:
             late_ms = samples_to_ms(mic.arrival_samples, song.rate)
             figures = f"hears it {late_ms:.2f} ms late, {figures}"
     else:
-        word = "sure" if decision.coherence >= 0.8 else "good" if decision.coherence >= 0.5 else "fair"
+        word = decision.confidence or "fair"
     if decision.margin_db is not None:
         figures += f", other polarity {decision.margin_db:.2f} dB worse"
-    if decision.spread_samples is not None:
-        figures += f", +-{max(decision.spread_samples, 0.001):.3f} samples"
+    if decision.range_samples is not None:
+        figures += f", +-{max(decision.range_samples, 0.001):.3f} samples"
     return f"{word} ({figures})"
 
 

@@ -115,6 +115,17 @@ def test_a_song_that_lost_its_last_optional_track_is_rendered_again(tmp_path: Pa
     assert manifest is not None and manifest.inputs[-1].mic == "room"
     assert unchanged(manifest, load(recipe, song, LEFT_ONLY)[1])
     (song / "left_a_room.wav").unlink()
+    less = load(recipe, song, LEFT_ONLY)[1]
+    assert not unchanged(replace(manifest, roll_call=less.roll_call), less), "by its inputs alone"
+
+
+def test_a_file_more_in_the_folder_is_in_the_roll_call(tmp_path: Path, make_songs: MakeSongs) -> None:
+    """Nothing is heard of it, yet the manifest of an earlier run would not name it: the song is rendered again."""
+    recipe, song, out = house_recipe(tmp_path), Path(make_songs("a")[0]), tmp_path / "out" / "a"
+    render(recipe, song, out, settings=LEFT_ONLY)
+    manifest = finished_manifest(out)
+    assert manifest is not None and unchanged(manifest, load(recipe, song, LEFT_ONLY)[1])
+    (song / "left_a_dynamic copy.wav").write_bytes((song / "left_a_dynamic.wav").read_bytes())
     assert not unchanged(manifest, load(recipe, song, LEFT_ONLY)[1])
 
 
