@@ -32,16 +32,25 @@ from premix.units import clock, gain_to_db, samples_to_ms, samples_to_s
 @click.option("--recipe", "show_recipe", is_flag=True, help="Print the merged recipe and where each value comes from.")
 @options.settings
 @options.recover
+@options.allow_plug_ins
 @options.as_json
 def inspect_command(
-    recipe: Path, tracks: Path, show_recipe: bool, settings: tuple[str, ...], recover: bool, as_json: bool
+    recipe: Path,
+    tracks: Path,
+    show_recipe: bool,
+    settings: tuple[str, ...],
+    recover: bool,
+    allow_plug_ins: bool,
+    as_json: bool,
 ) -> Exit:
     """Check TRACKS against RECIPE: which file is which mic, lengths, rates, starts, levels, damage.
 
     Exit 1 if a render would stop.
     """
     with show.progress() as bar:
-        song, looks, problems = inspect(recipe, tracks, settings, recover=recover, progress=bar)
+        song, looks, problems = inspect(
+            recipe, tracks, settings, recover=recover, allow_plug_ins=allow_plug_ins, progress=bar
+        )
     if as_json:
         show.document(intake_document(song, looks, problems))
     elif show_recipe:
@@ -103,6 +112,7 @@ def _show_tracks(song: Song, looks: Sequence[TrackLook], problems: Sequence[Prob
 @click.option("--save", type=options.PATH, help="Write the decisions to this file, to read and edit.")
 @options.sheet
 @options.recover
+@options.allow_plug_ins
 @options.threads
 @options.as_json
 def align_command(
@@ -200,6 +210,7 @@ def _confidence(mic: Mic, song: Song) -> str:
 @options.sheet
 @options.recover
 @options.settings
+@options.allow_plug_ins
 @options.threads
 @options.as_json
 def render_command(
@@ -229,7 +240,7 @@ def render_command(
     if expect is not None:
         expected = against.Render(read_manifest(expect), expect if expect.is_dir() else expect.parent)
     with show.progress() as bar:
-        outcome = once(earlier=expected, progress=bar)
+        outcome = once(expect=expect, earlier=expected, progress=bar)
     if as_json:
         show.document(outcome.manifest)
         _show_broken(outcome)
@@ -241,6 +252,8 @@ def render_command(
         differences = outcome.changes.findings()
         show.findings(differences)
         show.say(f"{'not ' if differences else ''}the samples that were expected")
+        if not outcome.delivered:
+            show.say(f"nothing was written: {out} holds the render that was expected, and keeps it")
     return Exit.BROKEN if outcome.broken or differences else Exit.DONE
 
 
@@ -285,13 +298,15 @@ def _show_render(outcome: Outcome, out: Path) -> None:
             f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
             + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
         )
+    show.plug_ins(outcome.manifest.chain_files)
     if outcome.reading:
         show.say(f"  {outcome.reading}")
     told = [f for f in song.findings if f.severity != "info" and f.slug != "track-left-out"]  # the roll-call says it
     show.findings(told[:5])
     if len(told) > 5:
         show.say(f"  ... and {len(told) - 5} more findings in the manifest")
-    show.say(f"{verdict(len(outcome.broken))}: {len(rendering.files)} files, track sheet and manifest in {out}")
+    if outcome.delivered:
+        show.say(f"{verdict(len(outcome.broken))}: {len(rendering.files)} files, track sheet and manifest in {out}")
 
 
 def _worst(efficiency: Efficiency) -> str:
@@ -312,6 +327,7 @@ def _worst(efficiency: Efficiency) -> str:
 @options.no_report
 @options.sheet
 @options.settings
+@options.allow_plug_ins
 @options.threads
 @options.as_json
 def compare_command(
@@ -335,6 +351,7 @@ def compare_command(
     figures = ("loudness_before_lufs", "gain_db", "loudness_lufs")
     rows = [[entry.variant, *(show.figure(getattr(entry, key)) for key in figures)] for entry in document.variants]
     show.table(["variant", "LUFS before", "gain dB", "LUFS"], rows)
+    show.plug_ins(document.chain_files)
     show.missing_page(no_report)
     show.say(f"done: {len(rows)} variants and manifest in {out}")
     return Exit.DONE

@@ -229,7 +229,6 @@ SLIPS = (
         "else (1, 2, len(movable))",
         "else (1, 2)",
         ("tests/alignment/test_whole_answers.py::test_mics_that_sit_on_a_wrong_ridge_together_leave_it_together",),
-        ),
     ),
     Slip(
         "sessions: a group's stem goes where its performance goes",
