@@ -194,13 +194,14 @@ def _plain(value: Any) -> Any:
 def _track(track: Track, folder: Path) -> dict[str, Any]:
     """A track by its place below the song's folder, its header with size and time, and its first bytes."""
     path = track.header.path
-    names = [field.name for field in dataclasses.fields(track.header) if field.name != "path"]
+    names = [field.name for field in dataclasses.fields(track.header) if field.name not in ("path", "stamp")]
     with path.open("rb") as file:
         head = hashlib.sha256(file.read(_HEAD_BYTES)).hexdigest()
     return {
         **{field.name: getattr(track, field.name) for field in dataclasses.fields(track) if field.name != "header"},
         "path": path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name,
         "header": {name: _plain(getattr(track.header, name)) for name in names},
+        "stamp": (track.header.stamp or ())[:2],  # size and time: a copy of the tracks is as good
         "head": head,
     }
 
