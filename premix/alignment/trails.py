@@ -28,15 +28,15 @@ MOST_S = 0.020
 ROUNDS, SWEEPS = 3, 2
 STEADY, SURE_FIT = 0.7, 0.8
 """A mic is steady at first sight that stays within this share of a change that counts, this like itself."""
-MIN_CHANGE_S = {"close": 5e-6, "sub": 60e-6, "room": 60e-6}
+MIN_CHANGE_S = {"close": 5e-6, "sub": 35e-6, "room": 60e-6}
 """Smallest change of the delay that counts, by role: 2 mm of path for a mic that hears the highs."""
 SAME_SAMPLES, SAME_SHARE = 0.05, 0.25
 """Mics whose delays change by the same, this exactly, or within this share of how far the mics go apart, changed
 together: while something changes inside a stretch all of them are uncertain."""
 EXACT = 10.0
 """Mics that are less exact than the most exact one by this have no say in that: a sub mic agrees with anybody."""
-ROUGH_SAMPLES = 2.0
-"""How far a less exact mic errs at least."""
+ROUGH_SAMPLES, ROUGH_SHARE = 2.0, 0.3
+"""How far a less exact mic errs at least, also in a share of how far the mics go apart."""
 USUAL_FIT = 0.9
 """Share of its usual likeness under which a mic is unlike itself."""
 LOST_DB = 10.0
@@ -227,7 +227,7 @@ def _stand(trails: Trails, followed: StretchSpectra) -> None:
 def _agreeing(rows: list[int], live: list[int], m: int, step: FloatArray, noise: FloatArray) -> list[int]:
     """Less exact mics whose step is that of m, where the mics are further apart than such a mic errs."""
     far = float(np.ptp(step[live]))
-    errs = {n: max(ROUGH_SAMPLES, 4.0 * float(noise[n])) for n in rows if n not in live}
+    errs = {n: max(ROUGH_SAMPLES, ROUGH_SHARE * far, 4.0 * float(noise[n])) for n in rows if n not in live}
     return [n for n, error in errs.items() if far > 2.0 * error and abs(step[n] - step[m]) <= error]
 
 
@@ -240,7 +240,7 @@ def _levels(powers_db: FloatArray, followed: StretchSpectra) -> FloatArray:
 
     Of two mics the reference is the measure.
     """
-    own = powers_db - np.median(powers_db, axis=0)
+    own = powers_db - np.median(powers_db, axis=0) if len(powers_db) else powers_db
     rows = np.flatnonzero(followed.in_sum).tolist()
     if len(rows) == 2 and followed.reference in rows:
         rows = [followed.reference]
@@ -306,8 +306,10 @@ class _Chunk:
     def run(self, means: ComplexArray, *, wide: bool) -> None:
         """Sweep over the mics, the one least like itself first; of two mics the reference is the one that stays."""
         order = sorted(range(self._f.mics), key=lambda m: (not self._f.in_sum[m], self._likeness(m, means)))
-        if np.count_nonzero(self._f.in_sum) == 2:
-            order = [m for m in order if m != self._f.reference]
+        pair = np.flatnonzero(self._f.in_sum).tolist()
+        if len(pair) == 2:
+            stays = self._f.reference if self._f.reference in pair else pair[0]
+            order = [m for m in order if m != stays]
         for _ in range(SWEEPS):
             for m in order:
                 self._one(m, means, wide=wide)
