@@ -99,7 +99,7 @@ def _heard_in(spectra: Spectra, windows: Windows, m: int, alive: BoolArray) -> S
             if m in spectra.partners:
                 active[half, n, spectra.partners.index(m)] = active[half, m, column].conj()
         powers[half, m] = fine(half, rows[m, m]).real
-    return replace(spectra, active=active, active_powers=powers)
+    return replace(spectra, kept_active=active, active_powers=powers)
 
 
 def _chunks(windows: Windows) -> Iterator[tuple[int, ComplexArray]]:
