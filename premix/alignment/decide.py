@@ -10,7 +10,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from premix.alignment.alive import judged_where_alive
 from premix.alignment.case import Case, as_recorded, build_case, chain_response, efficiency_of
 from premix.alignment.confidence import judged
 from premix.alignment.lateness import SAME_START_MS
@@ -44,7 +43,7 @@ def align(song: Song, sheet: Sheet | None = None) -> Song:
     sheet: decisions to take instead (checked against the tracks by `check_sheet`); the evidence is not sought then.
     Never raises for what the audio holds.
     """
-    cases = [build_case(song, judged_where_alive(performance)) for performance in song.performances]
+    cases = [build_case(song, performance) for performance in song.performances]
     if sheet is not None:
         from_sheet, findings = decide_from_sheet(sheet, song, cases)
         song = _decided(song, cases, from_sheet)
