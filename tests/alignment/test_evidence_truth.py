@@ -216,3 +216,14 @@ def test_a_rotation_never_smears_what_is_above_500_hz() -> None:
         b = np.array([low / high, 2.0 * (tangent**2 - 1.0) / high, 1.0])
     _, samples = group_delay((b, b[::-1]), np.linspace(500.0, 0.45 * RATE, 400), fs=RATE)
     assert np.ptp(samples) / RATE < 0.5e-3
+
+
+def test_the_reading_to_10_khz_is_before_and_after_too() -> None:
+    """A mic turned over: as recorded its sum is 20 log10(0.3 / 1.7) dB in every band, as decided 0 dB, to 6.3 and to
+    10 kHz alike, in the figures and in the bands."""
+    guitar = noise(6, 8.0)
+    efficiency = align(heard({"left": [guitar, -0.7 * guitar]})).performances[0].efficiency
+    before_db = 20.0 * np.log10(0.3 / 1.7)
+    assert (efficiency.before_db, efficiency.before_10k_db) == pytest.approx((before_db, before_db), abs=0.05)
+    assert (efficiency.after_db, efficiency.after_10k_db) == pytest.approx((0.0, 0.0), abs=0.05)
+    assert [band.before_db for band in efficiency.bands] == pytest.approx([before_db] * len(efficiency.bands), abs=0.2)
