@@ -107,6 +107,7 @@ def _walk(file: BinaryIO, order: str, size: int) -> list[Chunk]:
 
 
 NOT_MEASURED = 0x7FFF
+LARGEST_LOUDNESS = 99.99
 """What EBU Tech 3285 puts in a loudness field that holds no value."""
 
 _SET_BROADCAST_INFO, _SET_ADD_PEAK_CHUNK = 0x10F1, 0x1050  # SFC_... of sndfile.h
@@ -184,7 +185,8 @@ def works() -> bool:
 def patch_loudness(path: Path, measures: PartMeasures) -> bool:
     """Write the loudness fields of a closed file, in place; False where it has no bext chunk.
 
-    Each field holds 100 times the value, rounded; None and values that do not fit become 'not measured'.
+    Each field holds 100 times the value, rounded; None and values beyond +-99.99, which EBU Tech 3285 v2 allows (from
+    memory), become 'not measured'.
     """
     m = measures
     values = m.loudness_lufs, m.loudness_range_lu, m.true_peak_dbtp, m.momentary_max_lufs, m.short_term_max_lufs
@@ -194,7 +196,9 @@ def patch_loudness(path: Path, measures: PartMeasures) -> bool:
             return False
         file.seek(chunk.offset + _LOUDNESS_OFFSET)
         # NaN fails the comparison too.
-        hundredths = [round(100.0 * v) if v is not None and abs(v) < 327.0 else NOT_MEASURED for v in values]
+        hundredths = [
+            round(100.0 * v) if v is not None and abs(v) <= LARGEST_LOUDNESS else NOT_MEASURED for v in values
+        ]
         file.write(struct.pack("<5h", *hundredths))
     return True
 

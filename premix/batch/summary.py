@@ -211,6 +211,12 @@ def _markdown(text: str) -> str:
     return " ".join(text.translate(_MARKDOWN).split())
 
 
+HEARING = (
+    "the reports hold players, and distorted guitar gets loud fast. Turn your monitors or headphones down before the "
+    "first play. NIOSH recommends at most 85 dB(A) over 8 hours, and half the time for every 3 dB more: 15 minutes at "
+    "100 dB(A). The WHO advises at most 80 dB(A) for 40 hours a week."
+)
+"""What stands above links to players."""
 _PAGE = Template(
     _PAGE_MARK
     + """<html lang="en">
@@ -248,7 +254,10 @@ def as_page(batch: Batch) -> str:
     told = [f"<li><b>{escape(row.song)}</b>: {escape(line)}</li>" for row in rows for line in row.told]
     told += [f"<li>{escape(f.subject)}: {escape(f.message)}</li>" for f in batch.findings]
     told += [f"<li>{escape(batch.matching.told())}</li>"] if batch.matching else []
-    body = [f"<h1>{escape(counts(rows))}</h1>", _html_table("Every song, with its report", head, songs, _FIGURES)]
+    body = [f"<h1>{escape(counts(rows))}</h1>"]
+    if any(row.report for row in rows):
+        body.append(f"<p><b>Hearing:</b> {HEARING}</p>")
+    body.append(_html_table("Every song, with its report", head, songs, _FIGURES))
     body += ["<h2>What to know</h2>", "<ul>", *told, "</ul>"] if told else []
     if batch.differences:
         head, *cells = difference_table(batch)

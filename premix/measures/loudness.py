@@ -23,8 +23,8 @@ from premix.measures.frames import StepGram
 from premix.units import db_to_power, power_to_db
 
 STANDARD_RATE = 48_000
-# The analogue prototypes behind the standard's 48 kHz table (De Man 2014): frequency in Hz and Q of each, gain in dB
-# of the shelf, and the power of that gain that the middle term has.
+# The analogue prototypes behind the standard's 48 kHz table (as pyloudnorm's filter class DeMan has them): frequency in
+# Hz and Q of each, gain in dB of the shelf, and the power of that gain that the middle term has.
 SHELF_HZ, SHELF_Q, SHELF_DB, SHELF_MIDDLE = 1681.9744509555319, 0.7071752369554193, 3.99984385397, 0.499666774155
 HIGH_PASS_HZ, HIGH_PASS_Q = 38.13547087613982, 0.5003270373253953
 

@@ -121,7 +121,7 @@ class Mic(Section):
     polarity: Polarity = Field(
         "auto",
         description="auto: found from the audio. normal: as recorded. inverted: flipped. A wrong polarity "
-        "hollows out the sum (about 8 dB).",
+        "hollows out the sum.",
         examples=["inverted"],
     )
     delay: Delay | None = Field(

@@ -163,17 +163,18 @@ def test_a_delay_in_centimetres_is_that_of_sound_at_the_recipe_s_temperature() -
         assert song.performances[0].judged[1].decision.delay_samples == pytest.approx(wanted, rel=1e-6)
 
 
-def test_a_mic_that_moved_by_three_centimetres_is_told() -> None:
-    """Three performances; in one the mic stood 3 cm further away (1.4 samples of 16 kHz). The others share a delay."""
+@pytest.mark.parametrize("moved", [0.56, 1.4])
+def test_a_mic_that_moved_by_a_centimetre_is_told(moved: float) -> None:
+    """Three performances; in one the mic stood 1.2 or 3 cm further away (16 kHz). The others share a delay."""
     takes = {}
     for number, name in enumerate(("left", "right", "centre")):
         guitar = noise(number, 8.0)
-        moved = 1.4 if name == "centre" else 0.0
-        turn = np.exp(-2j * np.pi * np.fft.rfftfreq(len(guitar)) * (6.0 + moved))
-        takes[name] = [guitar, np.fft.irfft(np.fft.rfft(guitar) * turn, len(guitar))]
+        turn = np.exp(-2j * np.pi * np.fft.rfftfreq(len(guitar)) * (6.0 + (moved if name == "centre" else 0.0)))
+        late = np.fft.irfft(np.fft.rfft(guitar) * turn, len(guitar))
+        takes[name] = [guitar + noise(number + 10, 8.0, 0.02), late + noise(number + 20, 8.0, 0.02)]
     song = align(heard(takes))
     assert [finding.subject for finding in told(song, "alignment-moved")] == ["centre/ribbon"]
-    assert song.performance("centre").judged[1].decision.moved_samples == pytest.approx(1.4, abs=0.02)
+    assert song.performance("centre").judged[1].decision.moved_samples == pytest.approx(moved, abs=0.02)
 
 
 @pytest.mark.parametrize("sign", [1, -1])
@@ -215,3 +216,14 @@ def test_a_rotation_never_smears_what_is_above_500_hz() -> None:
         b = np.array([low / high, 2.0 * (tangent**2 - 1.0) / high, 1.0])
     _, samples = group_delay((b, b[::-1]), np.linspace(500.0, 0.45 * RATE, 400), fs=RATE)
     assert np.ptp(samples) / RATE < 0.5e-3
+
+
+def test_the_reading_to_10_khz_is_before_and_after_too() -> None:
+    """A mic turned over: as recorded its sum is 20 log10(0.3 / 1.7) dB in every band, as decided 0 dB, to 6.3 and to
+    10 kHz alike, in the figures and in the bands."""
+    guitar = noise(6, 8.0)
+    efficiency = align(heard({"left": [guitar, -0.7 * guitar]})).performances[0].efficiency
+    before_db = 20.0 * np.log10(0.3 / 1.7)
+    assert (efficiency.before_db, efficiency.before_10k_db) == pytest.approx((before_db, before_db), abs=0.05)
+    assert (efficiency.after_db, efficiency.after_10k_db) == pytest.approx((0.0, 0.0), abs=0.05)
+    assert [band.before_db for band in efficiency.bands] == pytest.approx([before_db] * len(efficiency.bands), abs=0.2)

@@ -86,10 +86,13 @@ def test_loudness_is_patched_in_hundredths(tmp_path: Path) -> None:
     assert found.time_reference == FIELDS.time_reference
 
 
-@pytest.mark.parametrize("value", [float("nan"), float("inf"), float("-inf"), -400.0])
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), float("-inf"), -400.0, -100.0])
 def test_loudness_that_does_not_fit_is_not_measured(tmp_path: Path, value: float) -> None:
-    """Silence has no loudness; 16 bits hold +-327 at most."""
+    """Silence has no loudness; the fields hold -99.99 to 99.99 (EBU Tech 3285 v2, from memory; editors of bext hold the
+    same), though 16 bits would hold more."""
     path = stamped(tmp_path / "a.wav")
+    assert patch_loudness(path, measured(-99.99))
+    assert WavInfoReader(str(path)).bext.loudness_value == pytest.approx(-99.99)
     patch_loudness(path, measured(value))
     assert WavInfoReader(str(path)).bext.loudness_value == pytest.approx(NOT_MEASURED / 100)
 

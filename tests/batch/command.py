@@ -25,7 +25,7 @@ class Command:
             stderr=subprocess.PIPE,
             text=True,
             start_new_session=True,
-            preexec_fn=None if limit_bytes is None else lambda: _limit(limit_bytes),
+            preexec_fn=lambda: _begin(limit_bytes),
         )
 
     def until(self, condition: Callable[[], bool]) -> None:
@@ -62,7 +62,10 @@ def verdicts(document: dict[str, Any]) -> dict[str, str]:
     return {song["song"]: song["verdict"] for song in document["songs"]}
 
 
-def _limit(size: int) -> None:
-    import resource
+def _begin(limit_bytes: int | None) -> None:
+    """In the child: Ctrl-C is heard even where the tests were started by something that ignores it."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if limit_bytes is not None:
+        import resource
 
-    resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, limit_bytes))

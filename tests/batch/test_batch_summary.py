@@ -126,6 +126,17 @@ def test_the_page_shows_names_as_text_and_asks_nobody(tmp_path: Path) -> None:
     assert "url(" not in (tmp_path / "index.html").read_text("utf-8")
 
 
+def test_a_page_that_leads_to_players_says_to_turn_down_first(tmp_path: Path) -> None:
+    """NIOSH's limit at work (criteria for occupational noise exposure, 1998); above the links. Without a report there
+    is nothing to hear."""
+    write_summary(batch(DONE), tmp_path)
+    page = (tmp_path / "index.html").read_text("utf-8")
+    assert page.index("85 dB(A) over 8 hours") < page.index("_report.html")
+    (tmp_path / "silent").mkdir()
+    write_summary(batch(KEPT), tmp_path / "silent")
+    assert "dB(A)" not in (tmp_path / "silent" / "index.html").read_text("utf-8")
+
+
 def test_json_holds_verdicts_and_findings_for_programs(tmp_path: Path) -> None:
     """The file is the document; the exit code stands in it."""
     made = batch(DONE, BROKEN)

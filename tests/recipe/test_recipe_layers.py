@@ -55,8 +55,9 @@ def told(folder: Path, **layers: object) -> list[str]:
 
 
 # RFC 7396, appendix A: (original, patch, result); cases whose patch or result is no mapping do not arise here, and
-# null over nothing, which the RFC ignores, is a fault here.
-APPENDIX_A = [
+# null over nothing, which the RFC ignores, is a fault here. The last one is not in the RFC's list: a text gives way to
+# a mapping, as its section 2 says.
+CASES = [
     ("{a: b}", "{a: c}", {"a": "c"}),
     ("{a: b}", "{b: c}", {"a": "b", "b": "c"}),
     ("{a: b}", "{a: null}", {}),
@@ -69,9 +70,9 @@ APPENDIX_A = [
 ]
 
 
-@pytest.mark.parametrize(("below", "above", "result"), APPENDIX_A)
+@pytest.mark.parametrize(("below", "above", "result"), CASES)
 def test_mappings_merge_as_the_standard_says(below: str, above: str, result: object) -> None:
-    """The cases of RFC 7396, appendix A."""
+    """RFC 7396, section 2 and the cases of its appendix A."""
     roots = [read_nodes(text, "x", []) for text in (below, above)]
     assert roots[0] is not None and roots[1] is not None
     assert plain(merge(merge(None, roots[0], []), roots[1], [])) == result

@@ -14,7 +14,8 @@ CELSIUS = st.floats(-20.0, 50.0)
 
 @pytest.mark.parametrize(("celsius", "metres_a_second"), [(10, 337.3), (20, 343.2), (30, 349.0)])
 def test_speed_of_sound_is_that_of_iso_9613_1(celsius: float, metres_a_second: float) -> None:
-    """ISO 9613-1:1993, 343.2 m/s at 293.15 K and growing with sqrt(T); the table's values have one decimal."""
+    """ISO 9613-1:1993, 343.2 m/s at 293.15 K and growing with sqrt(T); 0.05: the values here are rounded to
+    one decimal."""
     assert units.speed_of_sound_m_s(celsius) == pytest.approx(metres_a_second, abs=0.05)
 
 
