@@ -10,9 +10,10 @@ from typing import BinaryIO
 
 import numpy as np
 
+from premix.analysis.band_file import BandFile
 from premix.analysis.levels import LevelMeter, clip_level
 from premix.analysis.spectra import Chosen, SpectraCollector, median_level_db
-from premix.arrays import FloatArray, SingleArray
+from premix.arrays import FloatArray, HalfArray, SingleArray
 from premix.audio.bands import KEY_BAND_HZ, KeyPower
 from premix.audio.reader import TrackReader
 from premix.model.song import Performance, Song
@@ -22,6 +23,8 @@ from premix.threads import Begun, SideBySide
 BLOCK_HOPS = 32
 """Frames a block: large, because every hand-over between threads costs."""
 Progress = Callable[[int], None]
+KeyPart = tuple[SingleArray, HalfArray]
+"""Of one close mic: mean squares of the key band, a control frame each, and the band itself."""
 
 
 def control_hop(rate: int) -> int:
@@ -59,13 +62,13 @@ class _TrackScan:
         self.levels = LevelMeter(rate, clip_level(reader.track))
         self.key_power = key_power
 
-    def read(self, start: int, out: FloatArray) -> SingleArray | None:
-        """Fill `out` with the samples from `start` on, and give the key's powers that they complete."""
+    def read(self, start: int, out: FloatArray) -> KeyPart | None:
+        """Fill `out` with the samples from `start` on, and give what they complete of the key."""
         self.reader.read(start + self.offset, out)
         self.levels.feed(out)
         if self.levels.nonfinite:
             np.nan_to_num(out, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
-        return self.key_power.feed(out) if self.key_power is not None else None
+        return self.key_power.feed_both(out) if self.key_power is not None else None
 
 
 class _PerformanceScan:
@@ -82,6 +85,8 @@ class _PerformanceScan:
         self._hop = control_hop(song.rate)
         self._key_band_hz = song.gate.band_hz or KEY_BAND_HZ
         self._envelope_path = scratch / f"{performance.name}.key"
+        self._envelope_file: BinaryIO
+        self._bands = BandFile(performance, scratch / f"{performance.name}.band")
         self._control = np.zeros((self._keyed, 0), np.float32)
         self._control_start = 0
 
@@ -92,11 +97,12 @@ class _PerformanceScan:
         """
         with ExitStack() as stack:
             scans = list(self._scans(stack))
-            envelope_file = stack.enter_context(self._envelope_path.open("wb"))
+            self._envelope_file = stack.enter_context(self._envelope_path.open("wb"))
+            self._bands.open(stack)
             work = stack.enter_context(SideBySide(pool))
             collected: Begun[None] = work.begin([])
             for first, block, read in self._blocks(scans, work):
-                self._write_control(read(), envelope_file)
+                self._write_control(read())
                 collected()
                 chosen = self._chosen(block, first)
                 collected = work.begin(
@@ -105,7 +111,7 @@ class _PerformanceScan:
                 progress(min(self._block, self._frames - first - self._keep) * len(scans))
             collected()
             hashes = work.begin([scan.reader.sha256 for scan in scans])()
-            self._write_control([s.key_power.finish() for s in scans if s.key_power is not None], envelope_file)
+            self._write_control([s.key_power.finish_both() for s in scans if s.key_power is not None])
         levels = {s.track.mic: s.levels.record(s.track, sha256) for s, sha256 in zip(scans, hashes, strict=True)}
         return replace(
             self._performance,
@@ -116,7 +122,7 @@ class _PerformanceScan:
 
     def _blocks(
         self, scans: Sequence[_TrackScan], work: SideBySide
-    ) -> Iterator[tuple[int, FloatArray, Begun[SingleArray | None]]]:
+    ) -> Iterator[tuple[int, FloatArray, Begun[KeyPart | None]]]:
         """Time of the first sample, samples (tracks, n) and keys of every block; samples are there once the keys are.
 
         Each begins with the last samples of the one before, as much as a frame may reach back.
@@ -127,7 +133,7 @@ class _PerformanceScan:
         def block(number: int) -> FloatArray:
             return buffers[number % len(buffers), :, : keep + min(size, self._frames - number * size)]
 
-        def begin(number: int, after: Begun[SingleArray | None] | None = None) -> Begun[SingleArray | None]:
+        def begin(number: int, after: Begun[KeyPart | None] | None = None) -> Begun[KeyPart | None]:
             rows = zip(scans, block(number)[:, keep:], strict=True)
             return work.begin([partial(s.read, number * size, row) for s, row in rows], after)
 
@@ -146,11 +152,12 @@ class _PerformanceScan:
             reader = stack.enter_context(TrackReader(track, hash_samples=True))
             yield _TrackScan(reader, self._rate, offset, key)
 
-    def _write_control(self, powers: Sequence[SingleArray | None], envelope_file: BinaryIO) -> None:
-        rows = [power for power in powers if power is not None]
+    def _write_control(self, keys: Sequence[KeyPart | None]) -> None:
+        rows = [key for key in keys if key is not None]
         if rows:
-            control = np.stack(rows)
-            envelope_file.write(np.ascontiguousarray(control.T).tobytes())
+            control = np.stack([power for power, _ in rows])
+            self._envelope_file.write(np.ascontiguousarray(control.T).tobytes())
+            self._bands.write([band for _, band in rows])
             self._control = np.concatenate([self._control, control], axis=1)
 
     def _chosen(self, samples: FloatArray, first: int) -> list[Chosen]:
@@ -190,4 +197,5 @@ class _PerformanceScan:
     def _envelopes(self) -> KeyEnvelopes:
         mics = tuple(t.mic for t in self._tracks[: self._keyed])
         frames = self._envelope_path.stat().st_size // (4 * max(1, len(mics)))
-        return KeyEnvelopes(self._performance.name, mics, self._rate, self._hop, frames, self._envelope_path)
+        path, band = self._envelope_path, self._bands.record(self._hop, frames)
+        return KeyEnvelopes(self._performance.name, mics, self._rate, self._hop, frames, path, band)

@@ -25,6 +25,7 @@ Polarity = Literal["auto", "normal", "inverted"]
 Role = Literal["close", "sub", "room"]
 GateMode = Literal["gate", "follow", "off"]
 GateKey = Literal["performance", "all"]
+OpenFor = Literal["riff", "all"]
 FileKind = Literal[
     "stems", "rooms", "rooms_ungated", "buses", "guitar_bus", "aligned_mics", "guitar_bus_without_centre"
 ]
@@ -156,6 +157,13 @@ class Gate(Section):
         examples=[[80, 5000]],
     )
     invert: bool = Field(False, description="The room is heard only in the stops, as an effect.", examples=[True])
+    open_for: OpenFor = Field(
+        "riff",
+        description="riff: what lies 12 dB and more under the loud level around and is shorter than 80 ms (ghost notes, "
+        "scratches, fingers on strings) stays shut, so that stops are clean. all: everything that is guitar opens the "
+        "room, which breathes with the hand.",
+        examples=["all"],
+    )
 
 
 CENTRE_BUS = "centre"

@@ -1,0 +1,145 @@
+"""Takes of several sections taken through the gate, and what can be measured of them: times and energies."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import mir_eval
+import numpy as np
+import numpy.typing as npt
+
+from premix.audio.bands import BAND_SCALE, KeyPower
+from premix.audio.gains import curve_gain
+from premix.gate.curves import room_curve
+from premix.gate.riff import find_riff
+from premix.model.gate import Riff
+from premix.model.settings import Gate
+from premix.model.tracks import BandSignals, KeyEnvelopes
+from tests.rigs.sections import Part, SectionTake, Truth, section_take
+
+Audio = npt.NDArray[np.float64]
+NAMES = ("dynamic", "condenser", "ribbon")
+
+TOLD_DB, TOLD_OVER_BLEED_DB = 8.0, 3.0
+"""Starts and stops can be told to 10 ms where the guitar is this far above the mics' noise and above the bleed."""
+SETTLED_S = 0.05
+"""After hold and release the room is measured from here on."""
+NOISE_DB, STEP_S = 6.0, 0.02
+"""A fade counts while the guitar is this far above the mics' noise, in steps of 20 ms."""
+
+
+@dataclass(frozen=True)
+class GatedTake:
+    """A take, the riff that was found in it, and the room's gain. told_db: level down to which times are judged."""
+
+    take: SectionTake
+    riff: Riff
+    gain: Audio
+    gate: Gate
+    told_db: float
+
+
+def keys_with_bands(close: Audio, rate: int, folder: Path, performance: str = "left") -> KeyEnvelopes:
+    """Key envelopes and bands of close mics (mics, frames), as the analysis leaves them."""
+    hop = round(rate / 1000)
+    powers, bands = [], []
+    for signal in close:
+        meter = KeyPower(rate, hop)
+        both = (meter.feed_both(signal), meter.finish_both())
+        powers.append(np.concatenate([power for power, _ in both]))
+        bands.append(np.concatenate([band for _, band in both]))
+        step = meter.step
+    paths = folder / f"{performance}.key", folder / f"{performance}.band"
+    np.stack(powers, axis=1).tofile(paths[0])
+    np.stack(bands, axis=1).tofile(paths[1])
+    names = NAMES[: len(close)]
+    band = BandSignals(names, step, len(bands[0]), BAND_SCALE, paths[1]) if len(close) > 1 else None
+    return KeyEnvelopes(performance, names, rate, hop, len(powers[0]), paths[0], band)
+
+
+def gate_take(seed: int, parts: list[Part], folder: Path, gate: Gate | None = None, **settings: Any) -> GatedTake:
+    """Play a take (settings: of `section_take`), find its riff, and gate its room."""
+    take, gate = section_take(seed, parts, **settings), gate or Gate()
+    weights = 1.0 / np.sqrt(np.mean(take.close**2, axis=1))
+    riff = find_riff(keys_with_bands(take.close, take.rate, folder), weights, take.delays, gate)
+    frames = take.room.size
+    curve = room_curve(riff.spans, gate, rate=take.rate, frames=frames, arrival_samples=take.arrival)
+    gain = np.empty(frames)
+    constant = curve_gain(curve, 0, gain)
+    if constant is not None:
+        gain[:] = constant
+    noise_db = max(settings.get("hiss_db", -50.0), settings.get("hum_db", -60.0)) + TOLD_DB
+    bleed_db = settings.get("bleed_db")
+    told_db = noise_db if bleed_db is None else max(noise_db, bleed_db + TOLD_OVER_BLEED_DB)
+    return GatedTake(take, riff, gain, gate, told_db)
+
+
+def times(case: GatedTake, which: int) -> tuple[Audio, Audio]:
+    """(true, found) starts (which 0) or stops (1) that can be told; what was found between a stop that cannot be told
+    and the next start that can is left out."""
+    known, grey = [], []
+    stop_s, stop_told = 0.0, True
+    for passage in case.take.passages:
+        told = passage.sharp_on and min(passage.level_db, passage.level_db if stop_told else -np.inf) >= case.told_db
+        if which == 0 and told:
+            known.append(passage.on_s)
+        if not (stop_told and passage.level_db >= case.told_db and passage.sharp_on):
+            grey.append((stop_s - 0.05, passage.on_s + 0.05 if passage.sharp_on else passage.off_s - 0.05))
+        ends = passage.sharp_off and passage.end_db >= case.told_db
+        if which == 1 and ends:
+            known.append(passage.off_s)
+        stop_s, stop_told = (passage.off_s, True) if ends else (passage.on_s + 0.06, False)
+        if not ends:
+            grey.append((passage.on_s + 0.06, passage.off_s + 0.05))
+    grey.append((stop_s - 0.05, np.inf)) if not stop_told else None
+    if case.gate.open_for == "riff":
+        pass
+    found = np.array([span[which] for span in case.riff.spans])
+    out = np.zeros(found.size, bool)
+    for on, off in grey:
+        out |= (found > on) & (found < off)
+    true = np.array(known)
+    for on, off in grey:
+        near = mir_eval.util.match_events(true, found, 0.010)
+        out[[b for _, b in near]] = False
+    return true, found[~out]
+
+
+def lost_db(case: GatedTake, passage: Truth) -> float:
+    """What the gate takes of the guitar's direct sound in the room during a passage, in dB; while it is `NOISE_DB`
+    above the noise of the close mics."""
+    take = case.take
+    start, stop = (round(t * take.rate + take.arrival) for t in (passage.on_s, passage.off_s))
+    direct, gain = take.direct[start:stop], case.gain[start:stop]
+    heard = _heard(take, start - round(take.arrival), stop - round(take.arrival))[: direct.size]
+    direct = direct[: heard.size] * heard
+    whole = float(np.sum(direct**2))
+    return -10.0 * np.log10(max(1e-12, float(np.sum((gain[: heard.size] * direct) ** 2)) / whole)) if whole else 0.0
+
+
+def _heard(take: SectionTake, start: int, stop: int) -> npt.NDArray[np.bool_]:
+    """Where the guitar in the first close mic is above its noise."""
+    step = round(STEP_S * take.rate)
+    noise = float(np.mean(take.noise**2)) * 10.0 ** (NOISE_DB / 10.0)
+    size = (stop - start) // step * step
+    power = np.mean(take.guitar[start : start + size].reshape(-1, step) ** 2, axis=1)
+    heard = np.repeat(power > noise, step)
+    return np.concatenate([heard, np.full(stop - start - size, bool(heard[-1]) if heard.size else True)])
+
+
+def left_db(case: GatedTake) -> list[tuple[float, float]]:
+    """(time, level in dB against the ungated room) of what is left in every stop that is long enough."""
+    take, gate, left = case.take, case.gate, []
+    after = (gate.hold_ms + gate.release_ms) / 1000.0 + SETTLED_S
+    before = (gate.lookahead_ms + gate.attack_ms) / 1000.0 + 0.01
+    ends = [(p.off_s, p) for p in take.passages]
+    for (off_s, passage), next_on in zip(ends, [p.on_s for p in take.passages[1:]] + [take.seconds], strict=True):
+        if not passage.sharp_off or passage.end_db < case.told_db or next_on - off_s <= after + before:
+            continue
+        late = take.arrival / take.rate
+        start, stop = (round(t * take.rate) for t in (off_s + late + after, next_on + late - before))
+        room, gain = take.room[start:stop], case.gain[start:stop]
+        if room.size:
+            share = float(np.sum((room[: gain.size] * gain) ** 2) / np.sum(room**2))
+            left.append((off_s, 10.0 * np.log10(max(1e-12, share))))
+    return left
