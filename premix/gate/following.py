@@ -14,11 +14,13 @@ from premix.arrays import BoolArray, FloatArray, IntArray
 from premix.gate.agreement import STEP_MS, Agreement
 from premix.gate.key import QUIETEST_DB, Key
 
+SHORTEST_MS = 30.0
+"""Less sound than this is no riff."""
 BLOCK = 125
 """Judged frames from one value of a mean to the next: 1 s."""
 AROUND = 4
 """Blocks to either side that the floor of a block is taken from."""
-LOUD_BLOCKS = 3
+LOUD_BLOCKS = 1
 """Blocks before, and after, in which the loud level is looked for."""
 DEEPEST_DB = -66.0
 """No floor is sought further below the loud level: no take is cleaner than that."""
@@ -70,7 +72,7 @@ def follow(key: Key, agreement: Agreement) -> Followed | None:
     """Follow a performance's key; None where it holds nothing."""
     level = _levels(key)
     heard = level[level > QUIETEST_DB]
-    if not heard.size:
+    if heard.size * STEP_MS < SHORTEST_MS:
         return None
     top = _top(heard)
     agrees = np.ones(level.size)

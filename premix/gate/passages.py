@@ -5,18 +5,21 @@ note has sunk to the floor. A hand is a sudden fall: what is heard after it, the
 rings, is no playing until something rises out of it again, or until it turns out not to die away at all.
 """
 
-from collections.abc import Iterator
+import bisect
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from premix.arrays import BoolArray, FloatArray
-from premix.gate.key import Key
+from premix.gate.key import QUIETEST_DB, Key
 
 FALL_MS, FALL_DB = 12.0, 12.0
 """A hand on the strings: the level falls by 12 dB from 12 ms before to 12 ms after (0.5 dB/ms). Damped strings fall by
 2 to 5 dB/ms; drums, palm mutes and rooms by 0.1 to 0.5."""
+HAND_DB = 6.0
+"""Where it reaches the floor, half of that is a hand: no note falls so fast by itself."""
 RISE_DB = 8.0
 """A new start rises this far above the lowest level since the stop."""
 FLAT_FROM_MS, FLAT_TO_MS, FLAT_DB_PER_S, FLAT_ABOVE_DB = 40.0, 150.0, 30.0, 3.0
@@ -32,27 +35,25 @@ MUTE_DB_PER_S, BRIDGE_MS = 50.0, 300.0
 @dataclass(frozen=True, slots=True)
 class Passage:
     """A stretch of playing, in control frames. muted: it died away like a mute; sudden: a hand stopped it.
-    peak_db: its highest level; loud_db: the loud level around it."""
+    peak_db: its highest level."""
 
     on: int
     off: int
     muted: bool
     sudden: bool
     peak_db: float
-    loud_db: float
 
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """A stretch of the key, in dB re full scale: as it is, and without bleed; the levels that open and shut, and the
-    loud level. start: its first frame."""
+    """A stretch of the key, in dB re full scale: as it is, and without bleed; the levels that open and shut. start:
+    its first frame."""
 
     start: int
     key: FloatArray
     clean: FloatArray
     opens: FloatArray
     shuts: FloatArray
-    loud: FloatArray
 
 
 class PassageFinder:
@@ -64,8 +65,8 @@ class PassageFinder:
         self._flat_db = FLAT_DB_PER_S * (FLAT_TO_MS - FLAT_FROM_MS) / 1000.0
         self._frames, self._frame_s = key.frames, key.frame_s
         self.before, self.after = self._edge + self._fall, self._flat[1] + 1
-        self._playing, self._at, self._low, self._on = False, 0, np.inf, 0
-        self._high, self._peak_db, self._loud_db, self._mute = 0, -np.inf, 0.0, 0.0
+        self._playing, self._at, self._low, self._on = False, 0, QUIETEST_DB, 0
+        self._high, self._peak_db, self._mute = 0, -np.inf, 0.0
 
     def feed(self, levels: Levels) -> Iterator[Passage]:
         """Passages that end in a stretch; it has `before` frames more at its beginning, `after` at its end."""
@@ -96,7 +97,7 @@ class PassageFinder:
     def finish(self) -> Iterator[Passage]:
         """The passage that lasts to the end of the song, if there is one."""
         if self._playing:
-            yield Passage(self._on, self._frames, False, False, self._peak_db, self._loud_db)
+            yield Passage(self._on, self._frames, False, False, self._peak_db)
 
     def _opens(self, levels: Levels, now: FloatArray, opens: FloatArray) -> bool:
         """Go on to the next start; False where the stretch holds none."""
@@ -121,7 +122,6 @@ class PassageFinder:
         self._on = max(0, levels.start + k - self._onset + rise) if levels.start + k else 0
         self._playing, self._at, self._peak_db = True, k + 1, float(levels.clean[self.before + k])
         at = self.before + k
-        self._loud_db = float(levels.loud[at])
         self._mute = float(levels.opens[at] - levels.shuts[at]) / MUTE_DB_PER_S / self._frame_s
 
     def _stops(self, levels: Levels, k: int, sunk: bool, loud: npt.NDArray[np.intp]) -> Iterator[Passage]:
@@ -130,10 +130,12 @@ class PassageFinder:
         off = levels.start + k - self._edge + int(np.flatnonzero(_sounding(fall))[-1]) + 1
         last = int(np.searchsorted(loud, k))
         high = levels.start + int(loud[last - 1]) if last else self._high
-        muted = sunk and levels.start + k - high <= self._mute
+        at = self.before + k
+        damped = float(levels.clean[at - self._fall] - levels.clean[at + self._fall]) >= HAND_DB
+        muted = sunk and not damped and levels.start + k - high <= self._mute
         if off > self._on:
-            yield Passage(self._on, off, muted, not sunk, self._peak_db, self._loud_db)
-        self._playing, self._at, self._low = False, k + 1, float(levels.clean[self.before + k])
+            yield Passage(self._on, off, muted, damped or not sunk, self._peak_db)
+        self._playing, self._at, self._low = False, k + 1, float(levels.clean[at])
 
     def _flattens(self, levels: Levels, k: int) -> bool:
         """Whether what is left after a sudden fall does not die away."""
@@ -149,20 +151,28 @@ def _sounding(part: FloatArray) -> BoolArray:
     return part >= max(top - EDGE_DB, (top + bottom) / 2.0)
 
 
-def joined(passages: Iterator[Passage], bridge: int) -> Iterator[Passage]:
+def joined(passages: Iterable[Passage], bridge: int) -> Iterator[Passage]:
     """Passages, with muted notes that die away and are followed by another within `bridge` frames put together."""
     held: Passage | None = None
     for passage in passages:
         if held is not None and (passage.on <= held.off or (held.muted and passage.on - held.off < bridge)):
-            passage = replace(
-                passage,
-                on=held.on,
-                off=max(passage.off, held.off),
-                peak_db=max(held.peak_db, passage.peak_db),
-                loud_db=min(held.loud_db, passage.loud_db),
-            )
+            peak_db = max(held.peak_db, passage.peak_db)
+            passage = replace(passage, on=held.on, off=max(passage.off, held.off), peak_db=peak_db)
         elif held is not None:
             yield held
         held = passage
     if held is not None:
         yield held
+
+
+def without_ghosts(passages: Sequence[Passage], shortest: int, softer_db: float) -> Iterator[Passage]:
+    """Passages without those that are shorter than `shortest` frames and `softer_db` under the softer of the passages
+    of full length before and after: the loud level around."""
+    whole = [p for p in passages if p.off - p.on >= shortest]
+    for passage in passages:
+        if passage.off - passage.on < shortest:
+            after = bisect.bisect(whole, passage.on, key=lambda p: p.on)
+            around = [p.peak_db for p in whole[max(0, after - 1) : after + 1]]
+            if around and passage.peak_db <= min(around) - softer_db:
+                continue
+        yield passage

@@ -8,17 +8,15 @@ import mir_eval
 import numpy as np
 import numpy.typing as npt
 
-from premix.audio.bands import BAND_SCALE, KeyPower
 from premix.audio.gains import curve_gain
 from premix.gate.curves import room_curve
 from premix.gate.riff import find_riff
 from premix.model.gate import Riff
 from premix.model.settings import Gate
-from premix.model.tracks import BandSignals, KeyEnvelopes
+from tests.gate.gated_riff import envelopes
 from tests.rigs.sections import Part, SectionTake, Truth, section_take
 
 Audio = npt.NDArray[np.float64]
-NAMES = ("dynamic", "condenser", "ribbon")
 
 TOLD_DB, TOLD_OVER_BLEED_DB = 8.0, 3.0
 """Starts and stops can be told to 10 ms where the guitar is this far above the mics' noise and above the bleed."""
@@ -39,29 +37,11 @@ class GatedTake:
     told_db: float
 
 
-def keys_with_bands(close: Audio, rate: int, folder: Path, performance: str = "left") -> KeyEnvelopes:
-    """Key envelopes and bands of close mics (mics, frames), as the analysis leaves them."""
-    hop = round(rate / 1000)
-    powers, bands = [], []
-    for signal in close:
-        meter = KeyPower(rate, hop)
-        both = (meter.feed_both(signal), meter.finish_both())
-        powers.append(np.concatenate([power for power, _ in both]))
-        bands.append(np.concatenate([band for _, band in both]))
-        step = meter.step
-    paths = folder / f"{performance}.key", folder / f"{performance}.band"
-    np.stack(powers, axis=1).tofile(paths[0])
-    np.stack(bands, axis=1).tofile(paths[1])
-    names = NAMES[: len(close)]
-    band = BandSignals(names, step, len(bands[0]), BAND_SCALE, paths[1]) if len(close) > 1 else None
-    return KeyEnvelopes(performance, names, rate, hop, len(powers[0]), paths[0], band)
-
-
 def gate_take(seed: int, parts: list[Part], folder: Path, gate: Gate | None = None, **settings: Any) -> GatedTake:
     """Play a take (settings: of `section_take`), find its riff, and gate its room."""
     take, gate = section_take(seed, parts, **settings), gate or Gate()
     weights = 1.0 / np.sqrt(np.mean(take.close**2, axis=1))
-    riff = find_riff(keys_with_bands(take.close, take.rate, folder), weights, take.delays, gate)
+    riff = find_riff(envelopes(take.close, take.rate, folder), weights, take.delays, gate)
     frames = take.room.size
     curve = room_curve(riff.spans, gate, rate=take.rate, frames=frames, arrival_samples=take.arrival)
     gain = np.empty(frames)
