@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from premix.arrays import FloatArray, HalfArray, SingleArray
-from premix.audio.filters import SectionFilter, mic_sections
+from premix.audio.filters import SectionFilter, high_pass, low_pass
 
 _OCTAVE_RATIO = 10.0**0.3
 
@@ -52,8 +52,8 @@ BAND_SCALE = 1024.0
 class KeyPower:
     """Mean squares of the key band, one value per control frame, whatever the block size.
 
-    A Butterworth high-pass and a low-pass, 12 dB per octave each. They are causal, so nothing sounds before an
-    onset, and they ring on only briefly: their group delay is below 0.2 ms from 400 Hz up. As only the power per
+    A Butterworth high-pass of 24 dB per octave, which leaves nothing of a kick drum, and a low-pass of 12. They are
+    causal, so nothing sounds before an onset, and they ring on only briefly. As only the power per
     frame is kept, the signal is first averaged over short runs of samples: a low-pass of its own, whose delay
     cancels against the frame, and what folds back into the band still counts as power.
 
@@ -69,7 +69,8 @@ class KeyPower:
         # The most samples that may be averaged: they divide the frame and leave the band below Nyquist.
         divisors = (step for step in range(1, hop + 1) if hop % step == 0)
         self._step = max(step for step in divisors if step == 1 or rate / step >= 2.2 * high)
-        self._filter = SectionFilter(mic_sections(rate / self._step, high_pass_hz=low, low_pass_hz=high))
+        thin = rate / self._step
+        self._filter = SectionFilter(np.concatenate([high_pass(low, 4, thin), low_pass(high, 2, thin)]))
         self._begun = False
         self._rest = np.zeros(0)
 

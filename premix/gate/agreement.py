@@ -17,7 +17,7 @@ from premix.model.tracks import KeyEnvelopes
 
 STEP_MS = 8
 """Control frames from one judged frame to the next."""
-LOW_HZ, HIGH_HZ = 250.0, 4500.0
+LOW_HZ, HIGH_HZ = 200.0, 4500.0
 """Below, mics a hand apart hear everything alike; above, little of a distorted guitar is left."""
 CHUNK = 2048
 """Judged frames worked on at once, 16 s."""

@@ -207,11 +207,19 @@ def _states(level: FloatArray, agrees: FloatArray, followed: Followed) -> IntArr
     rest = np.maximum(-0.5 * (np.maximum(above, 0.0) / spread) ** 2, -8.0)
     sounds = -2.5 - 0.7 * np.maximum(0.0, 3.0 - above)
     seen = np.clip((_expected(level, (agrees > CLEAR) & (above > 6.0)) - (level - HIDES_DB)) / SEEN_DB, 0.0, 1.0)
-    lean = np.clip(CERTAINTY * (agrees - AGREES), -4.0, 4.0)
+    lean = np.clip(CERTAINTY * (_above_floor(agrees, above) - AGREES), -4.0, 4.0)
     lean = np.where(lean < 0.0, np.minimum(lean * seen, np.maximum(lean, DOUBT)), lean)
     guitar = sounds + 0.5 * lean
     bleed = sounds - 0.5 * lean if followed.compared else np.full(level.size, -1e3)
     return _viterbi(np.stack([rest, bleed, guitar], axis=1))
+
+
+def _above_floor(agrees: FloatArray, above: FloatArray) -> FloatArray:
+    """The agreement of what is above the floor: the amp's own hiss comes from where the guitar comes from. above: dB."""
+    still = np.abs(above) < 1.5
+    own = float(np.median(agrees[still])) if still.any() else 0.5
+    share = np.minimum(10.0 ** (-above / 10.0), 0.7)
+    return np.asarray((agrees - own * share) / (1.0 - share))
 
 
 def _expected(level: FloatArray, clear: BoolArray) -> FloatArray:
