@@ -42,9 +42,9 @@ PLAYED = 12
 RISES_DB = 2.0
 """A hit rises by this much over what it hides, and so does a new note over the bleed before it."""
 MUTE_DB_PER_S = 100.0
-DOUBT = -0.5
-"""What may be bleed or a guitar that it hides is rather bleed, where no guitar was heard before."""
-AGREES, CERTAINTY = 0.62, 12.0
+DOUBT, BENEFIT, HIDDEN_MS = -0.5, 0.3, 120.0
+"""What may be bleed or a guitar that it hides is rather bleed; but rather the guitar where it was heard just before."""
+AGREES, CERTAINTY = 0.45, 12.0
 """Between what the guitar reaches (0.9 and more) and bleed (up to 0.4), and how quickly it counts."""
 
 
@@ -206,9 +206,11 @@ def _states(level: FloatArray, agrees: FloatArray, followed: Followed) -> IntArr
     spread = np.clip(spread, 1.2, 3.0)
     rest = np.maximum(-0.5 * (np.maximum(above, 0.0) / spread) ** 2, -8.0)
     sounds = -2.5 - 0.7 * np.maximum(0.0, 3.0 - above)
-    seen = np.clip((_expected(level, (agrees > CLEAR) & (above > 6.0)) - (level - HIDES_DB)) / SEEN_DB, 0.0, 1.0)
+    clear = (agrees > CLEAR) & (above > 6.0)
+    seen = np.clip((_expected(level, clear) - (level - HIDES_DB)) / SEEN_DB, 0.0, 1.0)
+    doubt = np.where(_since(clear) <= HIDDEN_MS / STEP_MS, BENEFIT, DOUBT)
     lean = np.clip(CERTAINTY * (_above_floor(agrees, above) - AGREES), -4.0, 4.0)
-    lean = np.where(lean < 0.0, np.minimum(lean * seen, np.maximum(lean, DOUBT)), lean)
+    lean = np.where(lean < 0.0, np.where(lean * seen < doubt, lean * seen, np.maximum(lean, doubt)), lean)
     guitar = sounds + 0.5 * lean
     bleed = sounds - 0.5 * lean if followed.compared else np.full(level.size, -1e3)
     return _viterbi(np.stack([rest, bleed, guitar], axis=1))
@@ -226,6 +228,12 @@ def _expected(level: FloatArray, clear: BoolArray) -> FloatArray:
     """The least level of a guitar that has not been stopped since it was heard clearly: mutes die away fastest."""
     fall = MUTE_DB_PER_S * STEP_MS / 1000.0 * np.arange(level.size)
     return np.asarray(np.maximum.accumulate(np.where(clear, level, QUIETEST_DB) + fall) - fall)
+
+
+def _since(clear: BoolArray) -> FloatArray:
+    """Frames since the last clear one."""
+    at = np.arange(clear.size, dtype=np.float64)
+    return np.asarray(at - np.maximum.accumulate(np.where(clear, at, -np.inf)))
 
 
 def _viterbi(scores: FloatArray) -> IntArray:
