@@ -12,7 +12,7 @@ from typing import Any
 
 from premix.alignment.decide import align, decide_variant
 from premix.alignment.lag import coarse_offsets
-from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text
+from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text, with_gates
 from premix.analysis.damage import check_intact, damage
 from premix.analysis.levels import look
 from premix.analysis.scan import scan
@@ -141,7 +141,8 @@ def prepare(
                 in_step = scan(song, scratch / "in_step", offsets=offsets, threads=threads, progress=progress.advance)
             pairs = zip(song.performances, in_step.performances, strict=True)
             song = replace(song, performances=tuple(replace(own, spectra=other.spectra) for own, other in pairs))
-        yield Prepared(merged, align(song, given), given)
+        song = align(song, given)
+        yield Prepared(merged, song if given is None else with_gates(given, song), given)
 
 
 def render(
@@ -243,8 +244,8 @@ def compare(
 
 
 def save_sheet(song: Song, path: Path) -> None:
-    """Write the decisions as an alignment sheet; the file is whole or not there."""
-    write_text_file(path, sheet_text(song), SHEET_MARK)
+    """Write the decisions, and when the guitar plays, as an alignment sheet; the file is whole or not there."""
+    write_text_file(path, sheet_text(decide_gates(song)), SHEET_MARK)
 
 
 def stop_if_refused(song: Song) -> None:

@@ -13,7 +13,7 @@ SHEET_MARK = "# premix alignment sheet"
 _HEAD = f"""\
 {SHEET_MARK}: what was decided for each mic, and why.
 # Edit polarity (normal, inverted), delay_samples (positive: the mic is LATE and is advanced) and sum (true, false);
-# give it back with: premix render RECIPE TRACKS --out OUT --alignment THIS_FILE
+# and, under gates, when the guitar plays; give it back with: premix render RECIPE TRACKS --out OUT --alignment THIS_FILE
 """
 
 
@@ -28,7 +28,18 @@ def sheet_text(song: Song) -> str:
             evidence = ", ".join(_evidence(mic.decision, song.rate, song.alignment.temperature_c))
             lines.append(f"    {mic.name}:  # {evidence}")
             lines.extend(f"      {line}" for line in _entry(mic.decision, mic.levels.sha256))
-    return "\n".join(lines) + "\n"
+    return "\n".join((*lines, *_gates(song))) + "\n"
+
+
+def _gates(song: Song) -> Iterator[str]:
+    """When each performance plays; nothing of those whose key holds nothing."""
+    playing = [performance for performance in song.performances if performance.riff.spans]
+    if playing:
+        yield "gates:  # when the guitar plays, [start, stop] in seconds: the rooms open and shut by it"
+    for performance in playing:
+        spans = [f"[{on!r}, {off!r}]" for on, off in performance.riff.spans]
+        yield f"  {performance.name}:"
+        yield from (f"    - {span}" for span in spans)
 
 
 def _entry(decision: MicDecision, sha256: str) -> Iterator[str]:
@@ -81,8 +92,23 @@ def check_sheet(sheet: Sheet, shown: str, song: Song) -> None:
     for own in song.mics:
         if own.name not in sheet.performances.get(own.performance, {}):
             tell(f"{shown} performances.{own.performance}", f"no entry for '{own.name}'")
+    for name, spans in sheet.gates.items():
+        if name not in known:
+            tell(f"{shown} gates.{name}", "no such performance", ", ".join(known))
+        starts, stops = [on for on, _ in spans], [off for _, off in spans]
+        if any(on >= off for on, off in spans) or any(off >= on for off, on in zip(stops, starts[1:], strict=False)):
+            tell(
+                f"{shown} gates.{name}", "its spans are not in order", "each start before its stop, one after the other"
+            )
     if problems:
         raise RecipeError(problems)
+
+
+def with_gates(sheet: Sheet, song: Song) -> Song:
+    """The song with the sheet's times of playing, which come before the recipe's own."""
+    return replace(
+        song, performances=tuple(replace(p, spans=sheet.gates.get(p.name, p.spans)) for p in song.performances)
+    )
 
 
 def decide_from_sheet(sheet: Sheet, song: Song, cases: Sequence[Case]) -> tuple[list[list[MicDecision]], list[Finding]]:

@@ -23,7 +23,8 @@ class BandFile:
         mics = performance.close
         self._rows = [row for row, mic in enumerate(mics) if mic.role == "close"]
         self._mics = tuple(mics[row].name for row in self._rows)
-        gated = any(mic.gate is not None and mic.gate.mode != "off" for mic in performance.mics)
+        gates = [gate for mic in performance.mics for gate in (mic.gate, mic.stem_gate)]
+        gated = any(gate is not None and gate.mode != "off" for gate in gates)
         self._wanted = gated and len(self._rows) > 1
         self._path = path
         self._file: BinaryIO | None = None

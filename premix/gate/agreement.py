@@ -96,6 +96,6 @@ class Agreement:
         for row, (own, whole) in enumerate(zip(self._rows, self._whole.tolist(), strict=True)):
             signals[row] = read[own, whole - earliest :][: last - first]
         parts = np.lib.stride_tricks.sliding_window_view(signals, size, axis=1)[:, ::hop] * self._window
-        spectra: Spectra = np.fft.rfft(parts, axis=2)[:, :, self._bins]
+        spectra: Spectra = np.fft.rfft(parts, axis=2)[:, :, self._bins].astype(np.complex64, copy=False)
         spectra *= self._turn[:, None]
         return spectra

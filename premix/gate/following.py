@@ -76,10 +76,12 @@ def follow(key: Key, agreement: Agreement) -> Followed | None:
         return None
     top = _top(heard)
     agrees = np.ones(level.size)
-    if agreement.possible:
-        chunks = list(agreement.of(level > top - 10.0))
-        agrees = np.concatenate(chunks) if chunks else agrees
-    compared = agreement.possible
+    loud_frames = level > top - 10.0
+    if compared := agreement.possible and bool(loud_frames.any()):
+        agrees = np.concatenate(list(agreement.of(loud_frames)))
+        # Mics that do not agree while the guitar is loud say nothing of any other time.
+        compared = float(np.median(agrees[loud_frames])) >= CLEAR
+        agrees = agrees if compared else np.ones(level.size)
     clear = agrees > CLEAR if compared else np.ones(level.size, bool)
     loud = _loud(level, clear & (level > top - 40.0), top)
     floor, spread = _first_floors(level, agrees, loud, top)

@@ -1,6 +1,7 @@
 """Riff detection: start and stop of every played passage of one performance, and what is worth knowing of them."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Literal
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from premix.gate.following import BLEED, Followed, follow
 from premix.gate.key import Key
 from premix.gate.passages import BRIDGE_MS, Levels, Passage, PassageFinder, joined, without_ghosts
 from premix.gate.threshold import NOTHING, Populations, find_populations
-from premix.model.gate import Riff
+from premix.model.gate import Riff, Span
 from premix.model.settings import Gate
 from premix.model.tracks import KeyEnvelopes
 
@@ -20,7 +21,9 @@ LITTLE_S, LITTLE_SHARE = 5.0, 0.02
 LONG_SHARE = 0.5
 """A single passage is worth a word when it is more than half of the song."""
 SUDDEN_SHARE = 0.5
-"""Stops are uncertain when fewer than half of the falls through the threshold are sudden."""
+"""Stops are uncertain when fewer than half of the passages end suddenly."""
+Thresholds = tuple[FloatArray, FloatArray]
+"""Levels that open and shut the gate, a value a block of the song, in dB re full scale."""
 OPEN_DB, OPEN_SPREADS = 6.0, 4.0
 """The gate opens this far above the floor, or so many standard deviations of it."""
 SHUT_DB, SHUT_SPREADS = 3.0, 2.2
@@ -35,11 +38,13 @@ HIGHEST_OPEN_DB = -6.0
 """Notes of the loud level open the gate."""
 
 
-def find_riff(envelopes: KeyEnvelopes, weights: FloatArray, shifts: FloatArray, gate: Gate) -> Riff:
+def find_riff(
+    envelopes: KeyEnvelopes, weights: FloatArray, shifts: FloatArray, gate: Gate, spans: Sequence[Span] | None = None
+) -> Riff:
     """Find when the guitar plays in one performance, and with what threshold.
 
     weights: (M,) linear gain of each mic in the sum, 0 for mics that are not in it. shifts: (M,) samples by
-    which each mic is advanced. Where the threshold is found automatically it follows the floor
+    which each mic is advanced. spans: when it plays, by hand. Where the threshold is found automatically it follows the floor
     through the song; one by hand is relative to the loud level of the whole song. Reads the envelopes in chunks: what
     grows with the song is the list of passages and a state for every 8 ms.
     """
@@ -48,31 +53,52 @@ def find_riff(envelopes: KeyEnvelopes, weights: FloatArray, shifts: FloatArray, 
     followed = follow(key, Agreement(envelopes, weights, shifts)) if weights.any() else None
     if followed is None:
         threshold = NOTHING.split_db if gate.threshold_db == "auto" else gate.threshold_db
-        return Riff(name, (), NOTHING.loud_db, threshold, auto, "silent" if weights.any() else "none")
+        key_is: Literal["silent", "none"] = "silent" if weights.any() else "none"
+        return Riff(name, tuple(spans or ()), NOTHING.loud_db, threshold, auto, key_is, by_hand=spans is not None)
     loud = float(followed.loud_db.max())
-    opens, shuts = _thresholds(followed, gate, loud)
-    found = list(_found(key, followed, opens, shuts))
-    if auto and not followed.compared:
-        populations = find_populations(key)
-        if _is_bleed(found, populations, key.span(CRACK_MS)):
-            above = max(populations.split_db + CLEAR_DB, populations.shut_db + gate.hysteresis_db)
-            opens = np.maximum(opens, populations.loud_db + min(above, HIGHEST_OPEN_DB))
-            shuts = np.maximum(shuts, populations.loud_db + populations.shut_db)
-            found = list(_found(key, followed, opens, shuts))
+    measured = _thresholds(followed)
+    heard = list(_found(key, followed, *measured))
+    levels, found = _chosen(key, followed, gate, loud, measured, heard)
     kept = found if gate.open_for == "all" else without_ghosts(found, key.span(GHOST_MS), GHOST_DB)
     passages = list(joined(kept, key.span(BRIDGE_MS)))
-    threshold = float(np.median(opens)) - loud if gate.threshold_db == "auto" else gate.threshold_db
+    opens_db, shuts_db = (float(np.median(level)) - loud for level in levels)
     return Riff(
         name,
-        tuple((p.on * key.frame_s, p.off * key.frame_s) for p in passages),
+        tuple(spans) if spans is not None else _seconds(passages, key),
         loud,
-        threshold,
+        opens_db if gate.threshold_db == "auto" else gate.threshold_db,
         auto,
-        shut_db=float(np.median(shuts)) - loud,
-        split_db=float(np.median(shuts)) - loud,
+        shut_db=shuts_db,
+        split_db=shuts_db,
         falls=len(passages),
         sudden=sum(p.sudden for p in passages),
+        heard=_seconds(joined(without_ghosts(heard, key.span(GHOST_MS), GHOST_DB), key.span(BRIDGE_MS)), key),
+        by_hand=spans is not None,
     )
+
+
+def _seconds(passages: Iterable[Passage], key: Key) -> tuple[Span, ...]:
+    """To the microsecond, so that they are the same when they have been written down."""
+    return tuple((round(p.on * key.frame_s, 6), round(p.off * key.frame_s, 6)) for p in passages)
+
+
+def _chosen(
+    key: Key, followed: Followed, gate: Gate, loud_db: float, measured: Thresholds, heard: list[Passage]
+) -> tuple[Thresholds, list[Passage]]:
+    """The thresholds that the gate goes by, and what it finds by them. heard: what is found by the measured ones."""
+    if gate.threshold_db != "auto":
+        opens = np.full(followed.floor_db.size, loud_db + gate.threshold_db)
+        by_hand = opens, opens - gate.hysteresis_db
+        return by_hand, list(_found(key, followed, *by_hand))
+    populations = NOTHING if followed.compared else find_populations(key)
+    if populations.silent or not _is_bleed(heard, populations, key.span(CRACK_MS)):
+        return measured, heard
+    above = max(populations.split_db + CLEAR_DB, populations.shut_db + gate.hysteresis_db)
+    raised = (
+        np.maximum(measured[0], populations.loud_db + min(above, HIGHEST_OPEN_DB)),
+        np.maximum(measured[1], populations.loud_db + populations.shut_db),
+    )
+    return raised, list(_found(key, followed, *raised))
 
 
 def _is_bleed(found: Sequence[Passage], populations: Populations, crack: int) -> bool:
@@ -83,12 +109,9 @@ def _is_bleed(found: Sequence[Passage], populations: Populations, crack: int) ->
     return len(hits) >= max(FEWEST_HITS, HITS_SHARE * len(soft))
 
 
-def _thresholds(followed: Followed, gate: Gate, loud_db: float) -> tuple[FloatArray, FloatArray]:
-    """(blocks) levels that open and shut the gate, in dB re full scale."""
+def _thresholds(followed: Followed) -> Thresholds:
+    """What opens and shuts by the local measure, a little above the floor."""
     floor, spread = followed.floor_db, followed.spread_db
-    if gate.threshold_db != "auto":
-        opens = np.full(floor.size, loud_db + gate.threshold_db)
-        return opens, opens - gate.hysteresis_db
     return floor + np.maximum(OPEN_DB, OPEN_SPREADS * spread), floor + np.maximum(SHUT_DB, SHUT_SPREADS * spread)
 
 
@@ -115,15 +138,14 @@ def riff_findings(riff: Riff, song_s: float) -> Iterator[Finding]:
         yield tell("gate-no-key", "warning", "no close mic is in the sum; its room stays open")
     elif riff.key == "silent":
         yield tell("gate-key-silent", "warning", "its close mics are silent; the room stays open")
+    elif riff.by_hand:
+        return
     elif played_s < LITTLE_S and played_s < LITTLE_SHARE * song_s:
         yield tell("gate-hardly-plays", "info", f"plays for {played_s:.1f} s of {song_s:.1f} s")
     elif len(riff.spans) == 1 and played_s > LONG_SHARE * song_s:
         on, off = riff.spans[0]
         message = f"no stop was found from {on:.1f} s to {off:.1f} s; its room stays open there"
-        yield tell("gate-no-stops", "info", message)
+        yield tell("gate-no-stops", "warning", message)
     elif riff.auto and riff.sudden < SUDDEN_SHARE * riff.falls:
-        message = (
-            f"only {riff.sudden} of the {riff.falls} falls of the key through {riff.split_db:.1f} dB are as sudden as "
-            "a damped stop"
-        )
+        message = f"only {riff.sudden} of its {riff.falls} passages end as suddenly as a damped stop"
         yield tell("gate-stops-uncertain", "info", message)

@@ -98,6 +98,7 @@ def _path(mic: Mic) -> MicPath:
         rotation=mic.decision.rotation,
         chain=mic.chain,
         curve=mic.room.curve if mic.is_room and mic.decision.summed else None,
+        gate=mic.stem_curve,
     )
 
 

@@ -53,7 +53,7 @@ PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic"]
 class MicPath:
     """How one track gets into its stem (or room): gain is linear, polarity 1 or -1; delay_samples > 0 advances it.
 
-    curve: the gate of a room mic.
+    curve: the gate of a room mic. gate: that of a close mic, at the head of its path.
     """
 
     track: Track
@@ -65,6 +65,7 @@ class MicPath:
     rotation: AllPass | None = None
     chain: Chain = ()
     curve: Curve | None = None
+    gate: Curve | None = None
 
 
 @dataclass(frozen=True, slots=True)

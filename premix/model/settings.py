@@ -13,6 +13,7 @@ TimeMs = Annotated[float, Field(ge=0.0, le=10_000.0)]
 LookaheadMs = Annotated[float, Field(ge=0, le=200)]
 Samples = Annotated[float, Field(ge=-400_000, le=400_000)]
 Hz = Annotated[float, Field(gt=0.0, le=192_000.0)]
+GateSpan = tuple[Annotated[float, Field(ge=0.0, le=360_000.0)], Annotated[float, Field(ge=0.0, le=360_000.0)]]
 ThresholdDb = Annotated[float, Field(ge=-120, le=0)]
 HysteresisDb = Annotated[float, Field(ge=0, le=40)]
 RangeDb = Annotated[float, Field(ge=0, le=140)]
@@ -240,4 +241,12 @@ class Limits(Section):
     )
     moved_mics: Annotated[int, Field(ge=0, le=10_000)] | None = Field(
         None, description="Most mics that may have been moved between performances.", examples=[0]
+    )
+    room_lost_s: Annotated[float, Field(ge=0, le=36_000)] | None = Field(
+        None,
+        description="Most seconds of any performance in which its guitar sounds and one of its rooms is shut.",
+        examples=[0.5],
+    )
+    room_quiet_db: Annotated[float, Field(ge=0, le=140)] | None = Field(
+        None, description="How much quieter every gated room must be in the stops, at least.", examples=[20]
     )

@@ -13,7 +13,7 @@ from typing import Any, Literal
 from premix.errors import Finding
 from premix.messages import STAGES
 from premix.model.alignment import Efficiency, MicDecision
-from premix.model.gate import Riff, RoomGate
+from premix.model.gate import Curve, Riff, RoomGate, Span
 from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role
 from premix.model.tracks import KeyEnvelopes, Spectra, Track, TrackLevels
 
@@ -35,8 +35,10 @@ class Mic:
     """One mic of one performance.
 
     gain: linear, that of its groups included. polarity: 1 or -1 by hand, None: to be found. delay: as the recipe says
-    it, its default by role filled in. gate: the settings of a room mic's gate. aliases, file, optional: how its file
-    is named, and whether it may be missing. Added by the stages: track, levels, decision, room (a room mic's gate).
+    it, its default by role filled in. gate: the settings of a room mic's gate; stem_gate: of a close mic's own, None where
+    it has none. aliases, file, optional: how its file
+    is named, and whether it may be missing. Added by the stages: track, levels, decision, room (a room mic's gate),
+    stem_curve (of a close mic with a gate).
     """
 
     performance: str
@@ -50,6 +52,7 @@ class Mic:
     low_pass_hz: float | None = None
     chain: Chain = ()
     gate: Gate | None = None
+    stem_gate: Gate | None = None
     aliases: tuple[str, ...] = ()
     file: str | None = None
     optional: bool = False
@@ -57,6 +60,7 @@ class Mic:
     levels: TrackLevels = NOT_YET
     decision: MicDecision = NOT_YET
     room: RoomGate = NOT_YET
+    stem_curve: Curve | None = None
 
     @property
     def label(self) -> str:
@@ -78,7 +82,7 @@ class Mic:
 class Performance:
     """One pass of the guitarist: its mics in the recipe's order, its linear gain, the bus it goes to.
 
-    heard: neither it nor its bus is muted. Added by the stages: spectra, envelopes, efficiency, riff.
+    heard: neither it nor its bus is muted. spans: when it plays, by hand, (on_s, off_s). Added by the stages: spectra, envelopes, efficiency, riff.
     """
 
     name: str
@@ -90,6 +94,7 @@ class Performance:
     mics: tuple[Mic, ...]
     aliases: tuple[str, ...] = ()
     optional: bool = False
+    spans: tuple[Span, ...] | None = None
     spectra: Spectra = NOT_YET
     envelopes: KeyEnvelopes = NOT_YET
     efficiency: Efficiency = NOT_YET

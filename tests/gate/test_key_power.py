@@ -9,7 +9,7 @@ from premix.audio.bands import KeyPower
 Audio = npt.NDArray[np.float64]
 
 
-def powers(x: Audio, rate: int, sizes: list[int] | None = None, band: tuple[float, float] = (80.0, 5000.0)) -> Audio:
+def powers(x: Audio, rate: int, sizes: list[int] | None = None, band: tuple[float, float] = (200.0, 5000.0)) -> Audio:
     """Mean squares of a signal fed in blocks of the given sizes, round and round."""
     key, parts, at = KeyPower(rate, round(rate / 1000), band), [], 0
     for index in range(10**6):

@@ -206,7 +206,12 @@ def _write(score: _Score, part: Part, rng: np.random.Generator, tempo_bpm: float
     if part.swell_s:
         on, off = score.at, score.at + part.swell_s + 0.5
         score.strokes.append(Stroke(on, off, "chord", 0, 1.0))
-        score.level += [(on - 0.004, -80.0), (on, -80.0), (on + part.swell_s, part.level_db), (off + 0.04, part.level_db)]
+        score.level += [
+            (on - 0.004, -80.0),
+            (on, -80.0),
+            (on + part.swell_s, part.level_db),
+            (off + 0.04, part.level_db),
+        ]
         score.passages.append(Truth(on, off + HAND_S, False, True, part.level_db, "swell", part.level_db))
         score.at = off + GAP_S
     if part.bars:
@@ -245,7 +250,12 @@ def _event(score: _Score, part: Part, at: float, rng: np.random.Generator) -> No
     level = part.level_db + part.event_db
     if part.events == "ghost":
         score.strokes.append(Stroke(at, at + long, "mute", 0, 1.0))
-        score.level += [(at - 0.02, part.level_db), (at - 0.015, level), (at + long + 0.015, level), (at + long + 0.02, part.level_db)]
+        score.level += [
+            (at - 0.02, part.level_db),
+            (at - 0.015, level),
+            (at + long + 0.015, level),
+            (at + long + 0.02, part.level_db),
+        ]
         score.level.sort()
     else:
         score.scratches.append((at, long, level))
@@ -268,7 +278,12 @@ def _end(score: _Score, part: Part) -> None:
         else:
             # A string's own decay, as the amp lets it through once it no longer clips.
             off = on + part.chord_s + 4.0
-            score.level += [(on + part.chord_s, part.level_db), (off, part.level_db - 75.0), (off + 0.05, part.level_db - 75.0), (off + 0.06, part.level_db)]
+            score.level += [
+                (on + part.chord_s, part.level_db),
+                (off, part.level_db - 75.0),
+                (off + 0.05, part.level_db - 75.0),
+                (off + 0.06, part.level_db),
+            ]
     score.strokes.append(Stroke(on, off, "chord", 0, 1.0))
     score.passages.append(Truth(on, off + HAND_S, True, sharp, part.level_db, str(part.ending), part.level_db))
     score.at = off
@@ -310,7 +325,9 @@ def _shifted(signal: FloatArray, samples: float) -> FloatArray:
     """Delayed by a number of samples, fractions by linear phase."""
     size = len(signal) + 4096
     freqs = np.fft.rfftfreq(size)
-    return np.asarray(np.fft.irfft(np.fft.rfft(signal, size) * np.exp(-2j * np.pi * freqs * samples), size)[: len(signal)])
+    return np.asarray(
+        np.fft.irfft(np.fft.rfft(signal, size) * np.exp(-2j * np.pi * freqs * samples), size)[: len(signal)]
+    )
 
 
 def _cabinet(amp: FloatArray, rate: int) -> FloatArray:
@@ -336,7 +353,9 @@ def _scratched(
     for at, seconds, level_db in scratches:
         n = round(seconds * rate)
         burst = sosfilt(butter(2, [600.0, 4000.0], "bandpass", fs=rate, output="sos"), rng.standard_normal(n))
-        burst = amplify(0.3 * burst, rate) * np.minimum(1.0, np.minimum(np.arange(n), n - np.arange(n)) / (0.002 * rate))
+        burst = amplify(0.3 * burst, rate) * np.minimum(
+            1.0, np.minimum(np.arange(n), n - np.arange(n)) / (0.002 * rate)
+        )
         start = round(at * rate)
         out[start : start + n] += loud * at_level(burst, level_db)[: max(0, frames - start)]
     return out
