@@ -13,7 +13,8 @@ SHEET_MARK = "# premix alignment sheet"
 _HEAD = f"""\
 {SHEET_MARK}: what was decided for each mic, and why.
 # Edit polarity (normal, inverted), delay_samples (positive: the mic is LATE and is advanced) and sum (true, false);
-# and, under gates, when the guitar plays; give it back with: premix render RECIPE TRACKS --out OUT --alignment THIS_FILE
+# and, under gates, when the guitar plays;
+# give it back with: premix render RECIPE TRACKS --out OUT --alignment THIS_FILE
 """
 
 

@@ -1,10 +1,10 @@
 """Guitar or bleed: how well the close mics agree, frame by frame, with what they hear of the guitar.
 
 The guitar reaches the close mics with fixed delays and levels, those of the aligned set-up. Put into the vector g of a
-frequency, they are the main eigenvector of the mics' covariance while the guitar is loud. Of any other moment the part
-of the mics' power that lies along g, sum |g^H x|^2 over sum |x|^2, is 1 where only the guitar sounds, and that of chance
-where the mics hear something from elsewhere. This is the matched-subspace statistic (Scharf & Friedlander, "Matched
-subspace detectors", IEEE Trans. Signal Processing 42(8), 1994) added up over the band.
+frequency, they are the main eigenvector of the mics' covariance while the guitar is loud. Of any other moment the
+part of the mics' power that lies along g, sum |g^H x|^2 over sum |x|^2, is 1 where only the guitar sounds, and that of
+chance where the mics hear something from elsewhere. This is the matched-subspace statistic (Scharf & Friedlander,
+"Matched subspace detectors", IEEE Trans. Signal Processing 42(8), 1994) added up over the band.
 """
 
 from collections.abc import Iterator

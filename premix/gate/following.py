@@ -219,7 +219,8 @@ def _states(level: FloatArray, agrees: FloatArray, followed: Followed) -> IntArr
 
 
 def _above_floor(agrees: FloatArray, above: FloatArray) -> FloatArray:
-    """The agreement of what is above the floor: the amp's own hiss comes from where the guitar comes from. above: dB."""
+    """The agreement of what is above the floor: the amp's own hiss comes from where the guitar comes from. above:
+    dB."""
     still = np.abs(above) < 1.5
     own = float(np.median(agrees[still])) if still.any() else 0.5
     share = np.minimum(10.0 ** (-above / 10.0), 0.7)

@@ -1,8 +1,8 @@
 """From the followed key to played passages: where each starts and stops, to the millisecond.
 
 A passage starts where the guitar rises out of the rest, and stops where a hand falls on the strings, or where the last
-note has sunk to the floor. A hand is a sudden fall: what is heard after it, the guitar's own room or a string that still
-rings, is no playing until something rises out of it again, or until it turns out not to die away at all.
+note has sunk to the floor. A hand is a sudden fall: what is heard after it, the guitar's own room or a string that
+still rings, is no playing until something rises out of it again, or until it turns out not to die away at all.
 """
 
 import bisect

@@ -44,9 +44,9 @@ def find_riff(
     """Find when the guitar plays in one performance, and with what threshold.
 
     weights: (M,) linear gain of each mic in the sum, 0 for mics that are not in it. shifts: (M,) samples by
-    which each mic is advanced. spans: when it plays, by hand. Where the threshold is found automatically it follows the floor
-    through the song; one by hand is relative to the loud level of the whole song. Reads the envelopes in chunks: what
-    grows with the song is the list of passages and a state for every 8 ms.
+    which each mic is advanced. spans: when it plays, by hand. Where the threshold is found automatically it follows the
+    floor through the song; one by hand is relative to the loud level of the whole song. Reads the envelopes in chunks:
+    what grows with the song is the list of passages and a state for every 8 ms.
     """
     name, auto = envelopes.performance, gate.threshold_db == "auto"
     key = Key(envelopes, weights, shifts)
@@ -102,7 +102,8 @@ def _chosen(
 
 
 def _is_bleed(found: Sequence[Passage], populations: Populations, crack: int) -> bool:
-    """Whether most of what stays below the level that parts playing from the rest dies away, as drums do; the notes of a
+    """Whether most of what stays below the level that parts playing from the rest dies away, as drums do; the notes of
+    a
     quiet verse are damped. crack: control frames. What a single mic has to go by, where several would be compared."""
     soft = [p for p in found if p.peak_db < populations.loud_db + populations.split_db + CLEAR_DB]
     hits = [p for p in soft if not p.sudden or p.off - p.on < crack]

@@ -117,7 +117,8 @@ def _spread(stems: list[float | None]) -> float | None:
 
 def _rooms_lost(song: Song, rendering: Rendering) -> list[Reading]:
     """Seconds in which a room is shut while its guitar sounds, of every room mic with a gate."""
-    return [(m.label, m.room.lost_s) for p in song.performances if p.heard for m in p.rooms if m.room.mode != "off"]
+    gated = [mic for p in song.performances if p.heard for mic in p.rooms if mic.room.mode != "off"]
+    return [(mic.label, mic.room.lost_s) for mic in gated] or [("", 0.0)]
 
 
 def _rooms_quiet(song: Song, rendering: Rendering) -> list[Reading]:

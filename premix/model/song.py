@@ -35,10 +35,9 @@ class Mic:
     """One mic of one performance.
 
     gain: linear, that of its groups included. polarity: 1 or -1 by hand, None: to be found. delay: as the recipe says
-    it, its default by role filled in. gate: the settings of a room mic's gate; stem_gate: of a close mic's own, None where
-    it has none. aliases, file, optional: how its file
-    is named, and whether it may be missing. Added by the stages: track, levels, decision, room (a room mic's gate),
-    stem_curve (of a close mic with a gate).
+    it, its default by role filled in. gate: the settings of a room mic's gate; stem_gate: of a close mic's own, None
+    where it has none. aliases, file, optional: how its file is named, and whether it may be missing. Added by the
+    stages: track, levels, decision, room (a room mic's gate), stem_curve (of a close mic with a gate).
     """
 
     performance: str
@@ -82,7 +81,8 @@ class Mic:
 class Performance:
     """One pass of the guitarist: its mics in the recipe's order, its linear gain, the bus it goes to.
 
-    heard: neither it nor its bus is muted. spans: when it plays, by hand, (on_s, off_s). Added by the stages: spectra, envelopes, efficiency, riff.
+    heard: neither it nor its bus is muted. spans: when it plays, by hand, (on_s, off_s). Added by the stages: spectra,
+    envelopes, efficiency, riff.
     """
 
     name: str

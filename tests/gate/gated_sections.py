@@ -1,5 +1,6 @@
 """Takes of several sections taken through the gate, and what can be measured of them: times and energies."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,8 @@ Audio = npt.NDArray[np.float64]
 
 TOLD_DB, TOLD_OVER_BLEED_DB = 8.0, 3.0
 """Starts and stops can be told to 10 ms where the guitar is this far above the mics' noise and above the bleed."""
+EDGE_S = 0.06
+"""So far around an edge that cannot be told nothing is judged."""
 SETTLED_S = 0.05
 """After hold and release the room is measured from here on."""
 NOISE_DB, STEP_S = 6.0, 0.02
@@ -37,7 +40,7 @@ class GatedTake:
     told_db: float
 
 
-def gate_take(seed: int, parts: list[Part], folder: Path, gate: Gate | None = None, **settings: Any) -> GatedTake:
+def gate_take(seed: int, parts: Sequence[Part], folder: Path, gate: Gate | None = None, **settings: Any) -> GatedTake:
     """Play a take (settings: of `section_take`), find its riff, and gate its room."""
     take, gate = section_take(seed, parts, **settings), gate or Gate()
     weights = 1.0 / np.sqrt(np.mean(take.close**2, axis=1))
@@ -55,46 +58,58 @@ def gate_take(seed: int, parts: list[Part], folder: Path, gate: Gate | None = No
 
 
 def times(case: GatedTake, which: int) -> tuple[Audio, Audio]:
-    """(true, found) starts (which 0) or stops (1) that can be told; what was found between a stop that cannot be told
-    and the next start that can is left out."""
-    known, grey = [], []
-    stop_s, stop_told = 0.0, True
+    """(true, found) starts (which 0) or stops (1) that can be told. What was found where none can be told, around a
+    swell, after a decay into noise or bleed, is left out unless it is one of the true ones."""
+    known: list[float] = []
+    grey: list[tuple[float, float]] = []
+    stopped_s: float | None = 0.0
     for passage in case.take.passages:
-        told = passage.sharp_on and min(passage.level_db, passage.level_db if stop_told else -np.inf) >= case.told_db
-        if which == 0 and told:
-            known.append(passage.on_s)
-        if not (stop_told and passage.level_db >= case.told_db and passage.sharp_on):
-            grey.append((stop_s - 0.05, passage.on_s + 0.05 if passage.sharp_on else passage.off_s - 0.05))
-        ends = passage.sharp_off and passage.end_db >= case.told_db
-        if which == 1 and ends:
-            known.append(passage.off_s)
-        stop_s, stop_told = (passage.off_s, True) if ends else (passage.on_s + 0.06, False)
+        starts = passage.sharp_on and passage.level_db >= case.told_db
+        ends = starts and passage.sharp_off and passage.end_db >= case.told_db
+        if starts and stopped_s is not None:
+            known += [passage.on_s] if which == 0 else []
+        else:
+            grey.append(((stopped_s or passage.on_s) - EDGE_S, passage.on_s + EDGE_S if starts else passage.off_s))
+        if passage.kind == "swell":
+            ends = passage.end_db >= case.told_db
+        known += [passage.off_s] if which == 1 and ends else []
         if not ends:
-            grey.append((passage.on_s + 0.06, passage.off_s + 0.05))
-    grey.append((stop_s - 0.05, np.inf)) if not stop_told else None
-    if case.gate.open_for == "riff":
-        pass
+            grey.append((passage.on_s + EDGE_S, np.inf))
+        stopped_s = passage.off_s if ends else None
+        grey = [
+            (on, min(off, passage.on_s + EDGE_S) if off == np.inf and on < passage.on_s else off) for on, off in grey
+        ]
     found = np.array([span[which] for span in case.riff.spans])
+    true = np.array(known)
     out = np.zeros(found.size, bool)
     for on, off in grey:
         out |= (found > on) & (found < off)
-    true = np.array(known)
-    for on, off in grey:
-        near = mir_eval.util.match_events(true, found, 0.010)
-        out[[b for _, b in near]] = False
+    out[[b for _, b in mir_eval.util.match_events(true, found, 0.010)]] = False
     return true, found[~out]
 
 
 def lost_db(case: GatedTake, passage: Truth) -> float:
-    """What the gate takes of the guitar's direct sound in the room during a passage, in dB; while it is `NOISE_DB`
-    above the noise of the close mics."""
+    """What the gate takes of the guitar's direct sound in the room during a passage, in dB."""
+    kept, whole = _energies(case, passage)
+    return -10.0 * np.log10(max(1e-12, kept / whole)) if whole else 0.0
+
+
+def _energies(case: GatedTake, passage: Truth) -> tuple[float, float]:
+    """Energy of the guitar's direct sound in the room during a passage, gated and ungated; while it is `NOISE_DB` above
+    the noise of the close mics."""
     take = case.take
     start, stop = (round(t * take.rate + take.arrival) for t in (passage.on_s, passage.off_s))
     direct, gain = take.direct[start:stop], case.gain[start:stop]
     heard = _heard(take, start - round(take.arrival), stop - round(take.arrival))[: direct.size]
     direct = direct[: heard.size] * heard
-    whole = float(np.sum(direct**2))
-    return -10.0 * np.log10(max(1e-12, float(np.sum((gain[: heard.size] * direct) ** 2)) / whole)) if whole else 0.0
+    return float(np.sum((gain[: heard.size] * direct) ** 2)), float(np.sum(direct**2))
+
+
+def lost_by_section(case: GatedTake) -> Iterator[float]:
+    """What the passages of each section's level lose together, in dB."""
+    for level_db in sorted({passage.level_db for passage in case.take.passages}):
+        kept, whole = np.sum([_energies(case, p) for p in case.take.passages if p.level_db == level_db], axis=0)
+        yield -10.0 * np.log10(max(1e-12, kept / whole)) if whole else 0.0
 
 
 def _heard(take: SectionTake, start: int, stop: int) -> npt.NDArray[np.bool_]:

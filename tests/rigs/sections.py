@@ -1,4 +1,5 @@
-"""Takes of several sections, recorded beside drums: verses far down, fades, last chords, swells, ghost notes, scratches.
+"""Takes of several sections beside drums: verses far down, fades, last chords, swells, ghost notes, scratches.
+scratches.
 
 What a close mic hears of the drums has come through the air of the room, later and with other levels in each mic than
 the guitar, and with a tail of its own.
@@ -6,6 +7,7 @@ the guitar, and with a tail of its own.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -40,8 +42,8 @@ class Part:
     """A section: stop-and-go for some bars at a level, and how its last note ends.
 
     swell_s: before it a chord swells from nothing to the section's level in so long, and is damped.
-    ending: damped; ring: a chord of 2 s that is left to ring and is damped at the noise; fade: a chord faded by fade_db.
-    events: ghost notes or scratches in its stops, at event_db against the section.
+    ending: damped; ring: a chord of 2 s that is left to ring and is damped at the noise; fade: a chord faded by
+    fade_db. events: ghost notes or scratches in its stops, at event_db against the section.
     """
 
     bars: int = 3
@@ -72,10 +74,10 @@ class Truth:
 class SectionTake:
     """A take as recorded, and what is true of it.
 
-    close: (K, frames); delays: (K) samples by which each is late against the first; polarities: (K). room: (frames), and
-    direct: (frames) the guitar's direct sound in it, alone. guitar: (frames) the guitar alone in the first close mic.
-    noise: (frames) hiss and hum there. arrival: of the room, in samples after the key.
-    passages: what is played, in order; events: ghost notes and scratches. loud: rms of the guitar in loud parts.
+    close: (K, frames); delays: (K) samples by which each is late against the first; polarities: (K). room: (frames),
+    and direct: (frames) the guitar's direct sound in it, alone. guitar: (frames) the guitar alone in the first close
+    mic. noise: (frames) hiss and hum there. arrival: of the room, in samples after the key. passages: what is played,
+    in order; events: ghost notes and scratches. loud: rms of the guitar in loud parts.
     """
 
     rate: int
@@ -238,7 +240,7 @@ def _riff(score: _Score, part: Part, rng: np.random.Generator, tempo_bpm: float,
         end_db = float(np.interp(off - shift, points[:, 0], points[:, 1])) + part.level_db
         score.passages.append(Truth(on, off + HAND_S, True, True, part.level_db, "riff", end_db))
     if part.events is not None:
-        for (_, off), (on, _) in zip(spans, spans[1:], strict=False):
+        for (_, off), (on, _) in pairwise(spans):
             if on - off > 0.24:
                 _event(score, part, 0.5 * (off + on) - 0.02, rng)
     score.at = shift + 0.5 + 16 * part.bars * 15.0 / tempo_bpm
