@@ -10,12 +10,22 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from premix.alignment.decide import align, decide_variant
-from premix.alignment.lag import coarse_offsets
+from premix.alignment.decide import align, decide_variant, decided_as, recorded_before
+from premix.alignment.lateness import odd_starts
 from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text, with_gates
+from premix.alignment.steadiness import (
+    CHANGES,
+    findings_of,
+    follow_song,
+    unsteady,
+    with_presence,
+    with_sheet_steps,
+    with_steps,
+    with_trails,
+)
 from premix.analysis.damage import check_intact, damage
 from premix.analysis.levels import look
-from premix.analysis.scan import scan
+from premix.analysis.scan import scan, scan_steadied
 from premix.delivery.documents import comparison_manifest, manifest
 from premix.delivery.file_names import document_name, file_names, variant_path
 from premix.delivery.package import Package
@@ -128,21 +138,81 @@ def prepare(
     if given is not None:
         check_sheet(given, str(sheet), song)
     with scratch_folder() as scratch:
-        work = song.frames * len(song.mics)
-        progress.begin("reading", work)
-        with scratch_room():
-            song = scan(song, scratch, threads=threads, progress=progress.advance)
-        song = check_intact(song)
-        offsets = coarse_offsets(song)
-        if offsets and given is None:
-            (scratch / "in_step").mkdir()
-            progress.begin("reading in step", work)
-            with scratch_room():
-                in_step = scan(song, scratch / "in_step", offsets=offsets, threads=threads, progress=progress.advance)
-            pairs = zip(song.performances, in_step.performances, strict=True)
-            song = replace(song, performances=tuple(replace(own, spectra=other.spectra) for own, other in pairs))
-        song = align(song, given)
+        reader = _Reader(scratch, threads, progress)
+        song = check_intact(reader.scan(song))
+        song = _aligned(song, given, reader)
         yield Prepared(merged, song if given is None else with_gates(given, song), given)
+
+
+MOST_ROUNDS = 2
+"""A mic that changes spoils a little what the others say; read through its steps once, the rest of them shows."""
+
+
+class _Reader:
+    """The passes over the tracks, each with scratch files of its own."""
+
+    def __init__(self, scratch: Path, threads: int, progress: Progress) -> None:
+        self._scratch, self._threads, self._progress = scratch, threads, progress
+
+    def scan(self, song: Song) -> Song:
+        self._progress.begin("reading", song.frames * len(song.mics))
+        with scratch_room():
+            return scan(song, self._scratch, threads=self._threads, progress=self._progress.advance)
+
+    def in_step(self, song: Song, offsets: Mapping[str, int]) -> Song:
+        """The song with files that start elsewhere, by whole samples, read once more in step for their spectra."""
+        self._progress.begin("reading in step", song.frames * len(song.mics))
+        own = self._folder("in_step")
+        with scratch_room():
+            read = scan(song, own, offsets=offsets, threads=self._threads, progress=self._progress.advance)
+        pairs = zip(song.performances, read.performances, strict=True)
+        performances = (replace(p, spectra=other.spectra, windows=other.windows) for p, other in pairs)
+        return replace(song, performances=tuple(performances))
+
+    def steadied(self, song: Song) -> Song:
+        """Performances with a mic that changes read once more, that mic through its steps."""
+        self._progress.begin("reading steadied", song.frames * sum(len(p.mics) for p in song.performances if p.steps))
+        with scratch_room():
+            own = self._folder("steadied")
+            return scan_steadied(song, own, threads=self._threads, progress=self._progress.advance)
+
+    def _folder(self, name: str) -> Path:
+        own = self._scratch / f"{name}_{len(list(self._scratch.iterdir()))}"
+        own.mkdir()
+        return own
+
+
+def _aligned(song: Song, sheet: Sheet | None, reader: _Reader) -> Song:
+    """Decide every mic, follow it through the song, and where it changes decide it anew with its changes undone."""
+    if sheet is not None:
+        stepped = with_sheet_steps(song, sheet)
+        song = reader.steadied(stepped) if any(p.steps for p in stepped.performances) else song
+    first = align(song, sheet)
+    offsets = odd_starts(first) if sheet is None else {}
+    if offsets:
+        song = reader.in_step(song, offsets)
+        first = align(song)
+    found = follow_song(first)
+    if sheet is None and any(own.presence for own in found):
+        song = with_presence(song, first, found)
+        first = align(song)
+        found = follow_song(first)
+    changed = any(own.steps for own in found)
+    if sheet is not None or not changed:
+        return with_trails(first, found).tell(*findings_of(first, found))
+    left, steadied = found, song
+    for _ in range(MOST_ROUNDS):
+        steadied = reader.steadied(with_steps(steadied, left))
+        solved = align(steadied)
+        left = follow_song(solved)
+        if not any(own.steps for own in left):
+            break
+    if song.alignment.changes == "follow":
+        final = with_trails(recorded_before(solved, first), found, left).tell(*unsteady(solved, left))
+    else:
+        final = decided_as(song, solved)
+        final = with_trails(final, found, follow_song(final))
+    return final.tell(*findings_of(solved, found))
 
 
 def render(
@@ -251,7 +321,9 @@ def save_sheet(song: Song, path: Path) -> None:
 def stop_if_refused(song: Song) -> None:
     """Raise RefusedError when the recipe says to stop and a mic in the sum was refused."""
     refused = [finding for finding in song.findings if finding.severity == "error"]
-    if song.alignment.refused == "stop" and refused:
+    if song.alignment.refused != "stop":
+        refused = [finding for finding in refused if finding.slug in CHANGES]
+    if refused:
         raise RefusedError(Problem(f.slug, f.subject, f.message, remedy=f.hint) for f in refused)
 
 

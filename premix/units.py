@@ -64,3 +64,9 @@ def samples_to_cm(samples: float, rate: int, temperature_c: float = REFERENCE_TE
 def cm_to_samples(cm: float, rate: int, temperature_c: float = REFERENCE_TEMPERATURE_C) -> float:
     """Delay in samples of a distance in centimetres."""
     return cm / 100.0 / speed_of_sound_m_s(temperature_c) * rate
+
+
+def clock(seconds: float) -> str:
+    """'1:02.35'."""
+    minutes, rest = divmod(round(seconds, 2), 60.0)
+    return f"{int(minutes)}:{rest:05.2f}"

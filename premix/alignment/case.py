@@ -3,23 +3,21 @@
 Finished decisions become phase terms of the same case, and give the sum efficiency that they reach.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from premix.alignment.evidence import against_rest, halves_agreement, mean_coherence
-from premix.alignment.kernel import SignalSpectra, measure_efficiency, phase_terms, powers, signal_spectra
-from premix.alignment.lag import FINE_SEARCH_MS
+from premix.alignment.kernel import SignalSpectra, measure_efficiency, phase_terms, signal_spectra
+from premix.alignment.lateness import FINE_SEARCH_MS, delay_by_hand
 from premix.alignment.rotation import rotation_response
 from premix.arrays import BoolArray, ComplexArray, FloatArray
 from premix.audio.filters import mic_sections, sections_response
 from premix.model.alignment import Efficiency, MicDecision
-from premix.model.settings import DelayByHand
 from premix.model.song import Mic, Performance, Song
 from premix.processors.base import Setting
 from premix.processors.chains import linear_response
-from premix.units import cm_to_samples, ms_to_samples
 
 SILENT_PEAK = 10.0 ** (-80.0 / 20.0)
 """A track that never reaches -80 dBFS holds nothing to align."""
@@ -46,8 +44,9 @@ class ByHand:
 class Case:
     """One performance. mics: (M), in the order of the spectra; refusals: slug by name of those that may not be aligned.
 
-    coherence: (M) with the other close mic that fits best, 1 for those that were not compared. filter_delays: (M) mean
-    delay in samples of the filters and chain that the recipe puts on each mic.
+    coherence: (M) with the other close mic that fits best, 1 for those that were not compared. offsets: (M) whole
+    samples by which the signal is ahead of the track. filter_delays: (M) mean delay in samples of the filters and chain
+    that the recipe puts on each mic. late: how late those mics are, in samples, that lie outside the search.
     """
 
     performance: str
@@ -58,6 +57,16 @@ class Case:
     refusals: dict[str, str]
     offsets: tuple[int, ...]
     filter_delays: FloatArray
+    late: dict[str, float] = field(default_factory=dict)
+
+    def in_step(self, starts: Mapping[int, int]) -> "Case":
+        """The case with some mics (by index) read `starts` samples ahead of their tracks, as far as frames allow."""
+        offsets = tuple(starts.get(m, offset) for m, offset in enumerate(self.offsets))
+        ahead = np.subtract(offsets, self.offsets)[:, None]
+        turn = np.exp(1j * self.signal.omega * ahead)
+        pair = turn[:, None, :] * turn[None, self.signal.partners, :].conj()
+        signal = replace(self.signal, matrix=self.signal.matrix * pair, halves=self.signal.halves * pair)
+        return replace(self, signal=signal, offsets=offsets)
 
     @property
     def chosen(self) -> BoolArray:
@@ -73,7 +82,7 @@ class Case:
 def build_case(song: Song, performance: Performance) -> Case:
     """Prepare one performance: filters and gains of its mics, noise, and who is coherent with whom."""
     spectra, mics, rate = performance.spectra, performance.judged, song.rate
-    responses = np.stack([_response(mic, spectra.freqs_hz, rate) for mic in mics])
+    responses = mic_responses(mics, spectra.freqs_hz, rate)
     signal = signal_spectra(spectra, rate, responses, np.array([mic.role == "sub" for mic in mics]))
     case = Case(
         performance=performance.name,
@@ -88,6 +97,11 @@ def build_case(song: Song, performance: Performance) -> Case:
     wide = song.alignment.search_ms > FINE_SEARCH_MS
     _find_trusted(case, song.reference, "alignment-offset" if wide else "alignment-incoherent")
     return case
+
+
+def mic_responses(mics: Sequence[Mic], freqs_hz: FloatArray, rate: int) -> ComplexArray:
+    """(M, F) complex gain of each mic before the sum."""
+    return np.stack([_response(mic, freqs_hz, rate) for mic in mics])
 
 
 def _response(mic: Mic, freqs_hz: FloatArray, rate: int) -> ComplexArray:
@@ -105,20 +119,13 @@ def _filter_delays(responses: ComplexArray, signal: SignalSpectra) -> FloatArray
     """(M) group delay in samples of each mic's response (M, F), averaged over the power that comes through it."""
     step = 2.0 * np.pi * (signal.freqs_hz[1] - signal.freqs_hz[0]) / signal.rate
     turn = np.angle(responses[:, 1:] * responses[:, :-1].conj())
-    power = powers(signal.matrix)[:, 1:]
+    power = signal.power[:, 1:]
     delays: FloatArray = -(turn * power).sum(axis=1) / np.maximum(power.sum(axis=1) * step, 1e-300)
     return delays
 
 
 def _by_hand(mic: Mic, rate: int, temperature_c: float) -> ByHand:
-    delay = mic.delay
-    if not isinstance(delay, DelayByHand):
-        return ByHand(None if delay == "auto" else 0.0, mic.polarity)
-    if delay.ms is not None:
-        return ByHand(ms_to_samples(delay.ms, rate), mic.polarity)
-    if delay.cm is not None:
-        return ByHand(cm_to_samples(delay.cm, rate, temperature_c), mic.polarity)
-    return ByHand(delay.samples, mic.polarity)
+    return ByHand(delay_by_hand(mic, rate, temperature_c), mic.polarity)
 
 
 def _find_trusted(case: Case, reference: str, stranger: str) -> None:
@@ -133,13 +140,16 @@ def _find_trusted(case: Case, reference: str, stranger: str) -> None:
     anchor = case.index(reference)
     if len(alive) < 2 or anchor is None:
         return
-    links = {(m, n): _link(case, m, n) for m in alive for n in alive if m != n}
+    heard = [n for n in case.signal.partners.tolist() if n in alive]
+    links = {(m, n): _link(case, m, n) for m in alive for n in heard if m != n}
     groups = _groups(alive, {pair for pair, link in links.items() if link[0]})
     group = max(groups, key=lambda g: (len(g), anchor in g))
     if len(group) == 1:
         group = next((g for g in groups if anchor in g), group)
     for m in alive:
-        _, case.coherence[m] = max(links[m, n] for n in alive if n != m)
+        others = [n for n in heard if n != m]
+        others = [n for n in others if case.mics[n].presence >= case.mics[m].presence] or others
+        _, case.coherence[m] = max((links[m, n] for n in others), default=(False, 0.0))
         if m not in group:
             case.refusals[case.mics[m].name] = stranger
 
@@ -165,7 +175,8 @@ def _link(case: Case, m: int, n: int) -> tuple[bool, float]:
     turned = np.zeros((len(case.mics), len(case.signal.freqs_hz)), np.complex128)
     turned[n] = 1.0
     evidence = against_rest(case.signal, m, turned)
-    coherence = mean_coherence(evidence)
+    # A mic that is there for a part of the song is judged on that part: in the rest the other one was alone.
+    coherence = min(1.0, mean_coherence(evidence) / (case.mics[m].presence * case.mics[n].presence))
     return coherence >= MIN_COHERENCE and halves_agreement(evidence) >= MIN_AGREEMENT, coherence
 
 

@@ -11,13 +11,15 @@ from dataclasses import replace
 import numpy as np
 
 from premix.alignment.case import Case, build_case, chain_response, efficiency_of
+from premix.alignment.lateness import SAME_START_MS
 from premix.alignment.sheet import decide_from_sheet
-from premix.alignment.whole_song import solve_song
+from premix.alignment.strangers import doubled, swapped
+from premix.alignment.whole_song import SolvedSong, solve_song
 from premix.arrays import ComplexArray
 from premix.errors import Finding
 from premix.model.alignment import MicDecision, Sheet
-from premix.model.song import Mic, Song, Variant
-from premix.units import samples_to_cm, samples_to_ms
+from premix.model.song import Mic, Performance, Song, Variant
+from premix.units import ms_to_samples, samples_to_cm, samples_to_ms
 
 OUTCOMES = {"stop": "render stops", "mute": "left out of the sum", "keep": "summed as recorded"}
 _REASONS = {
@@ -26,6 +28,7 @@ _REASONS = {
     "alignment-edge": "the best answer lies at the edge of the search",
     "alignment-ambiguous": "both polarities fit equally well",
     "alignment-offset": "no start offset was found that makes it fit",
+    "alignment-late": "it is {late}, and not moved so far unasked",
 }
 _HEARS_COHERENCE = 0.3
 """A mic less coherent than this is not offered as another reference."""
@@ -42,15 +45,49 @@ def align(song: Song, sheet: Sheet | None = None) -> Song:
     if sheet is not None:
         from_sheet, findings = decide_from_sheet(sheet, song, cases)
         return _decided(song, cases, from_sheet).tell(*findings)
-    while True:
-        solved = solve_song(song, cases)
-        refused = list(solved.refusals())
-        if not refused:
-            break
-        for case, mic, slug in refused:
-            case.refusals[mic] = slug
+    cases, solved = _settled(song, cases)
     song = _decided(song, cases, solved.decisions())
     return song.tell(*_findings(song, cases), *_chain_costs(song, cases))
+
+
+def recorded_before(song: Song, first: Song) -> Song:
+    """The song whose efficiencies as recorded are those of the tracks as they are, not of those read through steps."""
+    performances = []
+    for performance, raw in zip(song.performances, first.performances, strict=True):
+        own, before = performance.efficiency, raw.efficiency
+        known = {band.centre_hz: band.before_db for band in before.bands}
+        bands = tuple(replace(band, before_db=known.get(band.centre_hz, band.before_db)) for band in own.bands)
+        efficiency = replace(own, before_db=before.before_db, before_10k_db=before.before_10k_db, bands=bands)
+        performances.append(replace(performance, efficiency=efficiency))
+    return replace(song, performances=tuple(performances))
+
+
+def decided_as(song: Song, other: Song) -> Song:
+    """The song with another's decisions and findings, and the efficiencies that these reach with its own tracks."""
+    cases = [build_case(song, performance) for performance in song.performances]
+    decisions = [[other.performance(case.performance).mic(mic.name).decision for mic in case.mics] for case in cases]  # type: ignore[union-attr]
+    return _decided(song, cases, decisions).tell(*other.findings)
+
+
+def _settled(song: Song, cases: list[Case]) -> tuple[list[Case], SolvedSong]:
+    """The song solved, with mics that fit better elsewhere read in step, and those refused that cannot be aligned."""
+    turns = 2 * max((len(case.mics) for case in cases), default=0)
+    while True:
+        solved = solve_song(song, cases)
+        starts = solved.starts()
+        if starts and turns:
+            cases = [case.in_step(starts.get(k, {})) for k, case in enumerate(cases)]
+            turns -= 1
+            continue
+        for k, m, late in solved.late():
+            cases[k].late[cases[k].mics[m].name] = late
+        # What still asks for another place has none.
+        lost = [(cases[k], cases[k].mics[m].name, "alignment-ambiguous") for k, own in starts.items() for m in own]
+        refused = lost or list(solved.refusals())
+        if not refused:
+            return cases, solved
+        for case, mic, slug in refused:
+            case.refusals[mic] = slug
 
 
 def decide_variant(song: Song, variant: Variant) -> Song:
@@ -103,18 +140,27 @@ def _decided(song: Song, cases: Sequence[Case], decisions: Sequence[Sequence[Mic
 
 
 def _findings(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
+    odd = {performance.name: _odd_reference(song, performance) for performance in song.performances}
+    late = {case.performance: () if odd[case.performance] else case.late for case in cases}
+    exchanged = swapped(song, cases)
+    strange = {(performance, name) for performance, (names, _) in exchanged.items() for name in names}
     for mic in song.judged:
         decision = mic.decision
         if decision.refusal is not None:
             yield _refusal(song, mic)
-        elif decision.moved_samples is not None:
+        elif mic.name in late[mic.performance]:
+            yield _late(song, mic)
+        elif decision.moved_samples is not None and (mic.performance, mic.name) not in strange:
             yield _moved(song, mic, decision.moved_samples)
-        elif mic.is_room and decision.arrival_samples is None and decision.summed:
+        if mic.is_room and decision.arrival_samples is None and decision.summed:
             coherence = f"coherence with the close mics {decision.coherence or 0.0:.2f} is at chance"
             yield Finding("alignment-room-unclear", "warning", mic.label, f"{coherence}; kept as recorded")
         elif mic.is_room and decision.origin == "auto" and _unclear(mic):
             best = f"the best answer of the other polarity is only {decision.margin_db or 0.0:.1f} dB lower"
             yield Finding("alignment-room-polarity", "info", mic.label, f"{best}; polarity kept as recorded")
+    yield from (finding for finding in odd.values() if finding is not None)
+    yield from (finding for _, finding in exchanged.values())
+    yield from doubled(song)
     yield from _inverted(song)
     yield from _reference(song, cases)
 
@@ -127,12 +173,51 @@ def _refusal(song: Song, mic: Mic) -> Finding:
     decision, refused = mic.decision, song.alignment.refused
     outcome = "muted by the recipe anyway" if mic.mute else OUTCOMES[refused]
     evidence = f" (coherence {decision.coherence:.2f})" if decision.coherence is not None else ""
-    line = f"performances: {{{mic.performance}: {{mics: {{{mic.name}: {{polarity: normal, delay: none}}}}}}}}"
+    by_hand, reason = "polarity: normal, delay: none", _REASONS[decision.refusal or ""]
+    if decision.arrival_samples is not None:
+        by_hand = f"delay: {{samples: {decision.arrival_samples:.2f}}}"
+        reason = reason.format(late=_how_late(song, decision.arrival_samples))
+    line = f"performances: {{{mic.performance}: {{mics: {{{mic.name}: {{{by_hand}}}}}}}}}"
     return Finding(
         decision.refusal or "",
         "error" if refused == "stop" and not mic.mute else "warning",
         mic.label,
-        f"{_REASONS[decision.refusal or '']}{evidence}: {outcome}; by hand: {line}",
+        f"{reason}{evidence}: {outcome}; by hand: {line}",
+    )
+
+
+def _how_late(song: Song, samples: float) -> str:
+    late_ms = samples_to_ms(samples, song.rate)
+    return f"{abs(late_ms):.2f} ms {'late' if samples > 0 else 'early'} ({samples:+.1f} samples)"
+
+
+def _odd_reference(song: Song, performance: Performance) -> Finding | None:
+    """The reference is odd, not the others, where two or more are as late as each other, outside the search, and none
+    is not."""
+    reference = performance.mic(song.reference)
+    others = [mic.decision for mic in performance.close if mic.name != song.reference and mic.delay == "auto"]
+    found = [d.arrival_samples for d in others if d.arrival_samples is not None and (d.summed or d.refusal)]
+    if reference is None or len(found) < 2 or len(found) < len(others):
+        return None
+    middle, spread = float(np.median(found)), max(found) - min(found)
+    search, same = (ms_to_samples(ms, song.rate) for ms in (song.alignment.search_ms, SAME_START_MS))
+    if abs(middle) <= search or spread > 2.0 * min(same, search):
+        return None
+    what = f"all others are {_how_late(song, middle)} against it"
+    return Finding(
+        "alignment-late", "warning", reference.label, f"{what}: it is the reference that is off, and its stem with it"
+    )
+
+
+def _late(song: Song, mic: Mic) -> Finding:
+    """A mic that was found outside the search, and taken."""
+    search_ms, arrival = song.alignment.search_ms, mic.decision.arrival_samples or 0.0
+    return Finding(
+        "alignment-late",
+        "warning",
+        mic.label,
+        f"{_how_late(song, arrival)}, more than a microphone can be (search_ms {search_ms:g}): a plug-in's "
+        "latency or an odd file start? It is moved all the same",
     )
 
 
@@ -143,7 +228,7 @@ def _moved(song: Song, mic: Mic, moved: float) -> Finding:
         "warning",
         mic.label,
         f"differs from the other performances by {moved:+.2f} samples ({samples_to_ms(moved, song.rate):+.3f} ms, "
-        f"{mm:+.0f} mm); it has its own delay here",
+        f"{mm:+.0f} mm); " + ("it is judged by itself here" if mic.is_room else "it has its own delay here"),
     )
 
 
@@ -220,7 +305,7 @@ def _without_phase(
     undone = []
     for case, turn in zip(cases, turns, strict=True):
         back = np.where(np.isin([mic.name for mic in case.mics], mics)[:, None], turn.conj(), 1.0)
-        pair = back[:, None, :] * back[None, :, :].conj()
+        pair = back[:, None, :] * back[None, case.signal.partners, :].conj()
         signal = replace(case.signal, matrix=case.signal.matrix * pair, halves=case.signal.halves * pair)
         undone.append(replace(case, signal=signal))
     decisions = solve_song(song, undone).decisions()

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from premix.alignment.kernel import SignalSpectra, powers
+from premix.alignment.kernel import SignalSpectra
 from premix.arrays import ComplexArray, FloatArray
 
 _TINY = 1e-300
@@ -22,7 +22,7 @@ SMOOTH_BINS = 21
 
 @dataclass(frozen=True, slots=True)
 class Against:
-    """Mic `m` against the aligned sum of the others.
+    """Mic `m` against the aligned sum of the others, or of those of its partners.
 
     cross: (F) cross-spectrum X_m conj(Y). halves: (2, F) the same by half. coherence: (B) bias-corrected mean
     magnitude-squared coherence of each band; local: (F) the same around each bin, 0 in masked bands.
@@ -37,13 +37,15 @@ class Against:
 
 
 def against_rest(signal: SignalSpectra, m: int, turned: ComplexArray) -> Against:
-    """Mic `m` against the sum of the mics with a phase term in `turned` (M, F); zero rows and m are left out."""
-    turned = turned.copy()
-    turned[m] = 0.0
+    """Mic `m` against the sum of its partners with a phase term in `turned` (M, F); zero rows and m are left out."""
+    partners, column = signal.partners, signal.column(m)
+    turned = turned[partners]
+    if column is not None:
+        turned[column] = 0.0
     cross = np.einsum("nf,nf->f", signal.matrix[m], turned)
     halves = np.einsum("hnf,nf->hf", signal.halves[:, m], turned)
-    rest = np.real(np.einsum("mf,mf->f", turned.conj(), np.einsum("mnf,nf->mf", signal.matrix, turned)))
-    noise = np.einsum("nf,nf->f", np.abs(turned) ** 2, signal.total - powers(signal.matrix))
+    rest = np.real(np.einsum("mf,mf->f", turned.conj(), np.einsum("mnf,nf->mf", signal.core, turned)))
+    noise = np.einsum("nf,nf->f", np.abs(turned) ** 2, (signal.total - signal.power)[partners])
     power = signal.total[m] * np.maximum(rest + noise, _TINY)
     raw = np.minimum(np.abs(cross) ** 2 / np.maximum(power, _TINY), 1.0)
     mean = np.array([raw[part].mean() if part.stop > part.start else 0.0 for part in signal.slices])
@@ -104,11 +106,16 @@ def likeliest_shift(againsts: Sequence[Against], signs: Sequence[int], delay_sam
     slope = bend = 0.0
     for against, sign in zip(againsts, signs, strict=True):
         weight, omega = _information(against), against.signal.omega
-        even = sign * against.cross / np.maximum(_smooth(np.abs(against.cross)), _TINY)
-        turned = even * np.exp(1j * omega * delay_samples)
+        turned = sign * evened(against) * np.exp(1j * omega * delay_samples)
         slope += float(np.dot(weight / omega, turned.imag))
         bend += float(np.dot(weight, turned.real))
     return -slope / bend if bend > 0.0 else 0.0
+
+
+def evened(against: Against) -> ComplexArray:
+    """(F) cross-spectrum whose magnitude is 1 on average over any SMOOTH_BINS bins: what the notes played is out of it,
+    and what a reflection does to neighbouring bins stays."""
+    return np.asarray(against.cross / np.maximum(_smooth(np.abs(against.cross)), _TINY))
 
 
 def _smooth(values: FloatArray) -> FloatArray:

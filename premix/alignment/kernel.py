@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from premix.arrays import BoolArray, ComplexArray, FloatArray
+from premix.arrays import BoolArray, ComplexArray, FloatArray, IndexArray
 from premix.audio.bands import Band, band_slices, third_octave_bands
 from premix.model.alignment import BandEfficiency, Efficiency
 from premix.model.tracks import Spectra
@@ -26,6 +26,8 @@ MIN_SIGNAL_TO_NOISE = 0.5
 """Power ratio below which a band of a mic holds noise only."""
 MIN_LEVEL_DB = -50.0
 """Level of a band below the mic's strongest one under which it holds leakage of the analysis window only."""
+MIN_SHARED = 0.02
+"""Part of what the partners share most, below which something common to them may as well be chance."""
 _TINY = 1e-300
 
 
@@ -33,8 +35,9 @@ _TINY = 1e-300
 class SignalSpectra:
     """Cross-spectra of what the mics share with the guitar, per active frame, in the recipe's filters and gains.
 
-    slices: the bins of each of the B bands. matrix: (M, M, F), noise of the stops taken out, diagonal >= 0.
-    halves: (2, M, M, F), the same by half. total: (M, F) power with the noise left in.
+    partners: the A mics that every mic is compared with; with up to eight mics all of them.
+    slices: the bins of each of the B bands. matrix: (M, A, F), noise of the stops taken out.
+    halves: (2, M, A, F), the same by half. power: (M, F) of every mic, the noise taken out, >= 0; total: with it.
     frames: independent frames behind `matrix`.
     present: (M, B) bands in which a mic stands out of its own noise. mask: (M, B) those of them in which it shares
     something with another mic: these carry weight.
@@ -45,8 +48,10 @@ class SignalSpectra:
     freqs_hz: FloatArray
     bands: tuple[Band, ...]
     slices: tuple[slice, ...]
+    partners: IndexArray
     matrix: ComplexArray
     halves: ComplexArray
+    power: FloatArray
     total: FloatArray
     frames: float
     present: BoolArray
@@ -62,10 +67,14 @@ class SignalSpectra:
         """Coherence that unrelated audio shows."""
         return 1.0 / max(self.frames, 2.0)
 
+    @property
+    def core(self) -> ComplexArray:
+        """(A, A, F) the partners among themselves."""
+        return self.matrix if len(self.partners) == len(self.mics) else self.matrix[self.partners]
 
-def powers(matrix: ComplexArray) -> FloatArray:
-    """(M, F) diagonal of a matrix (M, M, F), a view."""
-    return np.real(np.einsum("mmf->mf", matrix))
+    def column(self, m: int) -> int | None:
+        """Where mic m stands among the partners, None where it is none."""
+        return next(iter(np.flatnonzero(self.partners == m).tolist()), None)
 
 
 def signal_spectra(spectra: Spectra, rate: int, responses: ComplexArray, is_sub: BoolArray) -> SignalSpectra:
@@ -77,27 +86,32 @@ def signal_spectra(spectra: Spectra, rate: int, responses: ComplexArray, is_sub:
     """
     bands = third_octave_bands(LOW_HZ, WIDE_HIGH_HZ)
     slices = band_slices(spectra.freqs_hz, bands)
-    pair = responses[:, None, :] * responses[None, :, :].conj()
+    partners = np.array(spectra.partners, np.int64)
+    pair = responses[:, None, :] * responses[None, partners, :].conj()
+    own = np.real(responses * responses.conj())
     counts = np.maximum(np.array(spectra.n_active, np.float64), 1.0)
     halves = spectra.active / counts[:, None, None, None] * pair
     both = spectra.active.sum(axis=0) / max(1, sum(spectra.n_active)) * pair
-    total = powers(both).copy()
+    power = total = spectra.active_powers.sum(axis=0) / max(1, sum(spectra.n_active)) * own
     level = _band_sums(total, slices)
     present = level > level.max(axis=1, keepdims=True) * 10.0 ** (MIN_LEVEL_DB / 10.0)
     if spectra.n_quiet >= MIN_QUIET_FRAMES:
-        noise = spectra.quiet / spectra.n_quiet * pair
-        both, halves = both - noise, halves - noise
-        noise_level = _band_sums(powers(noise), slices)
+        noise, noise_power = spectra.quiet / spectra.n_quiet * pair, spectra.quiet_powers / spectra.n_quiet * own
+        both -= noise
+        halves -= noise
+        power = np.maximum(total - noise_power, 0.0)
+        noise_level = _band_sums(noise_power, slices)
         present = level - noise_level > MIN_SIGNAL_TO_NOISE * noise_level
-    for matrix in (both, *halves):
-        np.einsum("mmf->mf", matrix)[:] = np.maximum(powers(matrix), 0.0)
-    frames = sum(spectra.n_active) * spectra.hop / spectra.frame * 2.0 * 0.95
+    for a, m in enumerate(partners):
+        for matrix in (both, *halves):
+            matrix[m, a] = np.maximum(np.real(matrix[m, a]), 0.0)
+    frames = sum(spectra.n_active) * min(1.0, 1.9 * spectra.hop / spectra.frame)
     below, above = SUB_BAND_HZ[0] * 0.98, SUB_BAND_HZ[1] * 1.02
     foreign = np.array([not below <= band.centre_hz <= above for band in bands])
     present[np.ix_(is_sub, foreign)] = False
-    mask = present & _shared(both, total, frames, slices)
+    mask = present & _shared(both, partners, total, frames, slices)
     return SignalSpectra(
-        spectra.mics, rate, spectra.freqs_hz, bands, slices, both, halves, total, frames, present, mask
+        spectra.mics, rate, spectra.freqs_hz, bands, slices, partners, both, halves, power, total, frames, present, mask
     )
 
 
@@ -106,16 +120,18 @@ def _band_sums(values: FloatArray, slices: tuple[slice, ...]) -> FloatArray:
     return np.stack([values[:, part].sum(axis=1) for part in slices], axis=1)
 
 
-def _shared(matrix: ComplexArray, total: FloatArray, frames: float, slices: tuple[slice, ...]) -> BoolArray:
-    """(M, B) bands in which the coherence of a mic with any other one is above chance."""
+def _shared(
+    matrix: ComplexArray, partners: IndexArray, total: FloatArray, frames: float, slices: tuple[slice, ...]
+) -> BoolArray:
+    """(M, B) bands in which the coherence of a mic with any of its partners is above chance."""
     shared = np.zeros((len(total), len(slices)), np.bool_)
     chance = 1.0 / max(frames, 1.0)
     for b, part in enumerate(slices):
         if part.stop > part.start:
-            power = total[:, None, part] * total[None, :, part]
+            power = total[:, None, part] * total[None, partners, part]
             squares = np.abs(matrix[:, :, part]) ** 2
             coherence = np.minimum(squares / np.maximum(power, _TINY), 1.0).mean(axis=2)
-            np.fill_diagonal(coherence, 0.0)
+            coherence[partners, np.arange(len(partners))] = 0.0
             threshold = chance * (1.0 + 4.0 / np.sqrt(max((part.stop - part.start) / 1.5, 1.0)))
             shared[:, b] = coherence.max(axis=1, initial=0.0) > threshold
     return shared
@@ -123,12 +139,102 @@ def _shared(matrix: ComplexArray, total: FloatArray, frames: float, slices: tupl
 
 @dataclass(frozen=True, slots=True)
 class Kernel:
-    """The scaled kernel of one performance; weights: (B) of each band in the mean, they sum to 1 (or are all 0)."""
+    """The scaled kernel K of one performance, made row by row as it is asked for.
 
-    freqs_hz: FloatArray
-    matrix: ComplexArray
+    scale: (F) and use: (M, F) of 1 or 0: K[m, n] = matrix[m, n] * scale * use[m] * use[n]. weights: (B) of each band
+    in the mean, they sum to 1 (or are all 0). others: the mics that are nobody's partners, None where there are none.
+    """
+
+    signal: SignalSpectra
+    scale: FloatArray
+    use: FloatArray
     weights: FloatArray
-    slices: tuple[slice, ...]
+    others: "_Others | None"
+
+    @property
+    def freqs_hz(self) -> FloatArray:
+        return self.signal.freqs_hz
+
+    @property
+    def slices(self) -> tuple[slice, ...]:
+        return self.signal.slices
+
+    @property
+    def mics(self) -> int:
+        """M."""
+        return len(self.signal.mics)
+
+    @property
+    def partners(self) -> IndexArray:
+        """(A) the mics that have columns in the matrix."""
+        return self.signal.partners
+
+    @property
+    def matrix(self) -> ComplexArray:
+        """(M, A, F), the whole of it."""
+        return np.stack([self.row(m) for m in range(self.mics)])
+
+    def row(self, m: int) -> ComplexArray:
+        """(A, F) mic m with its partners."""
+        row: ComplexArray = self.signal.matrix[m] * (self.scale * self.use[m]) * self.use[self.partners]
+        return row
+
+    def own(self, m: int) -> FloatArray:
+        """(F) mic m with itself."""
+        power: FloatArray = self.signal.power[m] * (self.scale * self.use[m])
+        return power
+
+    def against(self, m: int, turned: ComplexArray) -> ComplexArray:
+        """(F) mic m against the sum of its partners with phase terms (M, F), itself among them where it is one."""
+        cross: ComplexArray = np.einsum("nf,nf->f", self.row(m), turned[self.partners])
+        return cross
+
+    def energy(self, turned: ComplexArray) -> FloatArray:
+        """(F) energy of the sum of all mics with phase terms (M, F), of magnitude 1 or 0."""
+        energy: FloatArray = np.real(sum(turned[m].conj() * self.against(m, turned) for m in self.partners))
+        return energy if self.others is None else energy + self.scale * self.others.energy(turned, self)
+
+
+@dataclass(frozen=True, slots=True)
+class _Others:
+    """What mics that were not compared with each other share, told by what each shares with the partners.
+
+    S = C W^-1 C^H, the completion of Williams & Seeger, NIPS 13, 2000: exact where the partners hear all that is
+    common (one guitar, a few speakers). mics: those that are nobody's partners. inverse: (F, A, A) of the partners
+    among themselves. explained: (M, F) power of each mic that the partners account for.
+    """
+
+    mics: IndexArray
+    inverse: ComplexArray
+    explained: FloatArray
+
+    @classmethod
+    def of(cls, signal: SignalSpectra) -> "_Others | None":
+        mics = np.setdiff1d(np.arange(len(signal.mics)), signal.partners)
+        if not mics.size:
+            return None
+        size = np.sqrt(np.maximum(signal.power[signal.partners], _TINY))
+        core = np.moveaxis(signal.core / (size[:, None] * size[None, :]), -1, 0)
+        inverse = np.linalg.pinv(core, rcond=MIN_SHARED, hermitian=True)
+        inverse /= np.moveaxis(size[:, None] * size[None, :], -1, 0)
+        explained = np.zeros(signal.power.shape)
+        for m in mics:
+            shared = signal.matrix[m].T
+            explained[m] = np.real(np.einsum("fa,fa->f", np.einsum("fa,fab->fb", shared, inverse), shared.conj()))
+        return cls(mics, inverse, explained)
+
+    def energy(self, turned: ComplexArray, kernel: Kernel) -> FloatArray:
+        """(F) what these mics add to the energy of the sum, unscaled."""
+        signal, partners = kernel.signal, kernel.partners
+        own, shared = np.zeros(len(kernel.freqs_hz)), np.zeros((len(partners), len(kernel.freqs_hz)), np.complex128)
+        for m in self.mics:
+            term = kernel.use[m] * turned[m].conj()
+            own += np.abs(term) ** 2 * (signal.power[m] - self.explained[m])
+            shared += term * signal.matrix[m]
+        together = np.einsum("fb,bf->f", np.einsum("af,fab->fb", shared, self.inverse), shared.conj())
+        with_partners = np.einsum("af,af->f", shared, turned[partners] * kernel.use[partners])
+        total: FloatArray = own + np.real(together) + 2.0 * np.real(with_partners)
+        return total
 
 
 def build_kernel(signal: SignalSpectra, chosen: BoolArray, high_hz: float = HIGH_HZ) -> Kernel:
@@ -137,18 +243,18 @@ def build_kernel(signal: SignalSpectra, chosen: BoolArray, high_hz: float = HIGH
     A band counts only where at least two of the chosen mics hold signal; each such band counts the same.
     """
     use = signal.mask & chosen[:, None]
-    magnitude = np.sqrt(powers(signal.matrix))
+    magnitude = np.sqrt(signal.power)
     limits = np.array(
         [((use[:, b, None] * magnitude[:, part]).sum(axis=0) ** 2).sum() for b, part in enumerate(signal.slices)]
     )
     centres_hz = np.array([band.centre_hz for band in signal.bands])
     weights = ((use.sum(axis=0) >= 2) & (limits > 0.0) & (centres_hz <= high_hz * 1.02)).astype(np.float64)
     weights /= max(1.0, weights.sum())
-    scaled = np.zeros_like(signal.matrix)
+    scale, used = np.zeros(len(signal.freqs_hz)), np.zeros(signal.power.shape)
     for b in np.flatnonzero(weights):
-        gate, part = np.outer(use[:, b], use[:, b]), signal.slices[b]
-        scaled[:, :, part] = signal.matrix[:, :, part] * (weights[b] / limits[b]) * gate[:, :, None]
-    return Kernel(signal.freqs_hz, scaled, weights, signal.slices)
+        scale[signal.slices[b]] = weights[b] / limits[b]
+        used[:, signal.slices[b]] = use[:, b, None]
+    return Kernel(signal, scale, used, weights, _Others.of(signal))
 
 
 def phase_terms(
@@ -161,7 +267,7 @@ def phase_terms(
 
 def band_energies(kernel: Kernel, turned: ComplexArray) -> FloatArray:
     """(B) energy of the sum in each band against its limit, 0 to 1; 0 in bands without weight."""
-    summed = np.real(np.einsum("mf,mnf,nf->f", turned.conj(), kernel.matrix, turned, optimize=True))
+    summed = kernel.energy(turned)
     energies = np.zeros(len(kernel.weights))
     for b, part in enumerate(kernel.slices):
         if kernel.weights[b] > 0.0:

@@ -1,12 +1,8 @@
-"""One delay between two mics: to a millisecond from their envelopes, far below a sample from their cross-spectrum.
+"""One delay between two mics, far below a sample, from their cross-spectrum.
 
 `score(C, d) = Re sum over f of C(f) e^{+j 2 pi f d / rate}`: what a mic adds to the sum when advanced by d samples.
 The maximum of a weighted cross-spectrum is the generalised cross-correlation of Knapp & Carter, IEEE Trans. ASSP
 24(4), 1976; the refinement by Newton steps on the band-limited sum has no interpolation bias.
-
-Odd starts are files exported from different places, or with an interface's latency left in. The frames of the
-cross-spectra see delays of some 20 ms. Beyond that the rise of the level, once a millisecond, tells how many whole
-milliseconds apart two files are; a second scan then reads them in step.
 """
 
 from collections.abc import Iterable
@@ -15,9 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from premix.arrays import ComplexArray, FloatArray
-from premix.model.song import Song
-from premix.model.tracks import KeyEnvelopes
-from premix.units import ms_to_samples
 
 _OVERSAMPLE = 2
 _NEWTON_STEPS = 8
@@ -118,66 +111,3 @@ def curvature(cross: ComplexArray, omega: FloatArray, peak: Peak) -> float:
     """Minus the second derivative of the score at a peak, per sample^2 (> 0 at a true maximum)."""
     turned = cross * np.exp(1j * omega * peak.delay_samples)
     return peak.polarity * float(np.dot(omega**2, turned.real))
-
-
-FINE_SEARCH_MS = 20.0
-"""Widest search of the frames themselves; further offsets are found on the envelopes first."""
-LONGEST_S = 180.0
-"""So much of the song's beginning is compared; more cannot change which millisecond fits best."""
-LEAST_OFFSET_MS = 5.0
-CLEAR = 1.15
-"""The best offset must correlate this much better than any other beyond 20 ms: a steady riff fits itself again
-a beat later, but never as well."""
-MIN_CORRELATION = 0.3
-_FLOOR_DB = 40.0
-
-
-def coarse_offsets(song: Song) -> dict[str, int]:
-    """Whole samples by which to advance each close mic ('left_a/ribbon'), those that need none left out.
-
-    Empty unless the recipe searches wider than 20 ms. Mics whose offset is not clear are left out too: they will
-    be refused as incoherent, never guessed.
-    """
-    if song.alignment.search_ms <= FINE_SEARCH_MS:
-        return {}
-    found: dict[str, int] = {}
-    for performance in song.performances:
-        envelopes = performance.envelopes
-        if song.reference not in envelopes.mics:
-            continue
-        rises = _rises(envelopes)
-        reach = int(np.ceil(ms_to_samples(song.alignment.search_ms, song.rate) / envelopes.hop))
-        reference = rises[envelopes.mics.index(song.reference)]
-        for mic, rise in zip(performance.close, rises, strict=True):
-            if mic.name == song.reference or mic.delay != "auto":
-                continue
-            frames = _best_lag(rise, reference, reach)
-            if frames is not None and abs(frames) * envelopes.hop >= ms_to_samples(LEAST_OFFSET_MS, song.rate):
-                found[mic.label] = frames * envelopes.hop
-    return found
-
-
-def _rises(envelopes: KeyEnvelopes) -> FloatArray:
-    """(M, n) rise of each mic's level from one control frame to the next, in dB, falls left out, mean removed."""
-    frames = min(envelopes.frames, int(LONGEST_S * envelopes.rate / envelopes.hop))
-    power = envelopes.read(0, frames).astype(np.float64)
-    loud = np.maximum(power.max(axis=1, keepdims=True), 1e-20)
-    level = 10.0 * np.log10(np.maximum(power, loud * 10.0 ** (-_FLOOR_DB / 10.0)))
-    smooth = np.apply_along_axis(np.convolve, 1, level, np.ones(5) / 5.0, "same") if frames >= 5 else level
-    rise = np.maximum(np.diff(smooth, axis=1, prepend=smooth[:, :1]), 0.0)
-    return np.asarray(rise - rise.mean(axis=1, keepdims=True), np.float64)
-
-
-def _best_lag(late: FloatArray, reference: FloatArray, reach: int) -> int | None:
-    """Control frames by which `late` is behind `reference`, None when no lag stands out."""
-    size = int(2 ** np.ceil(np.log2(len(late) + reach + 1)))
-    scale = float(np.sqrt(np.dot(late, late) * np.dot(reference, reference)))
-    if scale <= 0.0:
-        return None
-    curve = np.fft.irfft(np.fft.rfft(late, size) * np.fft.rfft(reference, size).conj(), size) / scale
-    lags = np.arange(-reach, reach + 1)
-    values = curve[lags]
-    best = int(np.argmax(values))
-    others = values[np.abs(lags - lags[best]) > 20]
-    clear = values[best] >= MIN_CORRELATION and values[best] >= CLEAR * float(others.max(initial=0.0))
-    return int(lags[best]) if clear else None

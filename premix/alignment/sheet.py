@@ -1,18 +1,25 @@
 """Alignment sheets: decisions to text with the evidence as comments, and a sheet's decisions back into a render."""
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from premix.alignment.case import Case, as_recorded
 from premix.errors import Finding, Problem, RecipeError
-from premix.model.alignment import AllPass, MicDecision, Sheet, SheetEntry
+from premix.model.alignment import AllPass, MicDecision, Sheet, SheetEntry, SheetPassage
 from premix.model.song import Song
 from premix.units import samples_to_cm, samples_to_ms
 
+JOIN_S = 0.001
+"""So far one passage may begin from the end of the one before."""
+END_S = 0.02
+"""And so far the last may end from the song's end."""
+SAME_SAMPLES = 0.5
 SHEET_MARK = "# premix alignment sheet"
 _HEAD = f"""\
 {SHEET_MARK}: what was decided for each mic, and why.
 # Edit polarity (normal, inverted), delay_samples (positive: the mic is LATE and is advanced) and sum (true, false);
+# of a mic that changes in the song also the from_s, to_s, delay_samples, polarity and ppm of its passages;
 # and, under gates, when the guitar plays;
 # give it back with: premix render RECIPE TRACKS --out OUT --alignment THIS_FILE
 """
@@ -52,6 +59,14 @@ def _entry(decision: MicDecision, sha256: str) -> Iterator[str]:
         yield f"arrival_samples: {decision.arrival_samples!r}"
     if (r := decision.rotation) is not None:
         yield f"rotation: {{order: {r.order}, corner_hz: {r.corner_hz!r}, q: {r.q!r}}}"
+    if decision.passages:
+        yield "passages:"
+    for p in decision.passages:
+        turned = "inverted" if p.polarity < 0 else "normal"
+        yield (
+            f"  - {{from_s: {p.from_s!r}, to_s: {p.to_s!r}, delay_samples: {p.delay_samples!r}, "
+            f"polarity: {turned}, ppm: {p.ppm!r}}}"
+        )
     yield f"sha256: {sha256}"
 
 
@@ -68,6 +83,8 @@ def _evidence(decision: MicDecision, rate: int, temperature_c: float) -> Iterato
         yield f"other polarity {decision.margin_db:.2f} dB worse"
     if decision.moved_samples is not None:
         yield f"moved by {decision.moved_samples:+.2f} samples"
+    if decision.passages:
+        yield f"{len(decision.passages)} passages"
 
 
 def check_sheet(sheet: Sheet, shown: str, song: Song) -> None:
@@ -93,6 +110,11 @@ def check_sheet(sheet: Sheet, shown: str, song: Song) -> None:
     for own in song.mics:
         if own.name not in sheet.performances.get(own.performance, {}):
             tell(f"{shown} performances.{own.performance}", f"no entry for '{own.name}'")
+        else:
+            entry = sheet.performances[own.performance][own.name]
+            where = f"{shown} performances.{own.performance}.{own.name}"
+            for what, allowed in _passage_faults(entry, song.frames / song.rate, song.rate):
+                tell(f"{where}.passages", what, allowed)
     for name, spans in sheet.gates.items():
         if name not in known:
             tell(f"{shown} gates.{name}", "no such performance", ", ".join(known))
@@ -110,6 +132,41 @@ def with_gates(sheet: Sheet, song: Song) -> Song:
     return replace(
         song, performances=tuple(replace(p, spans=sheet.gates.get(p.name, p.spans)) for p in song.performances)
     )
+
+
+def _passage_faults(entry: SheetEntry, seconds: float, rate: int) -> Iterator[tuple[str, str]]:
+    """What is wrong with the passages of an entry, and what is allowed: they are to fill the song, each once."""
+    passages = entry.passages
+    if not passages:
+        return
+    if passages[0].from_s > JOIN_S:
+        yield f"the first begins at {passages[0].from_s:g} s", "from 0 s on"
+    for number, (before, after) in enumerate(itertools.pairwise(passages), 1):
+        if abs(after.from_s - before.to_s) > JOIN_S:
+            kind = "a gap" if after.from_s > before.to_s else "an overlap"
+            what = f"{kind} between {before.to_s:g} and {after.from_s:g} s, passages {number} and {number + 1}"
+            yield what, "each begins where the one before ends"
+    for number, one in enumerate(passages, 1):
+        if one.to_s <= one.from_s:
+            yield f"passage {number} ends at {one.to_s:g} s, before it begins at {one.from_s:g} s", "to_s after from_s"
+    if abs(passages[-1].to_s - seconds) > END_S:
+        yield f"the last ends at {passages[-1].to_s:g} s, the song at {seconds:g} s", f"{seconds:g}"
+    most_s = max(one.to_s - one.from_s for one in passages)
+    longest = [one for one in passages if one.to_s - one.from_s > most_s - JOIN_S]
+    if not any(_holds(one, entry, rate) for one in longest):
+        middle = _middle(longest[0], rate)
+        yield (
+            "delay_samples and polarity above are not those of the longest passage, at its middle",
+            f"delay_samples: {middle:.3f}, polarity: {longest[0].polarity}; or no passages, to hold one throughout",
+        )
+
+
+def _middle(one: SheetPassage, rate: int) -> float:
+    return one.passage.at(0.5 * (one.from_s + one.to_s), rate)
+
+
+def _holds(one: SheetPassage, entry: SheetEntry, rate: int) -> bool:
+    return one.polarity == entry.polarity and abs(_middle(one, rate) - entry.delay_samples) < SAME_SAMPLES
 
 
 def decide_from_sheet(sheet: Sheet, song: Song, cases: Sequence[Case]) -> tuple[list[list[MicDecision]], list[Finding]]:
@@ -141,4 +198,5 @@ def _decision(recorded: MicDecision, entry: SheetEntry) -> MicDecision:
         summed=recorded.summed and entry.sum,
         arrival_samples=entry.arrival_samples,
         rotation=AllPass(rotation.order, rotation.corner_hz, rotation.q) if rotation else None,
+        passages=tuple(one.passage for one in entry.passages),
     )

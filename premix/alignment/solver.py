@@ -59,7 +59,9 @@ class Variable:
             yield k, m, sign
 
     def allows(self, peak: Peak) -> bool:
-        return abs(peak.delay_samples) <= self.search_samples and self.polarity in (None, peak.polarity)
+        """Whether a peak may be this unknown's; a delay by hand may be as far as it likes."""
+        near = self.delay_samples is not None or abs(peak.delay_samples) <= self.search_samples
+        return near and self.polarity in (None, peak.polarity)
 
 
 class State:
@@ -70,7 +72,7 @@ class State:
         self.rate, self.freqs_hz = rate, kernels[0].freqs_hz
         self.omega: FloatArray = 2.0 * np.pi * self.freqs_hz / rate
         self._turn = -2j * np.pi * self.freqs_hz / rate
-        mics = max(len(k.matrix) for k in kernels)
+        mics = max(k.mics for k in kernels)
         self.delays: FloatArray = np.zeros((len(kernels), mics))
         self.signs: npt.NDArray[np.int64] = np.zeros((len(kernels), mics), np.int64)
         self._turned: ComplexArray = np.zeros((*self.delays.shape, len(self.freqs_hz)), np.complex128)
@@ -104,14 +106,20 @@ class State:
 
     def turned(self, k: int) -> ComplexArray:
         """(M, F) conj of each mic's own phase term, zero for mics not in the sum; not to be written to."""
-        return self._turned[k, : len(self.kernels[k].matrix)]
+        return self._turned[k, : self.kernels[k].mics]
+
+    def partner(self, variable: Variable) -> bool:
+        """Whether others are compared with a mic of the variable, so that their answers depend on its value."""
+        return any(m in self.kernels[k].partners for k, m in variable.members)
 
     def cross(self, variable: Variable) -> ComplexArray:
         """(F) cross-spectrum of the variable's mics with the sum of all others as they stand."""
         total = np.zeros(len(self.freqs_hz), np.complex128)
         for k, m, sign in variable.signed():
-            turned, matrix = self.turned(k), self.kernels[k].matrix
-            others = np.einsum("nf,nf->f", matrix[m], turned) - matrix[m, m] * turned[m]
+            turned, kernel = self.turned(k), self.kernels[k]
+            others = kernel.against(m, turned)
+            if m in kernel.partners:
+                others -= kernel.own(m) * turned[m]
             total += sign * others * self.response(k, m)
         return total
 
@@ -123,14 +131,13 @@ class State:
             turned = self.turned(k)
             outside = turned.copy()
             outside[inside] = 0.0
-            total += np.einsum("mf,mnf,nf->f", turned[inside].conj(), self.kernels[k].matrix[inside], outside)
+            for m in inside:
+                total += turned[m].conj() * self.kernels[k].against(m, outside)
         return total
 
     def efficiency(self, k: int) -> float:
         """Efficiency (0 to 1) of one kernel as the state stands."""
-        turned = self.turned(k)
-        rows = np.einsum("mnf,nf->mf", self.kernels[k].matrix, turned)
-        return float(np.vdot(turned, rows).real)
+        return float(self.kernels[k].energy(self.turned(k)).sum())
 
     def total(self) -> float:
         """Sum of the efficiencies of all kernels."""
@@ -140,27 +147,28 @@ class State:
 def solve(variables: Sequence[Variable], start: State) -> State:
     """Best delays and polarities of `variables`; mics that `start` already holds (the reference) stay.
 
-    Deterministic, and independent of the order of the variables but for exact ties.
+    Deterministic, and independent of the order of the variables but for exact ties. Of many mics the partners are
+    solved together; each of the others then has one best answer against them.
     """
-    free = [v for v in variables if not v.by_hand]
+    free = [v for v in variables if not v.by_hand and start.partner(v)]
     base = start.copy()
     for variable in variables:
         if variable.by_hand:
             base.put(variable, variable.delay_samples or 0.0, variable.polarity or 1)
     best = ascend(_greedy(base, free), free)
     best_total = best.total()
-    known = [best]
+    known = [(best.signs, best.delays)]
     for seed in _restarts(best, free):
         candidate = ascend(seed, free, SCREEN_SWEEPS, SCREEN_SAMPLES)
-        if any(_same(candidate, other) for other in known):
+        if any(_same(candidate, *other) for other in known):
             continue
-        known.append(candidate)
+        known.append((candidate.signs, candidate.delays))
         if candidate.total() > best_total * SCREEN_LEVEL:
             candidate = ascend(candidate, free)
             total = candidate.total()
             if total > best_total * (1.0 + 1e-9):
                 best, best_total = candidate, total
-    return best
+    return _greedy(best, [v for v in variables if not v.by_hand and not start.partner(v)])
 
 
 def ascend(
@@ -183,8 +191,8 @@ def ascend(
     return state
 
 
-def _same(a: State, b: State) -> bool:
-    return bool(np.array_equal(a.signs, b.signs) and np.abs(a.delays - b.delays).max() < SAME_SAMPLES)
+def _same(state: State, signs: npt.NDArray[np.int64], delays: FloatArray) -> bool:
+    return bool(np.array_equal(state.signs, signs) and np.abs(state.delays - delays).max() < SAME_SAMPLES)
 
 
 def _peaks(state: State, variable: Variable, most: int = 6) -> list[Peak]:
@@ -218,7 +226,7 @@ def _greedy(base: State, free: Sequence[Variable]) -> State:
     return state
 
 
-def _restarts(best: State, free: Sequence[Variable]) -> list[State]:
+def _restarts(best: State, free: Sequence[Variable]) -> Iterator[State]:
     """States with some variables moved together to a runner-up that comes near the best.
 
     Moving mics one by one cannot cross from one ridge to the next where several must go the same way, so every
@@ -226,15 +234,13 @@ def _restarts(best: State, free: Sequence[Variable]) -> list[State]:
     """
     movable = [v for v in free if v.delay_samples is None]
     sizes = range(1, len(movable) + 1) if len(movable) <= MOST_GROUPED else (1, 2, len(movable))
-    seeds = []
     for size in sizes:
         for group in combinations(movable, size):
             cross = best.cross_group(group)
             search = 2.0 * max(v.search_samples for v in group)
             peaks = find_peaks(cross, best.freqs_hz, best.rate, search, RUNNERS_UP + 1)
             shifts = [p for p in peaks if p.height >= NEAR_RUNNER_UP * peaks[0].height and not _stays(p)]
-            seeds += [_moved(best, group, shift) for shift in shifts if _allowed(best, group, shift)]
-    return seeds
+            yield from (_moved(best, group, shift) for shift in shifts if _allowed(best, group, shift))
 
 
 def _stays(shift: Peak) -> bool:
@@ -269,8 +275,7 @@ def answer_of(state: State, variable: Variable) -> Answer:
     """What speaks for a variable's value where all others are as they stand."""
     peaks = _peaks(state, variable)
     if variable.delay_samples is not None:
-        inside = abs(variable.delay_samples) <= variable.search_samples
-        return Answer(peaks[0].height, 0.0, False) if inside else Answer(0.0, 0.0, True)
+        return Answer(peaks[0].height, 0.0, False)  # how far it is by hand is nobody's business
     best = best_within(peaks, variable.search_samples)
     if best is None:
         return Answer(0.0, 0.0, bool(peaks))

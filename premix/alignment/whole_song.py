@@ -9,10 +9,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from premix.alignment.agreement import TOLERANCES_S, Estimate, agreeing
 from premix.alignment.case import Case, as_recorded
 from premix.alignment.evidence import against_rest, delay_spread
 from premix.alignment.kernel import build_kernel
-from premix.alignment.lag import FINE_SEARCH_MS
+from premix.alignment.lateness import FINE_SEARCH_MS, LATE_MS, better_place, in_common, is_clear
 from premix.alignment.outside_sum import decide_outside
 from premix.alignment.rotation import find_rotations
 from premix.alignment.solver import Answer, State, Variable, answer_of, ascend, polish, solve
@@ -22,41 +23,8 @@ from premix.model.settings import AlignmentSettings
 from premix.model.song import Song
 from premix.units import ms_to_samples, power_to_db
 
-CLOSE_TOLERANCE_S = 25e-6
-"""Answers of one set-up differ by less than this (9 mm) when other notes were played: by 2 us for broadband mics,
-up to 12 us for coloured ones."""
-SUB_TOLERANCE_S = 120e-6
-"""The same for a sub mic, whose band is low and narrow."""
-SPREADS = 4.0
-"""Standard deviations that the noise of two estimates may set them apart."""
 MAX_RIVAL = 0.97
 """A best peak of the other polarity this high, against the winner, leaves no clear winner."""
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """What one performance alone says of a mic. spread_samples: infinite where the noise tells nothing."""
-
-    kernel: int
-    mic: int
-    delay_samples: float
-    polarity: int
-    spread_samples: float
-
-
-def agreeing(estimates: Sequence[Estimate], tolerance_samples: float) -> list[Estimate]:
-    """The largest set of estimates whose delays agree within the tolerance and their own spreads.
-
-    Of equally large ones the densest. With no two in agreement the result holds one estimate: nothing is pooled.
-    """
-
-    def agree(a: Estimate, b: Estimate) -> bool:
-        noise = SPREADS * float(np.hypot(a.spread_samples, b.spread_samples))
-        tolerance = max(tolerance_samples, noise) if np.isfinite(noise) else tolerance_samples
-        return abs(a.delay_samples - b.delay_samples) <= tolerance
-
-    sets = [[e for e in estimates if agree(e, centre)] for centre in estimates]
-    return max(sets, key=lambda near: (len(near), -float(np.std([e.delay_samples for e in near]))))
 
 
 def solve_song(song: Song, cases: Sequence[Case]) -> "SolvedSong":
@@ -80,7 +48,7 @@ def solve_song(song: Song, cases: Sequence[Case]) -> "SolvedSong":
         rotated, rotations = find_rotations(state, variables)
         solved = state = ascend(rotated, variables)
     answers = {variable: answer_of(solved, variable) for variable in variables}
-    return SolvedSong(song.alignment, song.reference, cases, state, pooled, rotations, answers)
+    return SolvedSong(song.alignment, song.reference, cases, search, state, pooled, rotations, answers)
 
 
 class _Search:
@@ -93,12 +61,17 @@ class _Search:
         self._kernels = [build_kernel(case.signal, case.chosen) for case in cases]
         self._anchors = [self._anchor(case) for case in cases]
 
+    def anchor(self, k: int) -> int | None:
+        """The mic of a performance that stays."""
+        return self._anchors[k]
+
     def _anchor(self, case: Case) -> int | None:
         """The mic that stays: the reference, or where it is out of the sum the first mic in it."""
         reference = case.index(self._reference)
         if reference is not None and case.chosen[reference]:
             return reference
-        return next(iter(np.flatnonzero(case.chosen).tolist()), None)
+        chosen = np.flatnonzero(case.chosen)
+        return next(iter([*np.intersect1d(chosen, case.signal.partners).tolist(), *chosen.tolist()]), None)
 
     def start(self, kernels: Sequence[int]) -> State:
         """Only the mics that stay are in the sum."""
@@ -109,18 +82,26 @@ class _Search:
                 state.put(Variable(((row, anchor),), 0.0), 0.0, self._cases[k].by_hand[anchor].polarity or 1)
         return state
 
-    def _search_of(self, k: int, m: int) -> float:
-        """How far a mic is looked for, in samples: what its filters delay comes on top of the search."""
+    def _delay_by_hand(self, k: int, m: int) -> float | None:
+        """The delay that the recipe fixes, on top of what the mic was read ahead."""
+        hand = self._cases[k].by_hand[m].delay_samples
+        return None if hand is None else hand - self._cases[k].offsets[m]
+
+    def search_of(self, k: int, m: int) -> float:
+        """How far a mic is looked for, in samples, around where it was read."""
+        return self._reach_samples + self.beyond_of(k, m)
+
+    def beyond_of(self, k: int, m: int) -> float:
+        """What a mic's filters delay, in samples, which comes on top of every search."""
         filters, anchor = self._cases[k].filter_delays, self._anchors[k]
-        return self._reach_samples + (abs(float(filters[m] - filters[anchor])) if anchor is not None else 0.0)
+        return abs(float(filters[m] - filters[anchor])) if anchor is not None else 0.0
 
     def alone(self, k: int) -> Iterator[Estimate]:
         """What one performance says of its mics in the sum, but for the one that stays."""
         case, signal = self._cases[k], self._cases[k].signal
         free = [m for m in np.flatnonzero(case.chosen).tolist() if m != self._anchors[k]]
         variables = [
-            Variable(((0, m),), self._search_of(k, m), case.by_hand[m].polarity, case.by_hand[m].delay_samples)
-            for m in free
+            Variable(((0, m),), self.search_of(k, m), case.by_hand[m].polarity, self._delay_by_hand(k, m)) for m in free
         ]
         state = polish(solve(variables, self.start([k])), [signal], variables)
         for m in free:
@@ -132,24 +113,25 @@ class _Search:
         groups: dict[tuple[str, object], list[Estimate]] = {}
         for e in estimates:
             case = self._cases[e.kernel]
-            key = (case.mics[e.mic].name, case.by_hand[e.mic] if self._settings.pool else e.kernel)
+            own = (case.by_hand[e.mic], case.offsets[e.mic]) if self._settings.pool else e.kernel
+            key = (case.mics[e.mic].name, own)
             groups.setdefault(key, []).append(e)
         for found in groups.values():
             first = found[0]
-            is_sub = self._cases[first.kernel].mics[first.mic].role == "sub"
-            together = agreeing(found, (SUB_TOLERANCE_S if is_sub else CLOSE_TOLERANCE_S) * self._rate)
+            role = self._cases[first.kernel].mics[first.mic].role
+            together = agreeing(found, TOLERANCES_S[role] * self._rate)
             if len(together) > 1:
                 yield together
             yield from ([e] for e in found if len(together) < 2 or e not in together)
 
     def variable(self, members: Sequence[Estimate]) -> Variable:
         """One unknown for the estimates of one mic in several performances, each with its own polarity."""
-        hand = self._cases[members[0].kernel].by_hand[members[0].mic]
+        first = members[0]
         return Variable(
             tuple((e.kernel, e.mic) for e in members),
-            max(self._search_of(e.kernel, e.mic) for e in members),
-            hand.polarity,
-            hand.delay_samples,
+            max(self.search_of(e.kernel, e.mic) for e in members),
+            self._cases[first.kernel].by_hand[first.mic].polarity,
+            self._delay_by_hand(first.kernel, first.mic),
             tuple(e.polarity * members[0].polarity for e in members),
         )
 
@@ -158,20 +140,22 @@ class _Search:
 class SolvedSong:
     """The answers for every performance of a song, and what speaks for them.
 
-    state: the mics as they are put. pooled: (performance, mic) -> the unknown that it shares. rotations, answers: of
-    the unknowns.
+    search: how they were looked for. state: the mics as they are put. pooled: (performance, mic) -> the unknown that it
+    shares. rotations, answers: of the unknowns.
     """
 
     settings: AlignmentSettings
     reference: str
     cases: Sequence[Case]
+    search: _Search
     state: State
     pooled: dict[tuple[int, int], Variable]
     rotations: dict[Variable, AllPass]
     answers: dict[Variable, Answer]
 
     def refusals(self) -> Iterator[tuple[Case, str, str]]:
-        """Mics whose answer lies at the edge of the search or has no clear winner (those by hand excepted)."""
+        """Mics whose answer lies at the edge of the search or has no clear winner (those by hand excepted), or is later
+        than may be without being asked for."""
         for variable, answer in self.answers.items():
             if variable.by_hand:
                 continue
@@ -179,6 +163,43 @@ class SolvedSong:
             if answer.at_edge or answer.height <= 0.0 or no_winner:
                 slug = "alignment-edge" if answer.at_edge else "alignment-ambiguous"
                 yield from ((self.cases[k], self.cases[k].mics[m].name, slug) for k, m in variable.members)
+        yield from self._late_refusals()
+
+    def starts(self) -> dict[int, dict[int, int]]:
+        """Of every performance that has mics which fit better out of step: whole samples by mic to read them ahead."""
+        starts: dict[tuple[str, str], float] = {}
+        for k, case in enumerate(self.cases):
+            free = [m for m in np.flatnonzero(case.chosen).tolist() if case.by_hand[m].delay_samples is None]
+            movable = [m for m in free if m != self.search.anchor(k)]
+            found = better_place(self.state, k, movable, [m for m in movable if case.by_hand[m].polarity is not None])
+            if found is not None:
+                late = {case.mics[m].name: self._late(k, m) for m in found.mics}
+                starts |= {(case.performance, name): start + found.shift_samples for name, start in late.items()}
+        ahead = in_common(starts, self.state.rate)
+        return {
+            k: {m: ahead[case.performance, name] for m, name in enumerate(case.signal.mics) if name in own}
+            for k, case in enumerate(self.cases)
+            if (own := {name for performance, name in ahead if performance == case.performance})
+        }
+
+    def late(self) -> Iterator[tuple[int, int, float]]:
+        """Performance, mic and samples of every mic that was found outside the search."""
+        search = ms_to_samples(self.settings.search_ms, self.state.rate)
+        for k, m in self.pooled:
+            late = self._late(k, m)
+            by_hand = self.cases[k].by_hand[m].delay_samples is not None
+            if not by_hand and abs(late) > search + self.search.beyond_of(k, m):
+                yield k, m, late
+
+    def _late_refusals(self) -> Iterator[tuple[Case, str, str]]:
+        most = ms_to_samples(max(LATE_MS, self.settings.search_ms), self.state.rate)
+        for k, m, late in self.late():
+            if abs(late) > most + self.search.beyond_of(k, m) or not is_clear(self.state, k, m):
+                yield self.cases[k], self.cases[k].mics[m].name, "alignment-late"
+
+    def _late(self, k: int, m: int) -> float:
+        """How much later than the reference a mic of the sum hears the guitar, in samples of its track as recorded."""
+        return float(self.state.delays[k, m]) + self.cases[k].offsets[m]
 
     def decisions(self) -> list[list[MicDecision]]:
         """For every performance, one decision a mic, in the order of its case."""
@@ -199,8 +220,9 @@ class SolvedSong:
         if mic.name in case.refusals:
             # It stays as recorded; the recipe says whether it stays in the sum.
             summed = recorded.summed and self.settings.refused == "keep"
-            return replace(recorded, origin="refused", summed=summed, refusal=case.refusals[mic.name])
-        delay = float(self.state.delays[k, m]) + case.offsets[m]
+            slug, late = case.refusals[mic.name], case.late.get(mic.name)
+            return replace(recorded, origin="refused", summed=summed, refusal=slug, arrival_samples=late)
+        delay = self._late(k, m)
         sign = int(self.state.signs[k, m]) or 1
         decision = replace(recorded, delay_samples=delay, polarity=sign, arrival_samples=delay)
         return self._with_evidence(decision, k, m) if (k, m) in self.pooled else decision
@@ -224,7 +246,7 @@ class SolvedSong:
     def _halves(self, k: int, m: int, halves: ComplexArray) -> float | None:
         """Difference of the delays that the two halves of the take ask for, one Newton step from the answer."""
         state, omega = self.state, self.state.omega
-        kernel = np.abs(state.kernels[k].matrix[m]).sum(axis=0) > 0
+        kernel = np.abs(state.kernels[k].row(m)).sum(axis=0) > 0
         answers = []
         for half in halves:
             turned = state.signs[k, m] * half * kernel * state.response(k, m) * np.exp(1j * omega * state.delays[k, m])
@@ -242,4 +264,4 @@ class SolvedSong:
         if len(own.members) > 1 or not others or not self.settings.pool:
             return None
         i, j = max(others, key=lambda v: len(v.members)).members[0]
-        return float(self.state.delays[k, m] - self.state.delays[i, j])
+        return self._late(k, m) - self._late(i, j)

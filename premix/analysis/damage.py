@@ -57,6 +57,9 @@ def _findings(mic: Mic, rate: int) -> Iterator[Finding]:
         return
     if levels.clipped:
         yield tell("track-clipped", _runs("at full scale", levels.clipped, rate))
+    if levels.flat_tops:
+        at = f"cut off at {_level(levels.sample_peak)}, before this file was made"
+        yield tell("track-clipped", _runs(at, levels.flat_tops, rate, "top"))
     if levels.sample_peak > 1.0:
         yield tell("track-over-full-scale", f"float samples up to {gain_to_db(levels.sample_peak):+.1f} dBFS")
     if levels.zero_runs:
@@ -76,11 +79,11 @@ def _level(gain: float) -> str:
     return f"{gain_to_db(gain):.1f} dBFS" if gain > 0.0 else "digital zero"
 
 
-def _runs(what: str, runs: Sequence[tuple[int, int]], rate: int) -> str:
+def _runs(what: str, runs: Sequence[tuple[int, int]], rate: int, one: str = "run") -> str:
     """'2 runs at full scale: 1.500 s, 2.000 s'"""
     times = ", ".join(f"{samples_to_s(start, rate):.3f} s" for start, _ in runs[:_MOST_TIMES])
     more = " ..." if len(runs) > _MOST_TIMES else ""
-    return f"{len(runs)} run{'s' if len(runs) > 1 else ''} {what}: {times}{more}"
+    return f"{len(runs)} {one}{'s' if len(runs) > 1 else ''} {what}: {times}{more}"
 
 
 HANN_POWER = 0.375
@@ -112,7 +115,7 @@ def hums_in_stops(spectra: Spectra) -> dict[str, Hum | None]:
     """Mic -> hum in the quiet frames of one performance; else, as hum may fill the stops, in its softest tenth."""
     found = {}
     for m, mic in enumerate(spectra.mics):
-        piles = [(np.real(spectra.quiet[m, m]), spectra.n_quiet)]
+        piles = [(spectra.quiet_powers[m], spectra.n_quiet)]
         if spectra.softest is not None:
             piles.append((spectra.softest[m], spectra.n_softest))
         scales = [(powers, 2.0 / (count * spectra.frame**2 * HANN_POWER)) for powers, count in piles if count]

@@ -72,6 +72,58 @@ class RunFinder:
             self.runs.append((start, stop - start))
 
 
+FLAT_TOPS = 5
+"""So many tops cut off at one level, below full scale, are no accident."""
+_FLAT = 1e-4
+"""Samples this near to the highest one, relatively, stand at the same level."""
+_CORNER = 1e-3
+"""The samples beside a cut top lie at least this much lower; beside the round top of the lowest note they do not."""
+_LONGEST_TOP = 4096
+
+
+class FlatTops:
+    """Runs of at least `CLIP_RUN` samples at the track's own highest level, with a corner at both ends.
+
+    Something before the file clipped, and turned it down: a preamplifier, a converter, an export. sign: 1 for the
+    positive half waves, -1 for the negative ones.
+    """
+
+    def __init__(self, sign: int) -> None:
+        self._sign, self._ceiling = sign, 0.0
+        self._runs: list[tuple[int, int]] = []
+        self._carried = np.zeros(0)
+
+    def feed(self, block: FloatArray, position: int, top: float) -> None:
+        """Take the next samples, which begin at `position`; top: the highest of them, with the sign."""
+        if top <= 0.0 or (top < self._ceiling * (1.0 - _FLAT) and len(self._carried) < 2):
+            self._carried = block[-1:].copy()
+            return
+        if top > self._ceiling * (1.0 + _FLAT):
+            self._runs.clear()
+        self._ceiling = max(self._ceiling, top)
+        samples = self._sign * np.concatenate((self._carried, block))
+        self._find(samples, position - len(self._carried))
+        below = np.flatnonzero(samples < self._ceiling * (1.0 - _FLAT))
+        open_from = int(below[-1]) if len(below) else len(samples) - 1
+        self._carried = self._sign * samples[max(open_from, len(samples) - _LONGEST_TOP) :]
+
+    def runs(self) -> tuple[tuple[int, int], ...]:
+        """(start, length) of the tops, none where they are too few to mean anything."""
+        return tuple(self._runs) if len(self._runs) >= FLAT_TOPS else ()
+
+    def _find(self, samples: FloatArray, position: int) -> None:
+        near = np.flatnonzero(samples >= self._ceiling * (1.0 - _FLAT))
+        if self._ceiling <= 0.0 or not len(near):
+            return
+        breaks = np.flatnonzero(np.diff(near) > 1)
+        starts, stops = near[np.concatenate(([0], breaks + 1))], near[np.concatenate((breaks, [len(near) - 1]))] + 1
+        inside = (starts > 0) & (stops < len(samples)) & (stops - starts >= CLIP_RUN)
+        low = self._ceiling * (1.0 - _CORNER)
+        for start, stop in zip(starts[inside].tolist(), stops[inside].tolist(), strict=True):
+            if samples[start - 1] < low and samples[stop] < low and len(self._runs) < MAX_RUNS:
+                self._runs.append((position + start, stop - start))
+
+
 class LevelMeter:
     """Levels of one track; `feed` blocks of shape (n,) in order, then read the attributes and runs.
 
@@ -88,6 +140,7 @@ class LevelMeter:
         self._heard_at = -1
         self._clipped = RunFinder(CLIP_RUN)
         self._zeros = RunFinder(max(2, round(DROPOUT_S * rate)))
+        self._flat = FlatTops(1), FlatTops(-1)
 
     def feed(self, block: FloatArray) -> None:
         """Take the next samples; NaN and infinite ones are counted and measured as zeros."""
@@ -99,8 +152,11 @@ class LevelMeter:
             self.nonfinite += int(len(block) - np.count_nonzero(good))
             block = np.where(good, block, 0.0)
             square_sum = float(np.dot(block, block))
-        peak = float(max(block.max(initial=0.0), -block.min(initial=0.0)))
+        highest, lowest = float(block.max(initial=0.0)), float(block.min(initial=0.0))
+        peak = max(highest, -lowest)
         self.peak = max(self.peak, peak)
+        for tops, top in zip(self._flat, (highest, -lowest), strict=True):
+            tops.feed(block, self._count, top)
         self._sum += float(block.sum())
         self._square_sum += square_sum
         if peak >= self._clip_level:
@@ -124,6 +180,12 @@ class LevelMeter:
         """(start, length) of runs at full scale."""
         return self._clipped.finish(keep_open_run=True)
 
+    def flat_tops(self) -> tuple[tuple[int, int], ...]:
+        """(start, length) of tops cut off below full scale."""
+        if self.peak >= self._clip_level:
+            return ()
+        return tuple(sorted(run for tops in self._flat for run in tops.runs()))
+
     def dropouts(self) -> tuple[tuple[int, int], ...]:
         """(start, length) of runs of exact zeros with sound before and after them."""
         runs = self._zeros.finish(keep_open_run=False)
@@ -140,6 +202,7 @@ class LevelMeter:
             dc=self.dc,
             nonfinite=self.nonfinite,
             clipped=self.clipped_runs(),
+            flat_tops=self.flat_tops(),
             zero_runs=self.dropouts(),
             sha256=sha256,
             hum=hum,

@@ -12,16 +12,17 @@ import numpy as np
 
 from premix.analysis.band_file import BandFile
 from premix.analysis.levels import LevelMeter, clip_level
-from premix.analysis.spectra import Chosen, SpectraCollector, median_level_db
+from premix.analysis.spectra import MOST_PAIRED, Chosen, SpectraCollector, median_level_db, partner_count
 from premix.arrays import FloatArray, HalfArray, SingleArray
 from premix.audio.bands import KEY_BAND_HZ, KeyPower
+from premix.audio.passages import PassageReader
 from premix.audio.reader import TrackReader
 from premix.model.song import Performance, Song
-from premix.model.tracks import KeyEnvelopes, Spectra
+from premix.model.tracks import KeyEnvelopes, Spectra, Windows
 from premix.threads import Begun, SideBySide
 
-BLOCK_HOPS = 32
-"""Frames a block: large, because every hand-over between threads costs."""
+BLOCK_FRAMES = 16
+"""Frames a block: large, because every hand-over between threads costs. With many mics fewer, so that memory holds."""
 Progress = Callable[[int], None]
 KeyPart = tuple[SingleArray, HalfArray]
 """Of one close mic: mean squares of the key band, a control frame each, and the band itself."""
@@ -54,10 +55,37 @@ def scan(
     return replace(song, performances=tuple(read))
 
 
+def scan_steadied(song: Song, scratch: Path, *, threads: int = 1, progress: Progress = lambda samples: None) -> Song:
+    """Read the performances again that have a mic with steps, each such mic through them; levels and hashes, which are
+    those of the files, stay. Parameters as in `scan`."""
+    with ThreadPoolExecutor(threads) if threads > 1 else nullcontext() as pool:
+
+        def again(performance: Performance) -> Performance:
+            if not performance.steps:
+                return performance
+            offsets = dict(zip((mic.label for mic in performance.judged), performance.spectra.offsets, strict=True))
+            read = _PerformanceScan(song, performance, scratch, offsets).run(progress, pool)
+            return replace(performance, spectra=read.spectra, windows=read.windows, envelopes=read.envelopes)
+
+        return replace(song, performances=tuple(again(performance) for performance in song.performances))
+
+
+def partners_of(performance: Performance, reference: str) -> tuple[int, ...]:
+    """Places in `performance.judged` of the mics that every mic is compared with: with up to eight mics all, with more
+    the reference first, then close mics that are summed, broadband ones before sub mics."""
+    mics = performance.judged
+    count = partner_count(len(mics))
+    if count == len(mics):
+        return tuple(range(count))
+    close = [m for m, mic in enumerate(mics) if not mic.is_room]
+    close.sort(key=lambda m: (mics[m].name != reference, mics[m].mute, mics[m].role == "sub"))
+    return tuple(sorted(close[:count]))
+
+
 class _TrackScan:
     """The pass over one track, `offset` samples ahead. key_power: of a close mic."""
 
-    def __init__(self, reader: TrackReader, rate: int, offset: int, key_power: KeyPower | None) -> None:
+    def __init__(self, reader: TrackReader | PassageReader, rate: int, offset: int, key_power: KeyPower | None) -> None:
         self.reader, self.track, self.offset = reader, reader.track, offset
         self.levels = LevelMeter(rate, clip_level(reader.track))
         self.key_power = key_power
@@ -76,12 +104,20 @@ class _PerformanceScan:
 
     def __init__(self, song: Song, performance: Performance, scratch: Path, offsets: Mapping[str, int]) -> None:
         self._performance = performance
-        self._tracks = [mic.track for mic in performance.judged]
+        self._mics = performance.judged
+        self._tracks = [mic.track for mic in self._mics]
         self._keyed = len(performance.close)
         self._frames, self._rate = song.frames, song.rate
         self._offsets = tuple(offsets.get(mic.label, 0) for mic in performance.judged)
-        self._collector = SpectraCollector(song.rate, len(self._tracks))
-        self._block, self._keep = BLOCK_HOPS * self._collector.hop, self._collector.frame - self._collector.hop
+        self._collector = SpectraCollector(
+            song.rate,
+            len(self._tracks),
+            partners_of(performance, song.reference),
+            seconds=song.frames / song.rate,
+            path=scratch / f"{performance.name}.windows",
+        )
+        frames = max(1, min(BLOCK_FRAMES, BLOCK_FRAMES * MOST_PAIRED // max(1, len(self._tracks))))
+        self._block, self._keep = frames * self._collector.frame, self._collector.frame // 2
         self._hop = control_hop(song.rate)
         self._key_band_hz = song.gate.band_hz or KEY_BAND_HZ
         self._envelope_path = scratch / f"{performance.name}.key"
@@ -110,13 +146,16 @@ class _PerformanceScan:
                 )
                 progress(min(self._block, self._frames - first - self._keep) * len(scans))
             collected()
-            hashes = work.begin([scan.reader.sha256 for scan in scans])()
+            if self._collector.windows is not None:
+                self._collector.windows.flush(last=True)
+            hashes = work.begin([partial(_sha256, scan.reader) for scan in scans])()
             self._write_control([s.key_power.finish_both() for s in scans if s.key_power is not None])
         levels = {s.track.mic: s.levels.record(s.track, sha256) for s, sha256 in zip(scans, hashes, strict=True)}
         return replace(
             self._performance,
             mics=tuple(replace(mic, levels=levels[mic.name]) for mic in self._performance.mics),
             spectra=self._spectra(),
+            windows=self._windows(),
             envelopes=self._envelopes(),
         )
 
@@ -147,9 +186,13 @@ class _PerformanceScan:
             yield number * size - keep, block(number), read
 
     def _scans(self, stack: ExitStack) -> Iterator[_TrackScan]:
-        for row, (track, offset) in enumerate(zip(self._tracks, self._offsets, strict=True)):
+        for row, (mic, offset) in enumerate(zip(self._mics, self._offsets, strict=True)):
             key = KeyPower(self._rate, self._hop, self._key_band_hz) if row < self._keyed else None
-            reader = stack.enter_context(TrackReader(track, hash_samples=True))
+            reader: TrackReader | PassageReader
+            if mic.steps:
+                reader = stack.enter_context(PassageReader(mic.track, mic.steps, 0.0, 1, self._rate))
+            else:
+                reader = stack.enter_context(TrackReader(mic.track, hash_samples=True))
             yield _TrackScan(reader, self._rate, offset, key)
 
     def _write_control(self, keys: Sequence[KeyPart | None]) -> None:
@@ -163,6 +206,8 @@ class _PerformanceScan:
     def _chosen(self, samples: FloatArray, first: int) -> list[Chosen]:
         """Those whole frames of `samples`, which begin at `first` on the time line, that are to be collected."""
         frame, hop = self._collector.frame, self._collector.hop
+        if self._collector.windows is not None:
+            self._collector.windows.flush()
         chosen = []
         for offset in range(0, samples.shape[1] - frame + 1, hop):
             position = first + offset
@@ -177,21 +222,32 @@ class _PerformanceScan:
         return [c for c in chosen if c is not None]
 
     def _spectra(self) -> Spectra:
-        active, n_active, quiet, n_quiet = self._collector.result()
+        collected = self._collector.result()
         softest, n_softest = self._collector.softest()
         return Spectra(
             performance=self._performance.name,
             mics=tuple(t.mic for t in self._tracks),
             freqs_hz=self._collector.freqs_hz,
-            active=active,
-            n_active=n_active,
-            quiet=quiet,
-            n_quiet=n_quiet,
+            active=collected.active,
+            n_active=collected.n_active,
+            quiet=collected.quiet,
+            n_quiet=collected.n_quiet,
             frame=self._collector.frame,
             hop=self._collector.hop,
             offsets=self._offsets,
+            partners=self._collector.partners,
+            active_powers=collected.active_powers,
+            quiet_powers=collected.quiet_powers,
             softest=softest,
             n_softest=n_softest,
+        )
+
+    def _windows(self) -> Windows:
+        collector = self._collector
+        assert collector.windows is not None
+        start_s = (0 if collector.hop < collector.frame else self._keep) / self._rate
+        return collector.windows.record(
+            self._performance.name, [t.mic for t in self._tracks], start_s, collector.riff_db
         )
 
     def _envelopes(self) -> KeyEnvelopes:
@@ -199,3 +255,8 @@ class _PerformanceScan:
         frames = self._envelope_path.stat().st_size // (4 * max(1, len(mics)))
         path, band = self._envelope_path, self._bands.record(self._hop, frames)
         return KeyEnvelopes(self._performance.name, mics, self._rate, self._hop, frames, path, band)
+
+
+def _sha256(reader: TrackReader | PassageReader) -> str:
+    """Of the file's samples; through passages it was not read as it is."""
+    return reader.sha256() if isinstance(reader, TrackReader) else ""

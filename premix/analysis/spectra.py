@@ -10,25 +10,30 @@ import statistics
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
+from premix.analysis.windows import WindowCollector
 from premix.arrays import ComplexArray, FloatArray
 from premix.audio.bands import band_limits
 
 FRAME_S = 0.34
 """Frame length: long enough that the 40 Hz third octave (9 Hz wide) holds three bins."""
-PILE_DB = 3.0
+PILE_DB, COARSE_PILE_DB = 3.0, 9.0
+"""Height of a pile; with many mics piles are few, as each is large."""
+MOST_PAIRED = 8
+"""Up to so many mics every pair is kept. With more, each mic is kept against some of them only, its partners."""
+LEAST_PARTNERS, PARTNER_PAIRS = 4, 256
+"""Many mics have as many partners as make about so many pairs in all."""
 ACTIVE_DB = 21.0
 """Frames within this of the loud level are riff."""
 QUIET_DB = 27.0
 """Frames further below the loud level are stops; those between are neither."""
-ENOUGH_ACTIVE = 400
-"""Active frames (68 s of playing) after which no more are collected: at coherence 0.5 the delay of a broadband mic
-is then known to 0.004 sample and that of a 40-150 Hz sub mic to 0.8 sample (Cramer-Rao), before pooling."""
-ENOUGH_QUIET = 60
-"""Quiet frames of one level after which no more are collected."""
+OVERLAP_S = 70.0
+"""Up to this length of song every second half of a frame begins a new one, so that short songs lose nothing to the
+window's slopes; in longer ones frames follow each other, which bounds the cost. No frame of a song is left out."""
 FLOOR_DB = -96.0
 """Frames below this hold nothing: digital silence before and after the song."""
 
@@ -36,6 +41,11 @@ FLOOR_DB = -96.0
 def frame_length(rate: int) -> int:
     """Samples in one analysis frame: the power of two nearest to 0.34 s."""
     return int(2 ** round(math.log2(FRAME_S * rate)))
+
+
+def partner_count(mics: int) -> int:
+    """How many of `mics` mics each of them is compared with: all, or enough to know what they share."""
+    return mics if mics <= MOST_PAIRED else min(MOST_PAIRED, max(LEAST_PARTNERS, PARTNER_PAIRS // mics))
 
 
 @dataclass(slots=True)
@@ -48,30 +58,62 @@ class _Pile:
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """A frame to be added: samples (mics, frame), which half it belongs to, and that half of its pile's sums."""
+    """A frame to be added: samples (mics, frame), which half it belongs to, that half of its pile's sums, and of its
+    window's."""
 
     samples: FloatArray
     half: int
     sums: ComplexArray
+    window: ComplexArray | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Collected:
+    """active: (2, M, A, F) sums of the riff's frames, in two halves of n_active frames; quiet: (M, A, F) of the stops'
+    n_quiet frames, of mic m with partner a. The powers (2, M, F) and (M, F) are those of every mic with itself."""
+
+    active: ComplexArray
+    n_active: tuple[int, int]
+    quiet: ComplexArray
+    n_quiet: int
+    active_powers: FloatArray
+    quiet_powers: FloatArray
 
 
 class SpectraCollector:
-    """Collects the products X_m conj(X_n) of `mics` mics, frame by frame."""
+    """Collects the products X_m conj(X_n) of `mics` mics, frame by frame.
 
-    def __init__(self, rate: int, mics: int) -> None:
+    partners: the n for which they are kept, ascending; all by default. X_m conj(X_m) is kept of every mic. seconds: how
+    long the song is. path: where they are kept by window as well; None: nowhere.
+    """
+
+    def __init__(
+        self,
+        rate: int,
+        mics: int,
+        partners: Sequence[int] | None = None,
+        *,
+        seconds: float = 0.0,
+        path: Path | None = None,
+    ) -> None:
         self.frame = frame_length(rate)
-        self.hop = self.frame // 2
+        self.hop = self.frame // 2 if seconds <= OVERLAP_S else self.frame
         freqs_hz: FloatArray = np.asarray(np.fft.rfftfreq(self.frame, 1.0 / rate), np.float64)
         self._bins = slice(*np.searchsorted(freqs_hz, band_limits(rate)).tolist())
         self.freqs_hz = freqs_hz[self._bins]
         self._window = np.hanning(self.frame + 1)[:-1]
         self._mics = mics
-        self._pairs = [(m, n) for m in range(mics) for n in range(m, mics)]
+        self.partners = tuple(range(mics) if partners is None else partners)
+        self._pairs = [(m, n) for m in range(mics) for n in range(m, mics) if m == n or {m, n} & set(self.partners)]
+        many = len(self.partners) < mics
+        self._pile_db = COARSE_PILE_DB if many else PILE_DB
+        self._kept = np.complex64 if many else np.complex128
         self._piles: dict[int, _Pile] = {}
         self._frame_levels: Counter[int] = Counter()
         self._taken = 0
-        self._loud = -math.inf
-        self.saturated = False
+        self.windows: WindowCollector | None = None
+        if path is not None:
+            self.windows = WindowCollector(path, self._pairs, self.freqs_hz, self.hop, rate, self._kept)
 
     def take(self, samples: FloatArray, level_db: float) -> None:
         """Choose and add one frame (mics, frame) whose level is `level_db`."""
@@ -80,26 +122,21 @@ class SpectraCollector:
             self.add([chosen])
 
     def choose(self, samples: FloatArray, level_db: float) -> Chosen | None:
-        """Count the next frame; None where it is not to be added: it is silent, or enough are in."""
-        pile_index = math.floor(max(level_db, FLOOR_DB) / PILE_DB)
+        """Count the next frame; None where it is silent or broken."""
+        pile_index = math.floor(max(level_db, FLOOR_DB) / self._pile_db)
         self._frame_levels[pile_index] += 1
-        if self.saturated or level_db <= FLOOR_DB or not np.isfinite(samples).all():
+        half = (self._taken // 4) % 2
+        silent = level_db <= FLOOR_DB or not np.isfinite(samples).all()
+        window = self.windows.sums(half, level_db, silent=silent) if self.windows is not None else None
+        if silent:
             return None
         pile = self._piles.get(pile_index)
         if pile is None:
             shape = (2, len(self._pairs), len(self.freqs_hz))
-            pile = self._piles[pile_index] = _Pile(np.zeros(shape, np.complex128), [0, 0])
-        if pile_index < self._loud - QUIET_DB / PILE_DB and sum(pile.counts) >= ENOUGH_QUIET:
-            return None
-        half = (self._taken // 4) % 2
+            pile = self._piles[pile_index] = _Pile(np.zeros(shape, self._kept), [0, 0])
         pile.counts[half] += 1
         self._taken += 1
-        if self._taken % 16 == 0:
-            # Once enough active frames are in, others cannot change the answer by a hearable amount.
-            self._loud = self._loud_pile()
-            active = sum(sum(p.counts) for i, p in self._piles.items() if i >= self._loud - ACTIVE_DB / PILE_DB)
-            self.saturated = active >= ENOUGH_ACTIVE
-        return Chosen(samples, half, pile.sums[half])
+        return Chosen(samples, half, pile.sums[half], window)
 
     def add(self, frames: Sequence[Chosen]) -> None:
         """Add the products of chosen frames. Those of the two halves may be added side by side."""
@@ -110,7 +147,10 @@ class SpectraCollector:
             spectrum = np.fft.rfft(windowed, axis=1, out=whole)[:, self._bins]
             conjugate = spectrum.conj()
             for row, (m, n) in enumerate(self._pairs):
-                frame.sums[row] += np.multiply(spectrum[m], conjugate[n], out=product)
+                np.multiply(spectrum[m], conjugate[n], out=product)
+                frame.sums[row] += product
+                if frame.window is not None:
+                    frame.window[row] += product[: frame.window.shape[1]]
 
     def _loud_pile(self) -> int:
         """The level that the loudest tenth of all sounding frames reach."""
@@ -123,38 +163,52 @@ class SpectraCollector:
                 return index
         return indices[-1] if indices else 0
 
-    def result(self) -> tuple[ComplexArray, tuple[int, int], ComplexArray, int]:
-        """active (2, M, M, F), frames in each half, quiet (M, M, F), its frames."""
+    def result(self) -> "Collected":
+        """What was collected, put together into riff and stops."""
         loud = self._loud_pile()
-        active = np.zeros((2, len(self._pairs), len(self.freqs_hz)), np.complex128)
+        active = np.zeros((2, len(self._pairs), len(self.freqs_hz)), self._kept)
         quiet = np.zeros_like(active[0])
         counts, n_quiet = (0, 0), 0
         for index, pile in sorted(self._piles.items()):
-            if index >= loud - ACTIVE_DB / PILE_DB:
+            if index >= loud - ACTIVE_DB / self._pile_db:
                 active += pile.sums
                 counts = counts[0] + pile.counts[0], counts[1] + pile.counts[1]
-            elif index < loud - QUIET_DB / PILE_DB:
+            elif index < loud - QUIET_DB / self._pile_db:
                 quiet += pile.sums.sum(axis=0)
                 n_quiet += sum(pile.counts)
-        return self._matrix(active), counts, self._matrix(quiet), n_quiet
+        powers = (np.real(sums[..., self._own, :]).astype(np.float64) for sums in (active, quiet))
+        return Collected(self._matrix(active), counts, self._matrix(quiet), n_quiet, *powers)
 
     def softest(self) -> tuple[FloatArray, int]:
         """(M, F) sums of |X_m(f)|^2 over the softest tenth of the collected frames, at least two, and how many."""
         wanted = max(2.0, 0.1 * sum(sum(pile.counts) for pile in self._piles.values()))
-        own = [row for row, (m, n) in enumerate(self._pairs) if m == n]
         powers, count = np.zeros((self._mics, len(self.freqs_hz))), 0
         for _, pile in sorted(self._piles.items()):
             if count < wanted:
-                powers += pile.sums[:, own].real.sum(axis=0)
+                powers += pile.sums[:, self._own].real.sum(axis=0)
                 count += sum(pile.counts)
         return powers, count
 
+    @property
+    def riff_db(self) -> float:
+        """The level from which a frame is riff."""
+        return self._loud_pile() * self._pile_db - ACTIVE_DB
+
+    @property
+    def _own(self) -> list[int]:
+        """The row of every mic with itself."""
+        return [row for row, (m, n) in enumerate(self._pairs) if m == n]
+
     def _matrix(self, packed: ComplexArray) -> ComplexArray:
-        """Packed upper triangles (..., P, F) as full Hermitian matrices (..., M, M, F)."""
-        full = np.empty((*packed.shape[:-2], self._mics, self._mics, packed.shape[-1]), np.complex128)
+        """Packed pairs (..., P, F) as the columns (..., M, A, F) of the partners in the Hermitian matrices."""
+        shape = (*packed.shape[:-2], self._mics, len(self.partners), packed.shape[-1])
+        full = np.empty(shape, packed.dtype)
+        column = {n: a for a, n in enumerate(self.partners)}
         for row, (m, n) in enumerate(self._pairs):
-            full[..., m, n, :] = packed[..., row, :]
-            full[..., n, m, :] = packed[..., row, :].conj()
+            if n in column:
+                full[..., m, column[n], :] = packed[..., row, :]
+            if m in column:
+                full[..., n, column[m], :] = packed[..., row, :].conj()
         return full
 
 

@@ -42,12 +42,25 @@ def draft_command(tracks: Path, save: Path | None) -> Exit:
 @click.option("--seconds", type=float, default=24.0, show_default=True, help="Length of the song.")
 @click.option("--rate", type=int, default=48000, show_default=True, help="Sample rate.")
 @click.option("--format", "file_format", type=click.Choice(["wav", "flac"]), default="wav", show_default=True)
-def demo_command(folder: Path, seconds: float, rate: int, file_format: Literal["wav", "flac"]) -> Exit:
+@click.option(
+    "--fault",
+    type=click.Choice(["jump", "turned", "drift", "late", "swapped"]),
+    help="Let one thing go wrong with one mic, to see how it is found, told and mended.",
+)
+def demo_command(
+    folder: Path,
+    seconds: float,
+    rate: int,
+    file_format: Literal["wav", "flac"],
+    fault: Literal["jump", "turned", "drift", "late", "swapped"] | None,
+) -> Exit:
     """Write the demo session into DIR: an invented band's quad-tracked riff, five mics a performance."""
     from premix.demo.session import write_demo
 
-    truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format)
+    truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format, fault=fault)
     show.say(f"{len(truth.tracks)} tracks of {truth.song} in {folder}; next: premix render RECIPE {folder} --out OUT")
+    if truth.fault is not None:
+        show.say(f"one thing went wrong on purpose: {truth.fault.words(truth.rate)}")
     show.say("Distorted guitar is loud: turn the monitors down before the first listen.")
     return Exit.DONE
 

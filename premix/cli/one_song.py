@@ -13,13 +13,15 @@ import click
 from premix.cli import options, show
 from premix.delivery import against
 from premix.delivery.documents import alignment_document, intake_document, read_manifest
+from premix.delivery.track_sheet import passage_words
 from premix.errors import Exit, Finding, Problem, verdict
 from premix.messages import REMEDIES
+from premix.model.alignment import Efficiency
 from premix.model.song import Mic, Performance, RecipeEntry, Song
 from premix.model.tracks import TrackLook
 from premix.pipeline import Outcome, compare, inspect, prepare, render, save_sheet
 from premix.report.page import missing_extra
-from premix.units import gain_to_db, samples_to_cm, samples_to_ms, samples_to_s
+from premix.units import clock, gain_to_db, samples_to_cm, samples_to_ms, samples_to_s
 
 
 @click.command("inspect")
@@ -128,7 +130,7 @@ def _show_decisions(song: Song, performance: Performance) -> None:
     without = dict(efficiency.without)
     show.say(
         f"{performance.name}: sum efficiency {efficiency.before_db:.2f} dB as recorded -> "
-        f"{efficiency.after_db:.2f} dB aligned"
+        f"{efficiency.after_db:.2f} dB aligned{_worst(efficiency)}"
     )
     rows = [
         [
@@ -143,6 +145,9 @@ def _show_decisions(song: Song, performance: Performance) -> None:
         for mic in performance.judged
     ]
     show.table(["mic", "polarity", "ms", "samples", "cm", "dB if as recorded", "confidence"], rows)
+    for mic in performance.judged:
+        for passage in mic.decision.passages:
+            show.say(f"  {mic.name} {passage_words(passage, song.rate)}")
 
 
 def _confidence(mic: Mic, song: Song) -> str:
@@ -232,12 +237,21 @@ def _show_render(outcome: Outcome, out: Path) -> None:
             performance.name,
             show.figure(performance.efficiency.before_db),
             show.figure(performance.efficiency.after_db),
+            show.figure(performance.efficiency.worst_passage_db),
             str(performance.riff.stops),
             show.figure(reductions_db.get(performance.name), 1),
         ]
         for performance in song.performances[:8]
     ]
-    show.table(["performance", "sum efficiency dB as recorded", "aligned", "stops", "room quieter in stops dB"], rows)
+    heads = [
+        "performance",
+        "sum efficiency dB as recorded",
+        "aligned",
+        "worst 2 s",
+        "stops",
+        "room quieter in stops dB",
+    ]
+    show.table(heads, rows)
     if len(song.performances) > 8:
         show.say(f"  ... and {len(song.performances) - 8} more performances")
     if rendering.stereo and rendering.stereo.correlation is not None:
@@ -250,6 +264,13 @@ def _show_render(outcome: Outcome, out: Path) -> None:
     if len(told) > 5:
         show.say(f"  ... and {len(told) - 5} more findings in the manifest")
     show.say(f"{verdict(len(outcome.broken))}: {len(rendering.files)} files, track sheet and manifest in {out}")
+
+
+def _worst(efficiency: Efficiency) -> str:
+    """', worst 2 s -0.71 dB at 0:08.87'."""
+    if efficiency.worst_passage_db is None or efficiency.worst_passage_s is None:
+        return ""
+    return f", worst 2 s {efficiency.worst_passage_db:.2f} dB at {clock(efficiency.worst_passage_s[0])}"
 
 
 @click.command("compare")

@@ -21,6 +21,7 @@ from pydantic_core import core_schema
 
 from premix import __version__
 from premix.errors import Problem, RecipeError
+from premix.model.alignment import MicDecision, Passage
 from premix.model.gate import RoomGate
 from premix.model.manifest import (
     COMPARISON_FORMAT,
@@ -218,9 +219,15 @@ def _decisions(song: Song) -> tuple[DecisionEntry, ...]:
             mic.decision,
             delay_ms=samples_to_ms(mic.decision.delay_samples, song.rate),
             distance_cm=samples_to_cm(mic.decision.delay_samples, song.rate, song.alignment.temperature_c),
+            passages=mic.decision.passages or (_whole(mic.decision, song),),
         )
         for mic in song.judged
     )
+
+
+def _whole(decision: MicDecision, song: Song) -> Passage:
+    """The one passage of a steady mic."""
+    return Passage(0.0, song.frames / song.rate, decision.delay_samples, decision.polarity)
 
 
 def _efficiencies(song: Song) -> tuple[EfficiencyEntry, ...]:
@@ -233,6 +240,8 @@ def _efficiencies(song: Song) -> tuple[EfficiencyEntry, ...]:
             after_10k=performance.efficiency.after_10k_db,
             without=dict(performance.efficiency.without),
             bands=performance.efficiency.bands,
+            worst_passage=performance.efficiency.worst_passage_db,
+            worst_passage_s=performance.efficiency.worst_passage_s,
         )
         for performance in song.performances
     )

@@ -5,6 +5,11 @@ hand: each mic is padded by its start, advanced by its delay, filtered where a c
 where its polarity is inverted, and multiplied by its gain; the close mics of a performance are added, its rooms too
 where the stem holds them, each through its gate, and the sum is multiplied by the performance's gain and the trim.
 
+A mic that changes in the song has passages, 'from s, to s, samples, polarity, ppm; ...', instead of one delay and one
+polarity. At sample n of the song, t seconds after the beginning of a passage, the mic is advanced by its samples plus
+1e-6 ppm t rate. Around the sample where the next begins, 5 ms (no more than either passage has) lead from the one to
+the other in a straight line: of b - h to b + h the sample b - h + i has (i + 1/2) / (2 h) of the next.
+
 A gate's gain in dB is 0 from the first to the last sample of each stretch it names, and its range everywhere else,
 with straight fades between. A fade of less than 10 ms is bent where it meets 0 dB: over the half u = 0 ... 1/2 of it
 next to 0 dB it falls by 4/3 u^2 of the range, in 24 straight pieces, and by 4/3 u - 1/3 from there on.
@@ -20,6 +25,7 @@ import numpy.typing as npt
 from premix import __version__
 from premix.delivery.documents import relative_path
 from premix.delivery.file_names import document_name
+from premix.model.alignment import Passage
 from premix.model.gate import Curve
 from premix.model.mix import Rendered
 from premix.model.song import Mic, Performance, Song
@@ -129,7 +135,14 @@ def _row(song: Song, performance: Performance, mic: Mic, trim_db: float) -> Row:
         "notes": "; ".join(_notes(song, performance, mic)),
         "rate_hz": str(song.rate),
         "files_rate_hz": str(song.file_rate),
+        "passages": "; ".join(_passage(passage) for passage in decision.passages),
     }
+
+
+def _passage(passage: Passage) -> str:
+    turned = "inverted" if passage.polarity < 0 else "normal"
+    numbers = (passage.from_s, passage.to_s, passage.delay_samples)
+    return ", ".join((*map(_number, numbers), turned, _number(passage.ppm)))
 
 
 def _gain(gain: float | None) -> str:
@@ -156,7 +169,17 @@ def _notes(song: Song, performance: Performance, mic: Mic) -> Iterator[str]:
     for name, chain, used in (*chains, ("bus", song.bus(performance.bus).chain, heard)):
         if used and chain:
             yield f"{name} chain: {', '.join(step.kind for step in chain)}"
+    for number, passage in enumerate(mic.decision.passages, 1):
+        yield f"passage {number}: {passage_words(passage, song.rate)}"
     yield from (finding.message for finding in song.findings if finding.subject == mic.label)
+
+
+def passage_words(passage: Passage, rate: int) -> str:
+    """'12.300 to 31.000 s: +1.250 ms (+60.00 samples), inverted, drifts by +12.0 ppm'"""
+    delay = passage.delay_samples
+    words = f"{passage.from_s:.3f} to {passage.to_s:.3f} s: {samples_to_ms(delay, rate):+.3f} ms ({delay:+.2f} samples)"
+    words += ", inverted" if passage.polarity < 0 else ", normal"
+    return words + (f", drifts by {passage.ppm:+.1f} ppm" if passage.ppm else "")
 
 
 def _gate(mic: Mic) -> str:

@@ -16,6 +16,7 @@ import numpy as np
 
 from premix.arrays import FloatArray
 from premix.audio.writer import PartWriter, storage_error
+from premix.demo.faulty import FAULTS, FaultKind, FaultTruth, fault_of, spoiled
 from premix.demo.playing import HAND_S, TEMPO_BPM, perform, play
 from premix.demo.rig import MICS, REFERENCE, REFERENCE_MIC, DemoMic, amplify, hiss_and_hum, impulse_response, record
 from premix.errors import DeliveryError, Problem
@@ -42,6 +43,9 @@ The song and the band, {band}, are invented; every sound in here is synthesised.
 
 The mics stand at different distances, one has a converter of its own, and some are wired upside down.
 truth.json says by how much, and when the guitar plays. Turn the volume down before you listen.
+"""
+_FAULT = """
+One thing went wrong on purpose: {words}.
 """
 
 
@@ -90,7 +94,7 @@ class PerformanceTruth:
 
 @dataclass(frozen=True, slots=True)
 class DemoTruth:
-    """The whole session, as written to truth.json."""
+    """The whole session, as written to truth.json. fault: what went wrong on purpose; all else is as without it."""
 
     format: int
     song: str
@@ -104,6 +108,7 @@ class DemoTruth:
     reference: str
     tracks: tuple[TrackTruth, ...]
     performances: tuple[PerformanceTruth, ...]
+    fault: FaultTruth | None = None
 
     def track(self, performance: str, mic: str) -> TrackTruth:
         return next(t for t in self.tracks if (t.performance, t.mic) == (performance, mic))
@@ -130,20 +135,25 @@ def write_demo(
     file_format: FileFormat = "wav",
     performances: Sequence[str] = PERFORMANCES,
     bits: int = 24,
+    fault: FaultKind | None = None,
 ) -> DemoTruth:
     """Write `<performance>_<mic>.<file_format>` of every track, truth.json, song.yaml and README.txt into folder.
 
     The same settings give the same samples: every random number comes from `seed` and the performance's name.
     Between machines a sample may differ by one step of the last bit, where two libraries round differently.
+    fault: something that goes wrong with one mic; all other files are as without it.
     The folder may be new, empty, or hold an earlier demo session; it is complete or untouched.
     Raises DeliveryError for settings out of range and for a folder that cannot be used.
     """
-    _check(seconds, rate, file_format, performances, bits)
+    _check(seconds, rate, file_format, performances, bits, fault)
+    wrong = None if fault is None else fault_of(fault, seconds, rate)
     with _staged(folder) as stage:
         tracks: list[TrackTruth] = []
         takes: list[PerformanceTruth] = []
         for take, recorded in perform_session(seconds, rate, seed, performances):
             takes.append(take)
+            if wrong is not None and wrong.performance == take.performance:
+                recorded = spoiled(wrong, recorded, rate)
             for mic, signal in recorded:
                 name = f"{take.performance}_{mic.name}.{file_format}"
                 path, frames = stage / name, len(signal)
@@ -165,6 +175,7 @@ def write_demo(
             REFERENCE,
             tuple(tracks),
             tuple(takes),
+            wrong,
         )
         (stage / "truth.json").write_text(truth.to_json(), encoding="utf-8", newline="\n")
         (stage / "README.txt").write_text(_readme(truth), encoding="utf-8", newline="\n")
@@ -214,15 +225,19 @@ def _track_truth(performance: str, mic: DemoMic, path: str, rate: int, peak: flo
     )
 
 
-def _check(seconds: float, rate: int, file_format: str, performances: Sequence[str], bits: int) -> None:
+def _check(
+    seconds: float, rate: int, file_format: str, performances: Sequence[str], bits: int, fault: FaultKind | None
+) -> None:
     """Raise DeliveryError with every setting that is out of range."""
     known = bool(performances) and set(performances) <= set(PERFORMANCES)
+    happens = fault is None or (fault in FAULTS and fault_of(fault, LONGEST_S, RATES[0]).performance in performances)
     settings = (
         ("seconds", seconds, SHORTEST_S <= seconds <= LONGEST_S, f"{SHORTEST_S:g} to {LONGEST_S:g}"),
         ("rate", rate, rate in RATES, ", ".join(map(str, RATES))),
         ("bits", bits, bits in DEPTHS, ", ".join(map(str, DEPTHS))),
         ("format", file_format, file_format in FORMATS, ", ".join(FORMATS)),
         ("performances", ", ".join(performances), known, "some of " + ", ".join(PERFORMANCES)),
+        ("fault", fault, happens, f"{', '.join(FAULTS)}, with the performance that it happens to"),
     )
     wrong = [(name, f"{value} cannot be made", allowed) for name, value, fine, allowed in settings if not fine]
     if wrong:
@@ -239,7 +254,7 @@ def _readme(truth: DemoTruth) -> str:
         seconds=truth.frames / truth.rate,
         tempo=truth.tempo_bpm,
         mics="\n".join(f"  {t.mic:<10} {t.distance_cm:6.1f} cm" for t in first),
-    )
+    ) + ("" if truth.fault is None else _FAULT.format(words=truth.fault.words(truth.rate)))
 
 
 @contextmanager

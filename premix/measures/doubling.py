@@ -59,7 +59,11 @@ def onset_spread(
 SEARCH_MS = 30.0
 SAME_TAKE = 0.9
 """A copy is near 1, two performances of a part far below (experience, no source)."""
-HIGHEST_HZ = 5000.0
+SAME_GUITAR = 0.4
+"""Coherence from which two stems are one guitar through two amps: simulated ones reach 0.8, two performances of a part
+0.1. Amps and cabinets turn the phase, so that their correlation may be anywhere."""
+LEAST_FRAMES = 8
+LOWEST_HZ, HIGHEST_HZ = 80.0, 5000.0
 
 
 class TakeCorrelation:
@@ -73,11 +77,14 @@ class TakeCorrelation:
         self._rate = rate
         self._spectra = SparseSpectra(len(performances), 8.0 * ms_to_samples(SEARCH_MS, rate))
         bins = np.count_nonzero(np.fft.rfftfreq(self._spectra.size, 1.0 / rate) <= HIGHEST_HZ)
+        self._first = round(LOWEST_HZ * self._spectra.size / rate)
         self._cross = np.zeros((bins, len(performances), len(performances)), np.complex128)
+        self._frames = 0
 
     def feed(self, block: FloatArray) -> None:
         """Take the next block of all stems, shape (performances, frames)."""
         for weight, whole in self._spectra.feed(block):
+            self._frames += 1
             spectra = whole[:, : len(self._cross)].T
             self._cross += weight * spectra[:, :, None] * spectra[:, None, :].conj()
 
@@ -97,7 +104,18 @@ class TakeCorrelation:
         rho = min(1.0, max(-1.0, float(correlation[best])))
         lag_ms = samples_to_ms(float(lags[best]), self._rate)
         names = self._performances
-        return TakePair(names[a], names[b], rho, lag_ms, abs(rho) > SAME_TAKE)
+        coherence = self._coherence(a, b)
+        same = abs(rho) > SAME_TAKE or (coherence is not None and coherence > SAME_GUITAR)
+        return TakePair(names[a], names[b], rho, lag_ms, same, coherence)
+
+    def _coherence(self, a: int, b: int) -> float | None:
+        """Mean magnitude-squared coherence of two stems from 80 Hz up, chance taken out; None for too few frames."""
+        if self._frames < LEAST_FRAMES:
+            return None
+        cross, own_a, own_b = (self._cross[self._first :, m, n] for m, n in ((a, b), (a, a), (b, b)))
+        raw = np.abs(cross) ** 2 / np.maximum(own_a.real * own_b.real, 1e-300)
+        chance = 1.0 / self._frames
+        return max(0.0, (float(raw.mean()) - chance) / (1.0 - chance))
 
     def _correlate(self, a: int, b: int, lags: IndexArray) -> FloatArray:
         """Cross-correlation at lags in samples (positive: b late), the window's overlap divided out."""
@@ -110,13 +128,15 @@ class TakeCorrelation:
 
 def same_take_findings(pairs: Sequence[TakePair]) -> tuple[Finding, ...]:
     """A warning for each pair that is one take."""
-    return tuple(
-        Finding(
-            "same-take",
-            "warning",
-            f"{pair.performance_a}, {pair.performance_b}",
-            f"the two correlate by {pair.correlation:.2f} (at {pair.lag_ms:+.1f} ms): one take, twice",
-        )
-        for pair in pairs
-        if pair.same_take
-    )
+    return tuple(_same_take(pair) for pair in pairs if pair.same_take)
+
+
+def _same_take(pair: TakePair) -> Finding:
+    figures = f"correlate by {pair.correlation:.2f} (at {pair.lag_ms:+.1f} ms)"
+    what = "one take, twice"
+    if abs(pair.correlation) <= SAME_TAKE:
+        figures += f", coherence {pair.coherence or 0.0:.2f}"
+        turned = "turned over and " if pair.correlation < 0.0 else ""
+        late = f"{abs(pair.lag_ms):.2f} ms {'late' if pair.lag_ms >= 0.0 else 'early'}"
+        what = f"one take through two amps, {pair.performance_b} {turned}{late}; they comb in mono"
+    return Finding("same-take", "warning", f"{pair.performance_a}, {pair.performance_b}", f"the two {figures}: {what}")

@@ -7,6 +7,7 @@ from typing import Literal
 from premix.errors import Finding
 from premix.model.mix import Rendering
 from premix.model.song import Song
+from premix.units import clock
 
 Reading = tuple[str, float | None]
 """What was measured: its subject, and the figure; None where it has none, as silence has no correlation."""
@@ -88,6 +89,17 @@ def _efficiencies(song: Song, rendering: Rendering) -> list[Reading]:
     return [(p.name, p.efficiency.after_db if p.efficiency.bands else None) for p in summed]
 
 
+def _worst_passages(song: Song, rendering: Rendering) -> list[Reading]:
+    """Of every performance with several mics in its sum, with the place of the passage."""
+    readings: list[Reading] = []
+    for performance in song.performances:
+        efficiency = performance.efficiency
+        if sum(mic.decision.summed for mic in performance.close) > 1:
+            from_s, to_s = efficiency.worst_passage_s or (0.0, 0.0)
+            readings.append((f"{performance.name} {clock(from_s)} to {clock(to_s)}", efficiency.worst_passage_db))
+    return readings
+
+
 def _of_guitar_bus(field: str) -> Readings:
     """A figure of its stereo picture, of the whole song."""
     return lambda song, rendering: [("guitar bus", getattr(rendering.stereo, field) if rendering.stereo else None)]
@@ -140,6 +152,9 @@ def _mics_with(field: str) -> Readings:
 
 CHECKS = (
     Check("sum_efficiency_db", "limit-sum-efficiency", "sum efficiency", "dB", "at least", _efficiencies),
+    Check(
+        "worst_passage_db", "limit-worst-passage", "sum efficiency of the worst 2 s", "dB", "at least", _worst_passages
+    ),
     Check("mono_fold_db", "limit-mono-fold", "mono fold", "dB", "at least", _of_guitar_bus("fold_db")),
     Check("correlation", "limit-correlation", "correlation", "", "at least", _of_guitar_bus("correlation")),
     Check("true_peak_dbtp", "limit-true-peak", "true peak", "dBTP", "at most", _true_peaks),

@@ -14,6 +14,7 @@ import numpy as np
 from premix.arrays import ComplexArray, FloatArray
 from premix.audio.filters import TAPS, SectionFilter, advance_fir, mic_sections, split_delay
 from premix.audio.gains import curve_gain
+from premix.audio.passages import PassageReader
 from premix.audio.reader import TrackReader
 from premix.model.mix import MicPath
 
@@ -72,7 +73,7 @@ class MicStream:
             self.response = np.fft.rfft(advance_fir(rest) * self.gain, FFT)
             whole += TAPS // 2 - 1
         self._insert = insert(path) if insert is not None and path.chain else None
-        self._reader = TrackReader(path.track)
+        self._reader = _reader(path, rate)
         self._position = start + whole
         self._history = np.zeros(HISTORY)
         sections = mic_sections(rate, path.high_pass_hz, path.low_pass_hz, path.rotation)
@@ -125,6 +126,13 @@ class MicStream:
             keep = min(count, HISTORY)
             self._history = np.concatenate((self._history[keep:], piece[count - keep :]))
             start += count
+
+
+def _reader(path: MicPath, rate: int) -> TrackReader | PassageReader:
+    """What gives the mic's samples as if its delay and polarity were those of its path all through."""
+    if path.passages:
+        return PassageReader(path.track, path.passages, path.delay_samples, path.polarity, rate)
+    return TrackReader(path.track)
 
 
 class MicSum:

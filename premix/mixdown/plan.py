@@ -68,7 +68,7 @@ def _switched(paths: Sequence[MicPath], switches: Switches) -> Iterator[MicPath]
             continue
         path = replace(path, gain=gain)
         if switches.recorded == "all" or (switches.recorded == "close" and path.curve is None):
-            path = replace(path, polarity=1, delay_samples=0.0, rotation=None)
+            path = replace(path, polarity=1, delay_samples=0.0, rotation=None, passages=())
         yield replace(path, curve=OPEN) if path.curve is not None and switches.rooms == "open" else path
 
 
@@ -99,6 +99,7 @@ def _path(mic: Mic) -> MicPath:
         chain=mic.chain,
         curve=mic.room.curve if mic.is_room and mic.decision.summed else None,
         gate=mic.stem_curve,
+        passages=mic.decision.passages,
     )
 
 

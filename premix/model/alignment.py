@@ -22,6 +22,25 @@ class AllPass:
 
 
 @dataclass(frozen=True, slots=True)
+class Passage:
+    """A stretch of the song, on its time line, in which a mic holds one polarity and one delay, or one even drift.
+
+    from_s, to_s: where it begins and ends. delay_samples, polarity: as in MicDecision, at `from_s`. ppm: how the delay
+    grows: at `from_s` + t seconds it is delay_samples + 1e-6 ppm t rate.
+    """
+
+    from_s: float
+    to_s: float
+    delay_samples: float
+    polarity: int
+    ppm: float = 0.0
+
+    def at(self, time_s: float, rate: int) -> float:
+        """Delay in samples at a time of the song."""
+        return self.delay_samples + 1e-6 * self.ppm * (time_s - self.from_s) * rate
+
+
+@dataclass(frozen=True, slots=True)
 class MicDecision:
     """What is done to one mic of one performance, and why.
 
@@ -33,7 +52,9 @@ class MicDecision:
     coherence: with the rest of the set-up, averaged over the mic's own band, 0 to 1; chance: what unrelated
     audio would show. halves_samples: difference between the answers of the two halves of the take.
     spread_samples: standard deviation of the estimate. moved_samples: how far this performance is from the
-    pooled answer, None when it is part of it. refusal: slug of the reason, None when not refused.
+    pooled answer, None when it is part of it. refusal: slug of the reason, None when not refused. passages: of a mic
+    that changes in the song, one after the other from 0 s to its end; the delay and polarity above are then those of
+    the longest, at its middle. Empty where the mic is steady.
     """
 
     performance: str
@@ -54,6 +75,24 @@ class MicDecision:
     moved_samples: float | None = None
     rotation: AllPass | None = None
     refusal: str | None = None
+    passages: tuple[Passage, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class MicTrail:
+    """One mic followed through the song, against the rest of its performance: a point for every window of riff.
+
+    times_s: (n) middle of each window on the song's time line. delay_samples: (n) as in MicDecision, the whole
+    lateness. spread_samples: (n) standard deviation of each. polarity: (n) 1 or -1. level_db: (n) against the rest,
+    0 on average.
+    """
+
+    mic: str
+    times_s: tuple[float, ...]
+    delay_samples: tuple[float, ...]
+    spread_samples: tuple[float, ...]
+    polarity: tuple[int, ...]
+    level_db: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +110,8 @@ class Efficiency:
     """Sum efficiency of one performance's close mics, as recorded and as decided (0 dB: the physical limit).
 
     The main figures cover 40 Hz to 6 kHz; `*_10k_db` reach 10 kHz. without: efficiency when one mic goes back
-    to as recorded while all others stay as decided, by mic name.
+    to as recorded while all others stay as decided, by mic name. worst_passage_db: of the 2 s of riff in which the sum
+    as decided is worst, and worst_passage_s: from where to where on the time line; None where it was not followed.
     """
 
     performance: str
@@ -81,6 +121,8 @@ class Efficiency:
     after_10k_db: float
     bands: tuple[BandEfficiency, ...] = ()
     without: tuple[tuple[str, float], ...] = ()
+    worst_passage_db: float | None = None
+    worst_passage_s: tuple[float, float] | None = None
 
 
 class SheetRotation(Section):
@@ -89,6 +131,23 @@ class SheetRotation(Section):
     order: Literal[1, 2] = Field(description="1: half a turn, 2: a whole turn.")
     corner_hz: Annotated[float, Field(gt=0, le=20_000)] = Field(description="Corner in Hz.")
     q: Annotated[float, Field(gt=0, le=20)] = Field(0.7071, description="Width, order 2 only.")
+
+
+class SheetPassage(Section):
+    """A stretch of the song in which a mic holds one polarity and one delay, or one even drift."""
+
+    from_s: Annotated[float, Field(ge=0, le=1_000_000)] = Field(description="Where it begins, on the song's time line.")
+    to_s: Annotated[float, Field(gt=0, le=1_000_000)] = Field(description="Where it ends: where the next begins.")
+    delay_samples: Samples = Field(description="Of the mic where the passage begins; positive: it is LATE.")
+    polarity: Literal["normal", "inverted"] = Field(description="normal: as recorded. inverted: flipped.")
+    ppm: Annotated[float, Field(ge=-1000, le=1000)] = Field(
+        0.0, description="How the delay grows from there: samples a million samples; negative: it shrinks."
+    )
+
+    @property
+    def passage(self) -> Passage:
+        """The record that a decision holds."""
+        return Passage(self.from_s, self.to_s, self.delay_samples, -1 if self.polarity == "inverted" else 1, self.ppm)
 
 
 class SheetEntry(Section):
@@ -101,6 +160,11 @@ class SheetEntry(Section):
         None, description="When the mic hears the guitar after the reference; times the gate of a room mic."
     )
     rotation: SheetRotation | None = Field(None, description="All-pass on this mic.")
+    passages: tuple[SheetPassage, ...] = Field(
+        (),
+        description="Of a mic that changes in the song, one after the other, from 0 s to its end.",
+        max_length=10_000,
+    )
     sha256: str | None = Field(
         None, description="Hash of the samples the decision was made on.", pattern=r"^[0-9a-f]{64}$"
     )

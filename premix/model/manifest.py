@@ -62,7 +62,10 @@ class InputEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecisionEntry(MicDecision):
-    __doc__ = f"{MicDecision.__doc__} delay_ms, distance_cm: delay_samples as time, and how far sound goes in it."
+    __doc__ = (
+        f"{MicDecision.__doc__} delay_ms, distance_cm: delay_samples as time, and how far sound goes in it. "
+        "A steady mic has one passage here, the whole song."
+    )
 
     delay_ms: float
     distance_cm: float
@@ -72,7 +75,8 @@ class DecisionEntry(MicDecision):
 class EfficiencyEntry:
     """Sum efficiency of one performance in dB, as recorded and as decided: 40 Hz to 6 kHz, and to 10 kHz.
 
-    without: with one mic back to as recorded, by its name. bands: by third octave.
+    without: with one mic back to as recorded, by its name. bands: by third octave. worst_passage: of the 2 s of riff in
+    which the sum as decided is worst, and worst_passage_s: from where to where on the song's time line.
     """
 
     performance: str
@@ -82,6 +86,8 @@ class EfficiencyEntry:
     after_10k: float | None = None
     without: dict[str, float | None]
     bands: tuple[BandEfficiency, ...] = ()
+    worst_passage: float | None = None
+    worst_passage_s: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

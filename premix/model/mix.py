@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from premix.errors import Finding
-from premix.model.alignment import AllPass, Sheet
+from premix.model.alignment import AllPass, Passage, Sheet
 from premix.model.gate import Curve, Span
 from premix.model.settings import Chain
 from premix.model.song import Bus, GuitarBus, Song, Variant
@@ -35,8 +35,8 @@ class OnsetSpread:
 class TakePair:
     """Likeness of two performances' stems: the largest normalised cross-correlation within the search.
 
-    correlation: -1 to 1, its sign kept; lag_ms: positive when b is late; same_take: |correlation| is above
-    what two real performances of a part can reach.
+    correlation: -1 to 1, its sign kept; lag_ms: positive when b is late; same_take: |correlation| or coherence is above
+    what two real performances of a part can reach. coherence: 0 to 1, whatever the phase; None: the song is too short.
     """
 
     performance_a: str
@@ -44,6 +44,7 @@ class TakePair:
     correlation: float
     lag_ms: float
     same_take: bool
+    coherence: float | None = None
 
 
 PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic"]
@@ -53,7 +54,8 @@ PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic"]
 class MicPath:
     """How one track gets into its stem (or room): gain is linear, polarity 1 or -1; delay_samples > 0 advances it.
 
-    curve: the gate of a room mic. gate: that of a close mic, at the head of its path.
+    curve: the gate of a room mic. passages: of a mic whose delay or polarity changes in the song. gate: that of a
+    close mic, at the head of its path.
     """
 
     track: Track
@@ -66,6 +68,7 @@ class MicPath:
     chain: Chain = ()
     curve: Curve | None = None
     gate: Curve | None = None
+    passages: tuple[Passage, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -76,8 +76,8 @@ class AlignmentSettings(Section):
     )
     search_ms: Annotated[float, Field(gt=0, le=2000)] = Field(
         4.0,
-        description="How far a close mic may be from the reference, either way. Above 20 ms a coarse search "
-        "for odd file starts comes first.",
+        description="How far a close mic may be from the reference, either way. One that fits better outside is never "
+        "held inside: up to 30 ms it is moved with a warning, further away it is refused with the line to write.",
         examples=[4],
     )
     room_search_ms: Annotated[float, Field(gt=0, le=200)] = Field(
@@ -90,6 +90,13 @@ class AlignmentSettings(Section):
         "stop",
         description="A mic that cannot be aligned: stop (exit 1, nothing written), mute, or keep (summed as recorded).",
         examples=["mute"],
+    )
+    changes: Literal["follow", "tell", "stop"] = Field(
+        "follow",
+        description="A mic whose delay or polarity changes in the song: it jumps, turns over or drifts. follow: each "
+        "passage gets its own, and a finding tells it. tell: a finding tells it, and the longest passage's holds "
+        "throughout. stop: exit 1, nothing is written.",
+        examples=["tell"],
     )
     rotate: Literal["off", "auto"] = Field(
         "off",
@@ -154,15 +161,15 @@ class Gate(Section):
     band_hz: tuple[Hz, Hz] | None = Field(
         None,
         description="Band of the key, low and high end, so that thumps and hiss do not open the gate. "
-        "Default: 80 to 5000.",
-        examples=[[80, 5000]],
+        "Default: 200 to 5000, where close mics can tell a guitar from bleed.",
+        examples=[[200, 5000]],
     )
     invert: bool = Field(False, description="The room is heard only in the stops, as an effect.", examples=[True])
     open_for: OpenFor = Field(
         "riff",
         description="riff: what lies 12 dB and more under the loud level around and is shorter than 80 ms (ghost "
-        "notes, scratches, fingers on strings) stays shut, so that stops are clean. all: everything that is guitar opens the "
-        "room, which breathes with the hand.",
+        "notes, scratches, fingers on strings) stays shut, so that stops are clean. all: everything that is guitar opens "
+        "the room, which breathes with the hand.",
         examples=["all"],
     )
 
@@ -223,6 +230,11 @@ class Limits(Section):
         None,
         description="Lowest sum efficiency of any performance; 0 is every band of every mic in phase.",
         examples=[-1.5],
+    )
+    worst_passage_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(
+        None,
+        description="Lowest sum efficiency of any 2 s of riff: what a mic that changes in the song costs.",
+        examples=[-2],
     )
     mono_fold_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(
         None, description="Lowest mono fold of the guitar bus: what mono playback loses.", examples=[-4.5]

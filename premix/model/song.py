@@ -12,10 +12,10 @@ from typing import Any, Literal
 
 from premix.errors import Finding
 from premix.messages import STAGES
-from premix.model.alignment import Efficiency, MicDecision
+from premix.model.alignment import Efficiency, MicDecision, MicTrail, Passage
 from premix.model.gate import Curve, Riff, RoomGate, Span
 from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role
-from premix.model.tracks import KeyEnvelopes, Spectra, Track, TrackLevels
+from premix.model.tracks import KeyEnvelopes, Spectra, Track, TrackLevels, Windows
 
 
 class _NotYet:
@@ -37,7 +37,9 @@ class Mic:
     gain: linear, that of its groups included. polarity: 1 or -1 by hand, None: to be found. delay: as the recipe says
     it, its default by role filled in. gate: the settings of a room mic's gate; stem_gate: of a close mic's own, None
     where it has none. aliases, file, optional: how its file is named, and whether it may be missing. Added by the
-    stages: track, levels, decision, room (a room mic's gate), stem_curve (of a close mic with a gate).
+    stages: track; steps (passages against the longest, through which a mic is read that changes in the song); presence
+    (share of the riff in which it is there at all); levels; decision; room (a room mic's gate); stem_curve (of a close
+    mic with a gate).
     """
 
     performance: str
@@ -56,6 +58,8 @@ class Mic:
     file: str | None = None
     optional: bool = False
     track: Track = NOT_YET
+    steps: tuple[Passage, ...] = ()
+    presence: float = 1.0
     levels: TrackLevels = NOT_YET
     decision: MicDecision = NOT_YET
     room: RoomGate = NOT_YET
@@ -82,7 +86,7 @@ class Performance:
     """One pass of the guitarist: its mics in the recipe's order, its linear gain, the bus it goes to.
 
     heard: neither it nor its bus is muted. spans: when it plays, by hand, (on_s, off_s). Added by the stages: spectra,
-    envelopes, efficiency, riff.
+    envelopes, efficiency, steadiness (a trail of every mic that was followed through the song), riff.
     """
 
     name: str
@@ -96,8 +100,10 @@ class Performance:
     optional: bool = False
     spans: tuple[Span, ...] | None = None
     spectra: Spectra = NOT_YET
+    windows: Windows | None = None
     envelopes: KeyEnvelopes = NOT_YET
     efficiency: Efficiency = NOT_YET
+    steadiness: tuple[MicTrail, ...] = ()
     riff: Riff = NOT_YET
 
     @property
@@ -113,6 +119,11 @@ class Performance:
     def judged(self) -> tuple[Mic, ...]:
         """Close mics, then rooms: the order of spectra and decisions."""
         return self.close + self.rooms
+
+    @property
+    def steps(self) -> bool:
+        """Whether a mic changes in the song and is read through its steps."""
+        return any(mic.steps for mic in self.mics)
 
     def mic(self, name: str) -> Mic | None:
         """The mic of that name, None where this performance has none."""

@@ -85,9 +85,9 @@ class TrackLevels:
     """Levels of one track over its whole length.
 
     sample_peak: largest |x|. rms: over all samples. dc: mean. nonfinite: NaN or infinite samples.
-    clipped: (start_sample, length) of runs at full scale. zero_runs: (start_sample, length) of runs of exact
-    zeros inside sound. sha256: of the samples as little-endian bytes at the file's own bit depth, interleaved.
-    hum: in the stops; None where none stands out, or where there are no stops.
+    clipped: (start_sample, length) of runs at full scale; flat_tops: of tops cut off at a level below it. zero_runs:
+    of runs of exact zeros inside sound. sha256: of the samples as little-endian bytes at the file's own bit depth,
+    interleaved. hum: in the stops; None where none stands out, or where there are no stops.
     """
 
     performance: str
@@ -101,6 +101,7 @@ class TrackLevels:
     zero_runs: tuple[tuple[int, int], ...]
     sha256: str
     hum: Hum | None = None
+    flat_tops: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,10 +120,12 @@ class TrackLook:
 class Spectra:
     """Cross-spectral matrices of one performance, as recorded (no gain, polarity or delay applied).
 
-    mics: (M) names, close and sub mics first, then rooms. freqs_hz: (F).
-    active: (2, M, M, F) sums over the active frames, in two interleaved halves of the take; entry [h, m, n, f]
-    is the sum of X_m(f) conj(X_n(f)). n_active: frames in each half.
-    quiet: (M, M, F), n_quiet: the same over frames where nothing plays.
+    mics: (M) names, close and sub mics first, then rooms. freqs_hz: (F). partners: the A places in `mics` that every
+    mic is compared with; all of them up to eight mics.
+    active: (2, M, A, F) sums over the active frames, in two interleaved halves of the take; entry [h, m, a, f]
+    is the sum of X_m(f) conj(X_n(f)) with n = partners[a]. n_active: frames in each half.
+    quiet: (M, A, F), n_quiet: the same over frames where nothing plays.
+    active_powers: (2, M, F), quiet_powers: (M, F) sums of |X_m(f)|^2 over the same frames, of every mic.
     offsets: (M) whole samples by which each mic was already advanced when read (0 but for odd file starts).
     softest: (M, F) sums of |X_m(f)|^2 over the softest tenth of the frames, whatever their level; n_softest of them.
     """
@@ -137,6 +140,9 @@ class Spectra:
     frame: int
     hop: int
     offsets: tuple[int, ...]
+    partners: tuple[int, ...]
+    active_powers: FloatArray
+    quiet_powers: FloatArray
     softest: FloatArray | None = None
     n_softest: int = 0
 
@@ -191,3 +197,40 @@ class KeyEnvelopes:
         count = max(0, stop - start) * width
         data = np.fromfile(self.path, np.float32, count, offset=4 * start * width) if count else np.zeros(0, np.float32)
         return data.reshape(-1, width).T
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """Cross-spectra of one performance's mics, window by window, kept on disk as long as the run's scratch folder.
+
+    pairs: (P) rows (m, n), m <= n. freqs_hz: (F) middles of the bins, each the sum of `merged` bins of the frames.
+    start_s: where the first window begins. frame_s: from one frame to the next. window_frames: frames in a window.
+    levels_db: of each frame of the song, the median over the close mics. riff_db: from which level a frame is riff.
+    count: windows.
+    """
+
+    performance: str
+    mics: tuple[str, ...]
+    pairs: tuple[tuple[int, int], ...]
+    freqs_hz: FloatArray
+    merged: int
+    start_s: float
+    frame_s: float
+    window_frames: int
+    levels_db: FloatArray
+    riff_db: float
+    count: int
+    path: Path
+
+    @property
+    def window_s(self) -> float:
+        """From one window to the next."""
+        return self.frame_s * self.window_frames
+
+    def read(self, start: int, stop: int) -> npt.NDArray[np.complex64]:
+        """(n, P, F) sums of X_m(f) conj(X_n(f)) over the frames of windows `start` to `stop`."""
+        size = len(self.pairs) * len(self.freqs_hz)
+        count = max(0, min(stop, self.count) - start) * size
+        kind, offset = np.complex64, 8 * start * size
+        data = np.fromfile(self.path, kind, count, offset=offset) if count else np.zeros(0, kind)
+        return data.reshape(-1, len(self.pairs), len(self.freqs_hz))

@@ -90,8 +90,8 @@ class PerformanceGate(Section):
 
     spans: tuple[GateSpan, ...] = Field(
         description="When the guitar plays, [start, stop] in seconds as the close mics hear it, instead of what would "
-        "be found: the rooms open and shut by it, with the room's own arrival, lookahead and hold as always. The manifest "
-        "(`gate.riff`) and the alignment sheet hold what was found, to copy and correct.",
+        "be found: the rooms open and shut by it, with the room's own arrival, lookahead and hold as always. The "
+        "manifest (`gate.riff`) and the alignment sheet hold what was found, to copy and correct.",
         examples=[[[0.5, 12.25], [14, 31.5]]],
         min_length=1,
         max_length=100_000,

@@ -14,7 +14,7 @@ from premix.audio.bands import band_slices, third_octave_bands
 from premix.audio.filters import mic_sections, sections_response
 from premix.mixdown.plan import Switches, switched
 from premix.mixdown.render import Excerpt
-from premix.model.alignment import BandEfficiency, Efficiency
+from premix.model.alignment import BandEfficiency, Efficiency, Passage
 from premix.model.mix import MicPath, MixPlan, PerformancePlan, Rendered
 from premix.model.tracks import Spectra
 from premix.report.drawing import (
@@ -123,14 +123,15 @@ def phase_pictures(rendered: Rendered) -> Iterator[Picture]:
 def _against(spectra: Spectra, path: MicPath, own: MicPath, rate: int) -> _Against:
     """Band means of the cross-spectrum, each mic with its gain and filters as it enters the sum."""
     m, r = spectra.mics.index(path.track.mic), spectra.mics.index(own.track.mic)
-    freqs, total = spectra.freqs_hz, spectra.active.sum(axis=0)
+    freqs, powers = spectra.freqs_hz, spectra.active_powers.sum(axis=0)
+    cross = spectra.active[:, m, spectra.partners.index(r)].sum(axis=0)
     read_early = np.exp(-2j * np.pi * freqs / rate * (spectra.offsets[m] - spectra.offsets[r]))
     recorded, aligned = (
-        total[m, r] * _entry(path, freqs, rate, moved) * _entry(own, freqs, rate, moved).conj() * read_early
+        cross * _entry(path, freqs, rate, moved) * _entry(own, freqs, rate, moved).conj() * read_early
         for moved in (False, True)
     )
-    power = np.real(total[m, m]) * np.abs(_entry(path, freqs, rate, True)) ** 2
-    reference = np.real(total[r, r]) * np.abs(_entry(own, freqs, rate, True)) ** 2
+    power = powers[m] * np.abs(_entry(path, freqs, rate, True)) ** 2
+    reference = powers[r] * np.abs(_entry(own, freqs, rate, True)) ** 2
     slices = band_slices(freqs, _BANDS)
     means = [np.array([values[part].sum() for part in slices]) for values in (recorded, aligned, power, reference)]
     energy = np.real(means[2] * means[3])
@@ -211,9 +212,9 @@ def attack_pictures(rendered: Rendered) -> Iterator[Picture]:
 def _attack_picture(attack: _Attack, plan: PerformancePlan, begin: int, rate: int) -> Picture:
     loudest = np.abs(attack.sum_aligned).max() / max(1e-9, np.abs(attack.sum_recorded).max())
     moved = [
-        f"{path.track.mic} {_advance(path, rate)} ms{' and turned over' * (path.polarity < 0)}"
+        f"{path.track.mic} {_advance(path, begin, rate)} ms{' and turned over' * (_polarity(path, begin, rate) < 0)}"
         for path in plan.mics
-        if path.delay_samples or path.polarity < 0
+        if path.delay_samples or path.polarity < 0 or path.passages
     ]
     return Picture(
         name=f"attack_{plan.performance}",
@@ -228,7 +229,7 @@ def _attack_picture(attack: _Attack, plan: PerformancePlan, begin: int, rate: in
             f"likeness to {attack.mics[attack.reference]} as recorded",
             "likeness aligned",
         ),
-        rows=tuple(_row(path, attack, m, rate) for m, path in enumerate(plan.mics)),
+        rows=tuple(_row(path, attack, m, begin, rate) for m, path in enumerate(plan.mics)),
     )
 
 
@@ -257,13 +258,28 @@ def _samples(mix: MixPlan, plan: PerformancePlan, window: Window) -> tuple[Float
     return samples / np.maximum(1e-12, np.abs(samples).max(axis=1, keepdims=True)), made[stem][0]
 
 
-def _row(path: MicPath, attack: _Attack, m: int, rate: int) -> tuple[str, ...]:
+def _row(path: MicPath, attack: _Attack, m: int, begin: int, rate: int) -> tuple[str, ...]:
     likeness = (_likeness(samples, attack.reference, m) for samples in (attack.recorded, attack.aligned))
-    return attack.mics[m], _advance(path, rate), "yes" if path.polarity < 0 else "no", *likeness
+    turned = "yes" if _polarity(path, begin, rate) < 0 else "no"
+    return attack.mics[m], _advance(path, begin, rate), turned, *likeness
 
 
-def _advance(path: MicPath, rate: int) -> str:
-    return written(samples_to_ms(path.delay_samples, rate), 3)
+def _advance(path: MicPath, at: int, rate: int) -> str:
+    """In ms, at sample `at` of the song."""
+    own = _passage(path, at, rate)
+    samples = path.delay_samples if own is None else own.at(samples_to_s(at, rate), rate)
+    return written(samples_to_ms(samples, rate), 3)
+
+
+def _polarity(path: MicPath, at: int, rate: int) -> int:
+    own = _passage(path, at, rate)
+    return path.polarity if own is None else own.polarity
+
+
+def _passage(path: MicPath, at: int, rate: int) -> Passage | None:
+    """That of a mic that changes in the song; None where it is steady."""
+    begun = [passage for passage in path.passages if passage.from_s <= samples_to_s(at, rate)]
+    return begun[-1] if begun else None
 
 
 def _likeness(samples: FloatArray, reference: int, m: int) -> str:

@@ -22,11 +22,13 @@ from premix.report.listening import Listening, make_listening
 from premix.report.mix_pictures import doubling_pictures, level_pictures, stereo_pictures
 from premix.report.pictures import Picture, drawn, save_pictures
 from premix.report.song_players import MOST_PERFORMANCES, groups_of, players_of, sources_of
+from premix.report.trail_pictures import trail_pictures
 from premix.report.window import SECONDS, busiest_window
 from premix.units import gain_to_db, samples_to_s
 
 SUBJECTS: dict[str, Callable[[Rendered], Iterator[Picture]]] = {
     "efficiency": efficiency_pictures,
+    "steadiness": trail_pictures,
     "attack": attack_pictures,
     "phase": phase_pictures,
     "gate": gate_pictures,

@@ -112,3 +112,47 @@ def test_a_broken_file_cannot_fill_the_memory() -> None:
     runs = measured(signal, clip_level=FULL_24).clipped_runs()
     assert len(runs) == MAX_RUNS
     assert runs[0] == (1, 3)
+
+
+def note(hz: float, amplitude: float, seconds: float = 1.0) -> npt.NDArray[np.float64]:
+    """A low note with an octave and a fifth in it."""
+    time = 2 * np.pi * hz * np.arange(round(seconds * RATE)) / RATE
+    return np.asarray(amplitude * (np.sin(time) + 0.4 * np.sin(2 * time + 1.0) + 0.3 * np.sin(3 * time + 2.0)))
+
+
+@given(cuts=st.lists(st.integers(0, RATE), max_size=8), level=st.floats(0.05, 0.9))
+def test_tops_that_were_cut_off_below_full_scale_are_found(cuts: list[int], level: float) -> None:
+    """A note clipped on both sides, then turned down: nine in ten of the runs at its highest level (the slow way; the
+    others end a hair below it), no other place, and the same however it is cut into blocks."""
+    hard = np.clip(note(82.4, 1.0), -0.5, 0.4)
+    expected = (*runs_of(hard >= 0.4, CLIP_RUN), *runs_of(hard <= -0.5, CLIP_RUN))
+    found = measured(level * hard, cuts).flat_tops()
+    assert found == measured(level * hard).flat_tops()
+    assert len(set(found) & set(expected)) > 0.9 * len(expected) > 100
+    assert all(any(abs(start - at) <= 1 for at, _ in expected) for start, _ in found)
+
+
+@pytest.mark.parametrize("hz", [30.0, 41.2, 55.0, 82.4, 220.0, 3000.0])
+def test_round_tops_are_not_flat(hz: float) -> None:
+    """The lowest notes stay for many samples near their top, every period again: no corner, no clipping."""
+    assert measured(0.5 * np.sin(2 * np.pi * hz * np.arange(2 * RATE) / RATE)).flat_tops() == ()
+    assert measured(note(hz, 0.3, 2.0)).flat_tops() == ()
+
+
+def test_four_flat_tops_are_an_accident_and_full_scale_is_told_as_such() -> None:
+    """Five make a finding; at full scale they are runs at full scale."""
+    rng = np.random.default_rng(4)
+    signal = np.clip(0.1 * rng.standard_normal(RATE), -0.3, 0.3)
+    for k in range(4):
+        signal[5000 * (k + 1) : 5000 * (k + 1) + 4] = 0.5
+    assert measured(signal).flat_tops() == ()
+    signal[40000:40004] = 0.5
+    assert len(measured(signal).flat_tops()) == 5
+    assert measured(2.0 * signal).flat_tops() == ()
+    assert len(measured(2.0 * signal).clipped_runs()) == 5
+
+
+def test_silence_and_direct_voltage_cost_nothing() -> None:
+    """No top has an end there; nothing piles up."""
+    assert measured(np.zeros(RATE), (100, 200)).flat_tops() == ()
+    assert measured(np.full(RATE, 0.25), (100, 200)).flat_tops() == ()

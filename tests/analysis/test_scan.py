@@ -192,6 +192,17 @@ def test_damage_is_told_by_track_with_its_time(tmp_path: Path) -> None:
     assert "+3.5 dBFS" in told["track-over-full-scale", "right/dynamic"].message  # 20 log10 1.5 = 3.52
 
 
+def test_tops_cut_off_below_full_scale_are_told_as_clipped(tmp_path: Path) -> None:
+    """A preamplifier clipped the ribbon, and the file was turned down by 6 dB afterwards."""
+    signals = six_tracks(2 * RATE)
+    limit = 0.4 * float(np.abs(signals["left_ribbon"]).max())
+    signals["left_ribbon"] = 0.5 * np.clip(signals["left_ribbon"], -limit, limit)
+    song = check_intact(scan(song_of(tmp_path, signals), tmp_path))
+    (finding,) = song.findings
+    assert (finding.slug, finding.subject) == ("track-clipped", "left/ribbon")
+    assert f"cut off at {20.0 * np.log10(0.5 * limit):.1f} dBFS" in finding.message
+
+
 def test_sound_tracks_are_told_nothing(scanned: Song) -> None:
     """A good recording gives no finding."""
     assert check_intact(scanned).findings == ()

@@ -6,10 +6,13 @@ import mir_eval
 import numpy as np
 import pytest
 
+from premix.demo.playing import perform, play
+from premix.demo.rig import amplify
 from premix.measures.doubling import TakeCorrelation, match_onsets, onset_spread, same_take_findings
 from premix.messages import REMEDIES
-from premix.model.mix import OnsetSpread
+from premix.model.mix import OnsetSpread, TakePair
 from tests.measures.signals import RATE, FloatArray, feed_in_pieces, riff_noise
+from tests.rigs.cabinets import random_cabinet
 
 
 def test_the_spread_is_that_of_the_matched_onsets() -> None:
@@ -69,6 +72,50 @@ def test_one_take_on_both_sides_is_found_late_soft_inverted_and_noisy() -> None:
     findings = same_take_findings(pairs)
     assert [finding.subject for finding in findings] == ["left, right"]
     assert findings[0].slug in REMEDIES and "-1.00" in findings[0].message
+
+
+def two_amps(seed: int, late_samples: int, polarity: int) -> FloatArray:
+    """One guitar through two amps and two cabinets (other drive, other mics, 12 s): two stems."""
+    rng = np.random.default_rng([seed, 5])
+    guitar = play(perform(12.0, rng), round(12.0 * RATE), RATE, rng)
+    stems = []
+    for drive_db, set_up in ((0.0, seed + 10), (-4.0, seed + 50)):
+        source = amplify(guitar, RATE, drive_db=drive_db)
+        stems.append(random_cabinet(set_up, rate=RATE, source=source, n_close=2, sub=False).signals[0])
+    return np.stack((stems[0], polarity * np.roll(stems[1], late_samples)))
+
+
+@pytest.mark.parametrize(("seed", "late_samples", "polarity"), [(1, 60, -1), (2, -90, 1), (3, 60, 1)])
+def test_two_amps_of_one_take_are_told_with_polarity_and_lag(seed: int, late_samples: int, polarity: int) -> None:
+    """Their correlation may be under 0.9, as amps and cabinets turn the phase; their coherence is far above chance.
+
+    The lag is that of the files within 1 ms (the cabinets' mics stand some cm apart).
+    """
+    (pair,) = takes(("left", "right"), two_amps(seed, late_samples, polarity)).pairs()
+    assert pair.same_take
+    assert pair.coherence is not None and pair.coherence > 0.6
+    assert pair.lag_ms == pytest.approx(1000.0 * late_samples / RATE, abs=1.0)
+    (finding,) = same_take_findings((pair,))
+    assert finding.subject == "left, right"
+    assert f"{pair.correlation:.2f} (at {pair.lag_ms:+.1f} ms)" in finding.message
+
+
+def test_two_amps_below_the_correlation_of_a_copy_are_said_to_be_two_amps() -> None:
+    """A correlation of 0.7 and a coherence of 0.8: the message says what is late, turned over, and what it does."""
+    (finding,) = same_take_findings((TakePair("left", "right", -0.7, 1.25, True, 0.8),))
+    assert "one take through two amps, right turned over and 1.25 ms late; they comb in mono" in finding.message
+
+
+def test_two_performances_through_one_amp_are_two() -> None:
+    """The demo's riff played twice through one set-up: correlation and coherence at chance."""
+    stems = []
+    for take in (0, 1):
+        rng = np.random.default_rng([take, 5])
+        guitar = play(perform(12.0, rng), round(12.0 * RATE), RATE, rng)
+        stems.append(random_cabinet(7, rate=RATE, source=amplify(guitar, RATE), n_close=2, sub=False).signals[0])
+    (pair,) = takes(("left", "right"), np.stack(stems)).pairs()
+    assert not pair.same_take
+    assert pair.coherence is not None and pair.coherence < 0.2
 
 
 def test_the_search_reaches_30_ms_without_fading() -> None:

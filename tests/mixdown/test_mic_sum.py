@@ -1,13 +1,16 @@
 """Mics to one signal: what delay, gain, filters and blocks do to the samples of a file."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
 from premix.arrays import FloatArray
+from premix.audio.filters import TAPS
 from premix.mixdown.mic_sum import HOP, MicSum, Workspace
+from premix.model.alignment import Passage
 from premix.model.mix import MicPath
 from premix.model.tracks import Track
 from premix.pipeline import load
@@ -129,3 +132,24 @@ def test_advanced_mic_keeps_the_sound_before_the_songs_start(tracks: dict[str, T
     near = summed([MicPath(tracks["ribbon"], 1.0, 1, 100.4)])
     far = summed([MicPath(tracks["ribbon"], 1.0, 1, 150.4)])
     np.testing.assert_allclose(near[50 : FRAMES - 300], far[: FRAMES - 350], rtol=0, atol=1e-15)
+
+
+@pytest.mark.parametrize("delay", [33.0, 33.4])
+@pytest.mark.parametrize("rows", [1, 5, 21])
+def test_a_mic_that_changes_is_summed_as_the_one_that_does_not(
+    tracks: dict[str, Track], delay: float, rows: int
+) -> None:
+    """Two passages of one mic, far apart in delay and turned over: outside the fade each is that delay's own sum.
+
+    The second lies a whole number of samples from the first, so that both are the same to the last bit.
+    """
+    passages = (Passage(0.0, 0.4, delay, -1), Passage(0.4, FRAMES / RATE, delay - 100.0, 1))
+    path = MicPath(tracks["ribbon"], 0.7, -1, delay, passages=passages)
+    steady = [replace(path, polarity=p.polarity, delay_samples=p.delay_samples, passages=()) for p in passages]
+    first, second = (summed([one]) for one in steady)
+    out = summed([path], rows)
+    reach = 120 + TAPS  # half the fade, and the FIR's reach
+    # A transform of the same samples at other places of a row: its rounding, no more.
+    np.testing.assert_allclose(out[: 19200 - reach], first[: 19200 - reach], atol=1e-15)
+    np.testing.assert_allclose(out[19200 + reach :], second[19200 + reach :], atol=1e-15)
+    np.testing.assert_array_equal(out, summed([path]))

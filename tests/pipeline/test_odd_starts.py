@@ -55,13 +55,24 @@ def test_stem_is_that_of_the_track_in_step(rendered_demo: RenderedDemo, late: tu
     assert level_db(rest) < level_db(samples(found, "stem_left_a")) - 40.0
 
 
-def test_narrow_search_refuses_rather_than_guesses(demo: Demo, late: tuple[Path, int], tmp_path: Path) -> None:
-    """Within 4 ms there is no place for it: one line that names the mic, nothing written."""
+def test_unasked_it_is_refused_with_its_whole_lateness(
+    demo: Demo, late: tuple[Path, int], found: Path, tmp_path: Path
+) -> None:
+    """One line that names the mic, the milliseconds and the line to write; nothing written. That line, put into the
+    recipe, gives what the wide search found."""
     with pytest.raises(RefusedError) as caught:
         render(demo.song.recipe, late[0], tmp_path / "out")
     (problem,) = caught.value.problems
-    assert problem.where == "left_a/ribbon"
+    assert (problem.slug, problem.where) == ("alignment-late", "left_a/ribbon")
+    whole = decided(found)["left_a", "ribbon"]["delay_samples"]
+    assert f"{1000.0 * whole / demo.truth.rate:.2f} ms late" in problem.what
+    assert f"delay: {{samples: {whole:.2f}}}" in problem.what
     assert not (tmp_path / "out").exists()
+    line = f"performances.left_a.mics.ribbon.delay={{samples: {whole:.2f}}}"
+    render(demo.song.recipe, late[0], tmp_path / "by_hand", settings=[line])
+    by_hand = decided(tmp_path / "by_hand")["left_a", "ribbon"]
+    assert by_hand["polarity"] == decided(found)["left_a", "ribbon"]["polarity"]
+    assert by_hand["delay_samples"] == pytest.approx(whole, abs=0.01)
 
 
 def test_wide_search_leaves_tracks_in_step_alone(demo: Demo, rendered_demo: RenderedDemo, tmp_path: Path) -> None:

@@ -63,7 +63,7 @@ def test_block_sizes_change_no_sample_and_no_decision(
     song: Song, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, threads: int
 ) -> None:
     """Smaller blocks in both passes: the same samples; the figures differ by the rounding of their sums only."""
-    monkeypatch.setattr(scan, "BLOCK_HOPS", 3)
+    monkeypatch.setattr(scan, "BLOCK_FRAMES", 2)
     monkeypatch.setattr("premix.mixdown.levelled.render", partial(mix, rows=7))
     render(song.recipe, song.tracks, tmp_path / "out", threads=threads)
     assert hashes(tmp_path / "out") == hashes(song.out())

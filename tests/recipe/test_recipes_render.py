@@ -92,6 +92,7 @@ RECIPES = st.fixed_dictionaries(
                 "search_ms": st.sampled_from([0.5, 4, 20]),
                 "pool": st.booleans(),
                 "rotate": st.sampled_from(["off", "auto"]),
+                "changes": st.sampled_from(["follow", "tell", "stop"]),
             },
         ),
         "buses": st.just({"extra": {"pan": 0.3}}),

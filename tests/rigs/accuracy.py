@@ -179,6 +179,26 @@ def spoiled_case(seed: int) -> SpoiledCase:
     )
 
 
+@dataclass(frozen=True)
+class RoomCase:
+    """A room mic in a hard room: how late its first sound was found against the direct path (None: not found), and
+    whether its polarity was called (None), right or wrong."""
+
+    seed: int
+    error_ms: float | None
+    polarity_right: bool | None
+
+
+def room_case(seed: int) -> RoomCase:
+    """One take with a room mic 2.5 to 7 m away, by image sources; the truth is the length of the direct path."""
+    rig = random_cabinet(seed, **(cabinet_settings(seed) | {"rate": RATE}), room=True, hall=True)
+    decision = decisions_of(decide_rig(rig))[-1]
+    late = decision.arrival_samples
+    error_ms = None if late is None else float(1000.0 * (late - rig.delays[-1]) / RATE)
+    right = bool(decision.polarity == rig.polarities[-1]) if decision.polarity_clear else None
+    return RoomCase(seed, error_ms, right)
+
+
 def closure_case(seed: int) -> float:
     """|tau(a,b) + tau(b,c) + tau(c,a)| of three colourless mics, each pair solved by itself."""
     rig = random_cabinet(seed, n_close=3, sub=False, colour="none", n_speakers=1, seconds=6.0, noise_db=-50.0)

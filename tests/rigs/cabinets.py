@@ -97,24 +97,25 @@ def random_cabinet(
     hum_db: float = -55.0,
     bleed_db: float | None = -45.0,
     source: FloatArray | None = None,
+    hall: bool = False,
 ) -> Rig:
     """One performance through a random set-up: a seed is a set-up, each `take` of it another performance.
 
     n_speakers: 1 to 4 (None: by the seed). colour: none makes each mic a pure delay of one common sound.
     noise_db (own to each mic), hum_db (common to all), bleed_db (drums; None: none): rms against that of the
     mic's guitar. source: an amp's output of your own, shape (frames). via pyroomacoustics: in a shoebox, with
-    its reflections.
+    its reflections. hall: the room mic stands up to 7 m away in a larger, harder room.
     """
     rng = np.random.default_rng([seed, 11])
     speakers = _speakers(rng, n_speakers)
-    mics = _mics(rng, speakers, n_close, sub, room, colour)
+    mics = _mics(rng, speakers, n_close, sub, room, colour, hall)
     mains_hz = float(rng.choice([50.0, 60.0]))
     if source is None:
         # A few sources serve all seeds: they take longer to make than the cabinet.
         source = amp_output(seed % 3 + 3 * take, rate, seconds, other_song)
     own = np.random.default_rng([seed, take, int(other_song), 12])
     if via == "pyroomacoustics" or room:
-        paths = image_responses([m.place_m for m in mics], speakers, rate, np.random.default_rng([seed, 13]))
+        paths = image_responses([m.place_m for m in mics], speakers, rate, np.random.default_rng([seed, 13]), hall=hall)
     wanted = np.array([_nearest_m(m, speakers) / speed_of_sound_m_s() + m.converter_s for m in mics]) * rate
     signals = []
     for index, mic in enumerate(mics):
@@ -134,7 +135,13 @@ def _speakers(rng: np.random.Generator, count: int | None) -> tuple[Point, ...]:
 
 
 def _mics(
-    rng: np.random.Generator, speakers: tuple[Point, ...], n_close: int, sub: bool, room: bool, colour: Colour
+    rng: np.random.Generator,
+    speakers: tuple[Point, ...],
+    n_close: int,
+    sub: bool,
+    room: bool,
+    colour: Colour,
+    hall: bool = False,
 ) -> tuple[RigMic, ...]:
     """The mics: close ones 2 to 60 cm away (the first the nearest), then sub and room."""
     distances = sorted(rng.uniform(0.02, 0.60, n_close))
@@ -155,7 +162,8 @@ def _mics(
         )
         mics.append(_mic(rng, "sub", "sub", place, 0.0, () if colour == "none" else bands))
     if room:
-        place = (float(rng.uniform(2.4, 3.6)), float(rng.uniform(-1.0, 1.0)), float(rng.uniform(0.2, 1.0)))
+        near, far = (2.5, 7.0) if hall else (2.4, 3.6)
+        place = (float(rng.uniform(near, far)), float(rng.uniform(-1.0, 1.0)), float(rng.uniform(0.2, 1.0)))
         mics.append(_mic(rng, "room", "room", place, 0.0, _colour(rng, colour, 9.0)))
     return tuple(mics)
 

@@ -19,11 +19,18 @@ LENGTH_S = 0.45
 
 
 def image_responses(
-    mics_m: Sequence[Point], speakers_m: Sequence[Point], rate: int, rng: np.random.Generator
+    mics_m: Sequence[Point], speakers_m: Sequence[Point], rate: int, rng: np.random.Generator, *, hall: bool = False
 ) -> list[FloatArray]:
-    """Responses (frames) from all speakers together to each mic; the direct sound is at distance / c."""
-    size = (rng.uniform(5.5, 7.5), rng.uniform(4.4, 5.6), rng.uniform(2.6, 3.4))
-    walls = pyroomacoustics.Material(float(rng.uniform(0.35, 0.55)))
+    """Responses (frames) from all speakers together to each mic; the direct sound is at distance / c.
+
+    hall: a room half as large again with harder walls, in which reflections are stronger than the direct sound.
+    """
+    if hall:
+        size = (rng.uniform(8.5, 11.0), rng.uniform(5.0, 8.0), rng.uniform(2.6, 4.5))
+        walls = pyroomacoustics.Material(float(rng.uniform(0.12, 0.40)))
+    else:
+        size = (rng.uniform(5.5, 7.5), rng.uniform(4.4, 5.6), rng.uniform(2.6, 3.4))
+        walls = pyroomacoustics.Material(float(rng.uniform(0.35, 0.55)))
     before = pyroomacoustics.constants.get("rir_hpf_enable")
     pyroomacoustics.constants.set("rir_hpf_enable", False)
     try:

@@ -1,5 +1,4 @@
 """Takes of several sections beside drums: verses far down, fades, last chords, swells, ghost notes, scratches.
-scratches.
 
 What a close mic hears of the drums has come through the air of the room, later and with other levels in each mic than
 the guitar, and with a tail of its own.

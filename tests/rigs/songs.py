@@ -79,9 +79,22 @@ def spectra_of(signals: FloatArray, rate: int, mics: Sequence[str], close: int) 
     for start in range(0, signals.shape[1] - frame + 1, hop):
         part = signals[:, start : start + frame]
         collector.take(part, median_level_db((part[:close] ** 2).mean(axis=1)))
-    active, n_active, quiet, n_quiet = collector.result()
-    offsets = (0,) * len(signals)
-    return Spectra("left", tuple(mics), collector.freqs_hz, active, n_active, quiet, n_quiet, frame, hop, offsets)
+    found = collector.result()
+    return Spectra(
+        "left",
+        tuple(mics),
+        collector.freqs_hz,
+        found.active,
+        found.n_active,
+        found.quiet,
+        found.n_quiet,
+        frame,
+        hop,
+        (0,) * len(signals),
+        collector.partners,
+        found.active_powers,
+        found.quiet_powers,
+    )
 
 
 def keys_of(performance: str, powers: FloatArray, mics: Sequence[str], folder: Path, rate: int = 48000) -> KeyEnvelopes:

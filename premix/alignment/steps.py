@@ -1,0 +1,137 @@
+"""Steps: what a mic that changes is read through, passages against its longest one.
+
+They are placed on the samples from the parts of a trail, put on top of each other where a mic was followed twice, and
+become the passages of its decision.
+"""
+
+import itertools
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from premix.alignment.case import Case
+from premix.alignment.changes import MIN_DRIFT_PPM, Change, Part
+from premix.alignment.placing import Answer, Heard, place_of_change
+from premix.alignment.trails import MIN_CHANGE_S, Trails
+from premix.model.alignment import MicDecision, Passage
+from premix.model.song import Mic, Song
+
+NEAREST_S, SHORTEST_S = 0.05, 0.4
+"""Changes nearer to each other than this are one, and parts shorter than this none."""
+SMALLEST_SAMPLES = 1.0
+"""Two parts of a drift whose ends lie this near meet there."""
+
+
+class Placing:
+    """Puts the parts of one mic's trail on the time line."""
+
+    def __init__(self, song: Song, case: Case, trails: Trails, decisions: Sequence[MicDecision], m: int) -> None:
+        self._trails, self._decisions = trails, decisions
+        self._stretches, self._rate, self._end_s = trails.stretches, song.rate, song.frames / song.rate
+        heard = [Heard(mic, trails.responses[n], trails.freqs_hz) for n, mic in enumerate(case.mics)]
+        self._one, self._own, self._mean = heard[m], decisions[m], trails.means[m]
+        self._rest = [
+            (n, heard[n])
+            for n, d in enumerate(decisions)
+            if n != m and d.summed and d.role != "room" and d.refusal is None
+        ]
+
+    def steps(self, parts: Sequence[Part]) -> tuple[Passage, ...]:
+        """The parts as passages against the longest, at its middle, which is 0 and 1 itself."""
+        kept = list(parts)
+        edges = self._edges(kept)
+        while (short := self._too_short(kept, edges)) is not None:
+            del kept[short]
+            edges = self._edges(kept)
+        lengths = [to_s - from_s for from_s, to_s in itertools.pairwise(edges)]
+        longest = int(np.argmax(lengths))
+        home, sign = self._at(kept[longest], 0.5 * (edges[longest] + edges[longest + 1])), kept[longest].sign
+        return tuple(
+            Passage(from_s, to_s, self._at(part, from_s) - home, part.sign * sign, 1e6 * part.slope / self._rate)
+            for part, (from_s, to_s) in zip(kept, itertools.pairwise(edges), strict=True)
+        )
+
+    def _too_short(self, parts: Sequence[Part], edges: Sequence[float]) -> int | None:
+        """A part of a single stretch that vanishes when its ends are placed: it only held the change."""
+        lengths = [to_s - from_s for from_s, to_s in itertools.pairwise(edges)]
+        single = [i for i, part in enumerate(parts) if part.stop - part.first == 1 and 0 < i < len(parts) - 1]
+        return next((i for i in single if lengths[i] < SHORTEST_S), None)
+
+    def _edges(self, parts: Sequence[Part]) -> list[float]:
+        """Where each part begins, in seconds, and where the last ends."""
+        places = [self._place(before, after) for before, after in itertools.pairwise(parts)]
+        return list(itertools.accumulate([0.0, *places, self._end_s], max))
+
+    def _place(self, before: Part, after: Part) -> float:
+        last, first = self._stretches[before.stop - 1], self._stretches[after.first]
+        middle = 0.5 * (last.to_s + first.from_s)
+        ends = self._at(before, middle), self._at(after, middle)
+        if before.sign == after.sign and abs(ends[0] - ends[1]) < SMALLEST_SAMPLES:
+            return middle  # a drift that bends
+        answers = [
+            (self._own.delay_samples + delay, self._own.polarity * part.sign)
+            for delay, part in zip(ends, (before, after), strict=True)
+        ]
+        lo_s, hi_s = max(0.0, last.from_s), min(first.to_s, self._end_s)
+        rest = [(heard, self._believed(n, before.stop - 1, after.first)) for n, heard in self._rest]
+        return place_of_change(self._one, rest, answers[0], answers[1], self._mean, lo_s, hi_s)
+
+    def _believed(self, n: int, first: int, last: int) -> Answer:
+        """Where mic n stands from stretch `first` to `last`."""
+        trails, own = self._trails, self._decisions[n]
+        turned = int(trails.signs[first, n])
+        return own.delay_samples + float(np.median(trails.delays[first : last + 1, n])), own.polarity * turned
+
+    def _at(self, part: Part, time_s: float) -> float:
+        return part.at(time_s, self._stretches)
+
+
+def changes_of(mic: str, steps: Sequence[Passage], rate: int) -> Iterator[Change]:
+    """What steps say: turns of polarity and jumps between them, drifts within."""
+    for before, after in itertools.pairwise(steps):
+        size = after.delay_samples - _end(before, rate)
+        if before.polarity != after.polarity:
+            yield Change("turned", mic, after.from_s, after.from_s, samples=size)
+        elif abs(size) >= SMALLEST_SAMPLES or not (before.ppm or after.ppm):
+            yield Change("jump", mic, after.from_s, after.from_s, samples=size)
+    for step in steps:
+        if abs(step.ppm) >= MIN_DRIFT_PPM:
+            size = _end(step, rate) - step.delay_samples
+            yield Change("drift", mic, step.from_s, step.to_s, samples=size, ppm=step.ppm)
+
+
+def _end(step: Passage, rate: int) -> float:
+    """Its delay where it ends."""
+    return step.delay_samples + 1e-6 * step.ppm * (step.to_s - step.from_s) * rate
+
+
+def worth_following(steps: Sequence[Passage], role: str, rate: int) -> bool:
+    """Whether steps go far enough to be worth their own delays."""
+    ends = [delay for step in steps for delay in (step.delay_samples, _end(step, rate))]
+    return len({step.polarity for step in steps}) > 1 or float(np.ptp(ends)) >= 2.0 * MIN_CHANGE_S[role] * rate
+
+
+def composed(first: Sequence[Passage], then: Sequence[Passage], rate: int) -> tuple[Passage, ...]:
+    """Steps found on a track that was itself read through steps, as one list."""
+    if not first:
+        return tuple(then)
+    edges = sorted({p.from_s for p in (*first, *then)} | {then[-1].to_s})
+    steps: list[Passage] = []
+    for from_s, to_s in itertools.pairwise(edges):
+        if to_s - from_s > NEAREST_S:
+            middle = 0.5 * (from_s + to_s)
+            both = [next(p for p in reversed(list_) if p.from_s <= middle) for list_ in (first, then)]
+            delay = sum(p.delay_samples + 1e-6 * p.ppm * (from_s - p.from_s) * rate for p in both)
+            start = steps[-1].to_s if steps else from_s
+            steps.append(Passage(start, to_s, delay, both[0].polarity * both[1].polarity, both[0].ppm + both[1].ppm))
+    return tuple(steps)
+
+
+def passages_of(mic: Mic) -> tuple[Passage, ...]:
+    """Its steps on top of its delay and polarity; those that a sheet gives as they stand, to the last bit."""
+    own = mic.decision
+    return own.passages or tuple(
+        replace(step, delay_samples=own.delay_samples + step.delay_samples, polarity=own.polarity * step.polarity)
+        for step in mic.steps
+    )
