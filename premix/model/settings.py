@@ -168,8 +168,8 @@ class Gate(Section):
     open_for: OpenFor = Field(
         "riff",
         description="riff: what lies 12 dB and more under the loud level around and is shorter than 80 ms (ghost "
-        "notes, scratches, fingers on strings) stays shut, so that stops are clean. all: everything that is guitar opens "
-        "the room, which breathes with the hand.",
+        "notes, scratches, fingers on strings) stays shut, so that stops are clean. all: everything that is guitar "
+        "opens the room, which breathes with the hand.",
         examples=["all"],
     )
 
