@@ -33,6 +33,16 @@ class Exit(IntEnum):
 
 
 Severity = Literal["info", "warning", "error"]
+LONGEST_LINE = 1000
+"""Characters of a message: what a name of 100 kB adds to it helps nobody."""
+
+
+def one_line(text: str, longest: int = LONGEST_LINE) -> str:
+    """Text as one line of a terminal: control characters escaped, the middle left out where it is too long."""
+    if len(text) > longest:
+        half = longest // 2
+        text = f"{text[:half]} ... ({len(text) - 2 * half} characters more) ... {text[-half:]}"
+    return "".join(char if char.isprintable() else repr(char)[1:-1] for char in text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +67,7 @@ class Problem:
     def line(self) -> str:
         """The problem as one line of text: where: what; allowed: ...; remedy. [slug]"""
         parts = (self.what, self.allowed and f"allowed: {self.allowed}", self.remedy)
-        text = f"{self.where}: {'; '.join(filter(None, parts))} [{self.slug}]"
-        return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+        return one_line(f"{self.where}: {'; '.join(filter(None, parts))} [{self.slug}]")
 
 
 @dataclass(frozen=True, slots=True)

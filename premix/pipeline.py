@@ -12,7 +12,7 @@ from typing import Any
 
 from premix.alignment.decide import align, decide_variant, decided_as, recorded_before
 from premix.alignment.lateness import odd_starts
-from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text, with_gates
+from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_offsets, sheet_text, with_gates
 from premix.alignment.steadiness import (
     CHANGES,
     findings_of,
@@ -24,8 +24,10 @@ from premix.alignment.steadiness import (
     with_trails,
 )
 from premix.analysis.damage import check_intact, damage
+from premix.analysis.di_check import check_dis
 from premix.analysis.levels import look
 from premix.analysis.scan import scan, scan_steadied
+from premix.delivery.against import Changes, Render, changes
 from premix.delivery.documents import comparison_manifest, manifest
 from premix.delivery.file_names import document_name, file_names, variant_path
 from premix.delivery.package import Package
@@ -52,6 +54,7 @@ from premix.report.compare_page import write_compare_page
 from premix.report.page import missing_extra, write_report
 from premix.tracks.find import find_tracks
 from premix.tracks.intake import check_unchanged, take_in
+from premix.tracks.roll_call import roll_findings
 
 RecipeLike = Path | Mapping[str, Any]
 """A recipe's file, or plain data of the same keys."""
@@ -78,11 +81,12 @@ class Prepared:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A finished render: its records, its manifest, the limits that are broken."""
+    """A finished render: its records, its manifest, the limits that are broken; changes: against an earlier render."""
 
     rendered: Rendered
     manifest: Manifest
     broken: tuple[Finding, ...]
+    changes: Changes | None = None
 
 
 def load(
@@ -94,8 +98,9 @@ def load(
     """
     merged = read_recipe(recipe, song_folder=folder, settings=settings)
     wanted = song_of(merged)
-    found, unused = find_tracks(wanted, folder)
-    song = take_in(wanted.tell(*unused), found, folder, recover=recover)
+    found, roll = find_tracks(wanted, folder)
+    wanted = replace(wanted, roll_call=roll).tell(*roll_findings(roll, folder.name or str(folder)))
+    song = take_in(wanted, found, folder, recover=recover)
     check_chains(song)
     return merged, song
 
@@ -139,7 +144,7 @@ def prepare(
         check_sheet(given, str(sheet), song)
     with scratch_folder() as scratch:
         reader = _Reader(scratch, threads, progress)
-        song = check_intact(reader.scan(song))
+        song = check_dis(check_intact(reader.scan(song)))
         song = _aligned(song, given, reader)
         yield Prepared(merged, song if given is None else with_gates(given, song), given)
 
@@ -185,6 +190,8 @@ class _Reader:
 def _aligned(song: Song, sheet: Sheet | None, reader: _Reader) -> Song:
     """Decide every mic, follow it through the song, and where it changes decide it anew with its changes undone."""
     if sheet is not None:
+        starts = sheet_offsets(sheet, song)
+        song = reader.in_step(song, starts) if starts else song
         stepped = with_sheet_steps(song, sheet)
         song = reader.steadied(stepped) if any(p.steps for p in stepped.performances) else song
     first = align(song, sheet)
@@ -228,12 +235,14 @@ def render(
     extra_trim_db: float = 0.0,
     report: bool = False,
     pictures: Path | None = None,
+    earlier: Render | None = None,
     progress: Progress | None = None,
 ) -> Outcome:
     """The main job: OUT appears whole or not at all. Raises UserError with what the user has to mend.
 
     extra_trim_db: on top of the trim that the ceiling asks for, so that songs sit together. report: with the HTML
-    page, where its extra is installed. pictures: folder for the page's pictures as files.
+    page, where its extra is installed. pictures: folder for the page's pictures as files. earlier: a render that this
+    one is compared with; it may be the one that lies in OUT.
     """
     progress = progress or Progress()
     with (
@@ -254,10 +263,11 @@ def render(
         if report and missing_extra() is None:
             page = write_report(rendered, document, package.folder / document_name(song.name, "report", "html"))
         check_unchanged(song)
+        differing = None if earlier is None else changes(earlier, Render(document, package.folder))
         document = package.commit(document)
         if page is not None and pictures is not None:
             page.save_pictures(pictures)
-        return Outcome(rendered, document, broken)
+        return Outcome(rendered, document, broken, differing)
 
 
 def compare(
@@ -355,7 +365,7 @@ def _render_files(
 
 def _work(plan: MixPlan) -> int:
     """Samples of tracks that one pass of the mix reads."""
-    return plan.frames * sum(len(performance.mics) for performance in plan.performances)
+    return plan.frames * sum(performance.tracks for performance in plan.performances)
 
 
 def thread_pool(threads: int) -> ThreadPoolExecutor | nullcontext[None]:

@@ -65,7 +65,7 @@ class Case:
         ahead = np.subtract(offsets, self.offsets)[:, None]
         turn = np.exp(1j * self.signal.omega * ahead)
         pair = turn[:, None, :] * turn[None, self.signal.partners, :].conj()
-        signal = replace(self.signal, matrix=self.signal.matrix * pair, halves=self.signal.halves * pair)
+        signal = replace(self.signal, matrix=self.signal.matrix * pair, responses=self.signal.responses * turn)
         return replace(self, signal=signal, offsets=offsets)
 
     @property
@@ -181,8 +181,9 @@ def _link(case: Case, m: int, n: int) -> tuple[bool, float]:
 
 
 def as_recorded(mic: Mic, reference: str) -> MicDecision:
-    """The decision to leave a mic alone, in the sum unless it is muted."""
-    return MicDecision(mic.performance, mic.name, mic.role, reference, 0.0, 1, "auto", summed=not mic.mute)
+    """The decision to leave a mic alone, in the sum unless it is muted or a DI."""
+    summed = not mic.mute and not mic.is_di
+    return MicDecision(mic.performance, mic.name, mic.role, reference, 0.0, 1, "auto", summed=summed)
 
 
 def efficiency_of(case: Case, own: Sequence[MicDecision]) -> Efficiency:

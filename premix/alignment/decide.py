@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from premix.alignment.case import Case, build_case, chain_response, efficiency_of
+from premix.alignment.case import Case, as_recorded, build_case, chain_response, efficiency_of
 from premix.alignment.lateness import SAME_START_MS
 from premix.alignment.sheet import decide_from_sheet
 from premix.alignment.strangers import doubled, swapped
@@ -33,6 +33,7 @@ _REASONS = {
 _HEARS_COHERENCE = 0.3
 """A mic less coherent than this is not offered as another reference."""
 _COSTLY_DB = 0.3
+_WORSE_DB = 0.05
 
 
 def align(song: Song, sheet: Sheet | None = None) -> Song:
@@ -44,7 +45,8 @@ def align(song: Song, sheet: Sheet | None = None) -> Song:
     cases = [build_case(song, performance) for performance in song.performances]
     if sheet is not None:
         from_sheet, findings = decide_from_sheet(sheet, song, cases)
-        return _decided(song, cases, from_sheet).tell(*findings)
+        song = _decided(song, cases, from_sheet)
+        return song.tell(*findings, *_worse(song))
     cases, solved = _settled(song, cases)
     song = _decided(song, cases, solved.decisions())
     return song.tell(*_findings(song, cases), *_chain_costs(song, cases))
@@ -123,7 +125,7 @@ def decide_variant(song: Song, variant: Variant) -> Song:
 
     def decided(mic: Mic) -> Mic:
         decision = decisions[mic.label]
-        summed = not mic.mute and (decision.refusal is None or decision.summed)
+        summed = not (mic.mute or mic.is_di) and (decision.refusal is None or decision.summed)
         return replace(mic, decision=replace(decision, summed=summed))
 
     return varied.with_mics(decided)
@@ -133,7 +135,8 @@ def _decided(song: Song, cases: Sequence[Case], decisions: Sequence[Sequence[Mic
     """The song with the decisions of each performance, one a mic of its case."""
     performances = []
     for performance, case, own in zip(song.performances, cases, decisions, strict=True):
-        by_mic = {decision.mic: decision for decision in own}
+        by_mic = {mic.name: as_recorded(mic, song.reference) for mic in performance.dis}
+        by_mic |= {decision.mic: decision for decision in own}
         mics = tuple(replace(mic, decision=by_mic[mic.name]) for mic in performance.mics)
         performances.append(replace(performance, mics=mics, efficiency=efficiency_of(case, own)))
     return replace(song, performances=tuple(performances))
@@ -163,6 +166,7 @@ def _findings(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
     yield from doubled(song)
     yield from _inverted(song)
     yield from _reference(song, cases)
+    yield from _worse(song)
 
 
 def _unclear(mic: Mic) -> bool:
@@ -261,6 +265,15 @@ def _reference(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
         yield Finding("alignment-reference", "error", reference.label, f"the reference itself is refused{offer}")
 
 
+def _worse(song: Song) -> Iterator[Finding]:
+    """Performances whose sum is worse as decided than as recorded: what was given by hand does not fit the tracks."""
+    for performance in song.performances:
+        before_db, after_db = performance.efficiency.before_db, performance.efficiency.after_db
+        if after_db < before_db - _WORSE_DB:
+            what = f"sum efficiency {after_db:.2f} dB as decided, but {before_db:.2f} dB as recorded"
+            yield Finding("alignment-worse", "warning", performance.name, what)
+
+
 def _chain_costs(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
     """Performances whose sum would be better by more than _COSTLY_DB if their mics' chains had linear phase.
 
@@ -306,7 +319,7 @@ def _without_phase(
     for case, turn in zip(cases, turns, strict=True):
         back = np.where(np.isin([mic.name for mic in case.mics], mics)[:, None], turn.conj(), 1.0)
         pair = back[:, None, :] * back[None, case.signal.partners, :].conj()
-        signal = replace(case.signal, matrix=case.signal.matrix * pair, halves=case.signal.halves * pair)
+        signal = replace(case.signal, matrix=case.signal.matrix * pair, responses=case.signal.responses * back)
         undone.append(replace(case, signal=signal))
     decisions = solve_song(song, undone).decisions()
     return [efficiency_of(case, own).after_db for case, own in zip(undone, decisions, strict=True)]

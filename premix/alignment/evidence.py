@@ -24,16 +24,22 @@ SMOOTH_BINS = 21
 class Against:
     """Mic `m` against the aligned sum of the others, or of those of its partners.
 
-    cross: (F) cross-spectrum X_m conj(Y). halves: (2, F) the same by half. coherence: (B) bias-corrected mean
-    magnitude-squared coherence of each band; local: (F) the same around each bin, 0 in masked bands.
+    terms: (A, F) conj phase terms of the partners that it is held against. cross: (F) cross-spectrum X_m conj(Y).
+    coherence: (B) bias-corrected mean magnitude-squared coherence of each band; local: (F) the same around each bin,
+    0 in masked bands.
     """
 
     signal: SignalSpectra
     m: int
+    terms: ComplexArray
     cross: ComplexArray
-    halves: ComplexArray
     coherence: FloatArray
     local: FloatArray
+
+    def halves(self) -> ComplexArray:
+        """(2, F) cross-spectrum of each half of the frames."""
+        cross: ComplexArray = np.einsum("hnf,nf->hf", self.signal.halves(self.m), self.terms)
+        return cross
 
 
 def against_rest(signal: SignalSpectra, m: int, turned: ComplexArray) -> Against:
@@ -43,7 +49,6 @@ def against_rest(signal: SignalSpectra, m: int, turned: ComplexArray) -> Against
     if column is not None:
         turned[column] = 0.0
     cross = np.einsum("nf,nf->f", signal.matrix[m], turned)
-    halves = np.einsum("hnf,nf->hf", signal.halves[:, m], turned)
     rest = np.real(np.einsum("mf,mf->f", turned.conj(), np.einsum("mnf,nf->mf", signal.core, turned)))
     noise = np.einsum("nf,nf->f", np.abs(turned) ** 2, (signal.total - signal.power)[partners])
     power = signal.total[m] * np.maximum(rest + noise, _TINY)
@@ -57,7 +62,7 @@ def against_rest(signal: SignalSpectra, m: int, turned: ComplexArray) -> Against
         covered[part] = signal.mask[m, b]
     density = _smooth(signal.total[m])
     covered[density < MIN_DENSITY * density.max(initial=0.0)] = 0.0  # leakage of the window is coherent, and wrong
-    return Against(signal, m, cross, halves, coherence, local * covered)
+    return Against(signal, m, turned, cross, coherence, local * covered)
 
 
 def mean_coherence(against: Against) -> float:
@@ -72,9 +77,10 @@ def halves_agreement(against: Against) -> float:
     A real mic has one phase relation all through the take; another take's file has a new one with every note.
     """
     product, size = 0.0, 0.0
+    halves = against.halves()
     for present, part in zip(against.signal.present[against.m], against.signal.slices, strict=True):
         if present and part.stop > part.start:
-            first, second = against.halves[0, part], against.halves[1, part]
+            first, second = halves[0, part], halves[1, part]
             norm = float(np.sqrt((np.abs(first) ** 2).sum() * (np.abs(second) ** 2).sum()))
             if norm > 0.0:
                 product += float(np.real(np.dot(first, second.conj()))) / norm

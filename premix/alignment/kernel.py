@@ -37,8 +37,8 @@ class SignalSpectra:
 
     partners: the A mics that every mic is compared with; with up to eight mics all of them.
     slices: the bins of each of the B bands. matrix: (M, A, F), noise of the stops taken out.
-    halves: (2, M, A, F), the same by half. power: (M, F) of every mic, the noise taken out, >= 0; total: with it.
-    frames: independent frames behind `matrix`.
+    spectra, responses: what it was made from, and the (M, F) gain of each mic.
+    power: (M, F) of every mic, the noise taken out, >= 0; total: with it. frames: independent frames behind `matrix`.
     present: (M, B) bands in which a mic stands out of its own noise. mask: (M, B) those of them in which it shares
     something with another mic: these carry weight.
     """
@@ -50,7 +50,8 @@ class SignalSpectra:
     slices: tuple[slice, ...]
     partners: IndexArray
     matrix: ComplexArray
-    halves: ComplexArray
+    spectra: Spectra
+    responses: ComplexArray
     power: FloatArray
     total: FloatArray
     frames: float
@@ -72,6 +73,15 @@ class SignalSpectra:
         """(A, A, F) the partners among themselves."""
         return self.matrix if len(self.partners) == len(self.mics) else self.matrix[self.partners]
 
+    def halves(self, m: int) -> ComplexArray:
+        """(2, A, F) the row of mic m in `matrix`, from each half of the frames."""
+        spectra, pair = self.spectra, self.responses[m] * self.responses[self.partners].conj()
+        counts = np.maximum(np.array(spectra.n_active, np.float64), 1.0)
+        halves: ComplexArray = spectra.kept_active[:, m] / counts[:, None, None] * pair
+        if spectra.n_quiet >= MIN_QUIET_FRAMES:
+            halves -= spectra.kept_quiet[m] / spectra.n_quiet * pair
+        return halves
+
     def column(self, m: int) -> int | None:
         """Where mic m stands among the partners, None where it is none."""
         return next(iter(np.flatnonzero(self.partners == m).tolist()), None)
@@ -89,8 +99,6 @@ def signal_spectra(spectra: Spectra, rate: int, responses: ComplexArray, is_sub:
     partners = np.array(spectra.partners, np.int64)
     pair = responses[:, None, :] * responses[None, partners, :].conj()
     own = np.real(responses * responses.conj())
-    counts = np.maximum(np.array(spectra.n_active, np.float64), 1.0)
-    halves = spectra.active / counts[:, None, None, None] * pair
     both = spectra.active.sum(axis=0) / max(1, sum(spectra.n_active)) * pair
     power = total = spectra.active_powers.sum(axis=0) / max(1, sum(spectra.n_active)) * own
     level = _band_sums(total, slices)
@@ -98,20 +106,31 @@ def signal_spectra(spectra: Spectra, rate: int, responses: ComplexArray, is_sub:
     if spectra.n_quiet >= MIN_QUIET_FRAMES:
         noise, noise_power = spectra.quiet / spectra.n_quiet * pair, spectra.quiet_powers / spectra.n_quiet * own
         both -= noise
-        halves -= noise
         power = np.maximum(total - noise_power, 0.0)
         noise_level = _band_sums(noise_power, slices)
         present = level - noise_level > MIN_SIGNAL_TO_NOISE * noise_level
     for a, m in enumerate(partners):
-        for matrix in (both, *halves):
-            matrix[m, a] = np.maximum(np.real(matrix[m, a]), 0.0)
+        both[m, a] = np.maximum(np.real(both[m, a]), 0.0)
     frames = sum(spectra.n_active) * min(1.0, 1.9 * spectra.hop / spectra.frame)
     below, above = SUB_BAND_HZ[0] * 0.98, SUB_BAND_HZ[1] * 1.02
     foreign = np.array([not below <= band.centre_hz <= above for band in bands])
     present[np.ix_(is_sub, foreign)] = False
     mask = present & _shared(both, partners, total, frames, slices)
     return SignalSpectra(
-        spectra.mics, rate, spectra.freqs_hz, bands, slices, partners, both, halves, power, total, frames, present, mask
+        spectra.mics,
+        rate,
+        spectra.freqs_hz,
+        bands,
+        slices,
+        partners,
+        both,
+        spectra,
+        responses,
+        power,
+        total,
+        frames,
+        present,
+        mask,
     )
 
 

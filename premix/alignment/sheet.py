@@ -5,10 +5,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from premix.alignment.case import Case, as_recorded
+from premix.alignment.lateness import FINE_SEARCH_MS
+from premix.audio.filters import mic_sections, stable
 from premix.errors import Finding, Problem, RecipeError
 from premix.model.alignment import AllPass, MicDecision, Sheet, SheetEntry, SheetPassage
 from premix.model.song import Song
-from premix.units import samples_to_cm, samples_to_ms
+from premix.units import ms_to_samples, samples_to_cm, samples_to_ms
 
 JOIN_S = 0.001
 """So far one passage may begin from the end of the one before."""
@@ -98,7 +100,7 @@ def check_sheet(sheet: Sheet, shown: str, song: Song) -> None:
         tell(f"{shown} rate", f"made for {sheet.rate} Hz; the tracks have {song.rate} Hz")
     if sheet.reference != song.reference:
         tell(f"{shown} reference", f"'{sheet.reference}' is not the recipe's reference '{song.reference}'")
-    known = {performance.name: [mic.name for mic in performance.mics] for performance in song.performances}
+    known = {performance.name: [mic.name for mic in performance.judged] for performance in song.performances}
     for performance, mics in sheet.performances.items():
         if performance not in known:
             tell(f"{shown} performances.{performance}", "no such performance", ", ".join(known))
@@ -107,7 +109,7 @@ def check_sheet(sheet: Sheet, shown: str, song: Song) -> None:
             if mic not in known[performance]:
                 what = "no such mic in this performance"
                 tell(f"{shown} performances.{performance}.{mic}", what, ", ".join(known[performance]))
-    for own in song.mics:
+    for own in song.judged:
         if own.name not in sheet.performances.get(own.performance, {}):
             tell(f"{shown} performances.{own.performance}", f"no entry for '{own.name}'")
         else:
@@ -123,6 +125,9 @@ def check_sheet(sheet: Sheet, shown: str, song: Song) -> None:
             tell(
                 f"{shown} gates.{name}", "its spans are not in order", "each start before its stop, one after the other"
             )
+    for performance, mic, entry in sheet.entries():
+        for name, what, allowed in _wild(entry, song):
+            tell(f"{shown} performances.{performance}.{mic}.{name}", what, allowed)
     if problems:
         raise RecipeError(problems)
 
@@ -169,8 +174,35 @@ def _holds(one: SheetPassage, entry: SheetEntry, rate: int) -> bool:
     return one.polarity == entry.polarity and abs(_middle(one, rate) - entry.delay_samples) < SAME_SAMPLES
 
 
+MOST_S = 2.0
+"""Longest delay, as in a recipe: a file that starts this far off was exported from somewhere else."""
+
+
+def _wild(entry: SheetEntry, song: Song) -> Iterator[tuple[str, str, str]]:
+    """(key, what, allowed) of each value that these tracks cannot take, whatever it was meant for."""
+    most = min(round(MOST_S * song.rate), song.frames - 1)
+    for name, samples in (("delay_samples", entry.delay_samples), ("arrival_samples", entry.arrival_samples)):
+        if samples is not None and abs(samples) > most:
+            what = f"{samples:g} samples are too far in a song of {song.frames} samples at {song.rate} Hz"
+            yield name, what, f"-{most} to {most}"
+    r = entry.rotation
+    if r is not None and not stable(mic_sections(song.rate, rotation=AllPass(r.order, r.corner_hz, r.q))):
+        what = f"an all-pass at {r.corner_hz:g} Hz with q {r.q:g} is unstable at {song.rate} Hz"
+        yield "rotation", what, f"corner_hz below {song.rate / 2.0:g}, q from 0.1"
+
+
+def sheet_offsets(sheet: Sheet, song: Song) -> dict[str, int]:
+    """Whole samples by which to advance each close mic ('left_a/ribbon') while it is read, so that what the sheet's
+    long delays are worth is measured; those that the frames see themselves are left out."""
+    most = ms_to_samples(FINE_SEARCH_MS, song.rate)
+    delays = {f"{performance}/{mic}": entry.delay_samples for performance, mic, entry in sheet.entries()}
+    close = (mic.label for performance in song.performances for mic in performance.close)
+    return {label: round(delays[label]) for label in close if abs(delays[label]) > most}
+
+
 def decide_from_sheet(sheet: Sheet, song: Song, cases: Sequence[Case]) -> tuple[list[list[MicDecision]], list[Finding]]:
-    """The sheet's decisions, for every performance one a mic, and a finding for each track whose samples have changed.
+    """The sheet's decisions, for every performance one a mic, and a finding for each track whose samples have changed
+    or that does not go with the others where the sheet puts it.
 
     The coherence is the tracks' own; no other evidence is sought.
     """
@@ -184,6 +216,9 @@ def decide_from_sheet(sheet: Sheet, song: Song, cases: Sequence[Case]) -> tuple[
             if entry.sha256 not in (None, mic.levels.sha256):
                 what = "the audio is not the one that this sheet was made on"
                 findings.append(Finding("sheet-audio-changed", "warning", mic.label, what))
+            if mic.name in case.refusals and own[-1].summed:
+                what = f"coherence {coherence:.2f} at the sheet's delay: there it does not hear what the others hear"
+                findings.append(Finding("sheet-incoherent", "warning", mic.label, f"{what}; summed as the sheet says"))
         decisions.append(own)
     return decisions, findings
 

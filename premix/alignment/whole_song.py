@@ -239,7 +239,7 @@ class SolvedSong:
             rotation=self.rotations.get(variable),
             margin_db=power_to_db(before) - power_to_db(max(after, before * 1e-6)),
             spread_samples=spread if np.isfinite(spread) else None,
-            halves_samples=self._halves(k, m, againsts[k, m].halves),
+            halves_samples=self._halves(k, m, againsts[k, m].halves()),
             moved_samples=self._moved(k, m),
         )
 

@@ -23,9 +23,12 @@ _MOST_TIMES = 5
 
 
 def check_intact(song: Song) -> Song:
-    """The song with the hum in its stops and all findings. Raises TracksError for NaN or infinite samples."""
+    """The song with the hum in its stops (but not in DIs) and all findings.
+
+    Raises TracksError for NaN or infinite samples.
+    """
     hums = {performance.name: hums_in_stops(performance.spectra) for performance in song.performances}
-    song = song.with_mics(lambda mic: replace(mic, levels=replace(mic.levels, hum=hums[mic.performance][mic.name])))
+    song = song.with_mics(lambda mic: replace(mic, levels=replace(mic.levels, hum=hums[mic.performance].get(mic.name))))
     song, problems = damage(song)
     if problems:
         raise TracksError(problems)
@@ -61,7 +64,8 @@ def _findings(mic: Mic, rate: int) -> Iterator[Finding]:
         at = f"cut off at {_level(levels.sample_peak)}, before this file was made"
         yield tell("track-clipped", _runs(at, levels.flat_tops, rate, "top"))
     if levels.sample_peak > 1.0:
-        yield tell("track-over-full-scale", f"float samples up to {gain_to_db(levels.sample_peak):+.1f} dBFS")
+        kind = "float" if mic.track.converted_to is None else "converted"
+        yield tell("track-over-full-scale", f"{kind} samples up to {gain_to_db(levels.sample_peak):+.1f} dBFS")
     if levels.zero_runs:
         yield tell("track-dropouts", _runs("of exact zeros inside sound", levels.zero_runs, rate))
     if abs(levels.dc) > DC_LIMIT:

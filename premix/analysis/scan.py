@@ -18,7 +18,7 @@ from premix.audio.bands import KEY_BAND_HZ, KeyPower
 from premix.audio.passages import PassageReader
 from premix.audio.reader import TrackReader
 from premix.model.song import Performance, Song
-from premix.model.tracks import KeyEnvelopes, Spectra, Windows
+from premix.model.tracks import KeptArray, KeyEnvelopes, Spectra, Track, Windows
 from premix.threads import Begun, SideBySide
 
 BLOCK_FRAMES = 16
@@ -43,8 +43,8 @@ def scan(
 ) -> Song:
     """Read every track once, in blocks, performance by performance; gives the song with levels, spectra and envelopes.
 
-    scratch: folder for the key envelopes; it must outlive what is returned. offsets: whole samples by which
-    a track ('left_a/ribbon') is advanced while reading, for files with odd starts. progress: told how many
+    scratch: folder for key envelopes and cross-spectra; it must outlive what is returned. offsets: whole samples by
+    which a track ('left_a/ribbon') is advanced while reading, for files with odd starts. progress: told how many
     samples of tracks were read since the last call.
     """
     with ThreadPoolExecutor(threads) if threads > 1 else nullcontext() as pool:
@@ -83,7 +83,7 @@ def partners_of(performance: Performance, reference: str) -> tuple[int, ...]:
 
 
 class _TrackScan:
-    """The pass over one track, `offset` samples ahead. key_power: of a close mic."""
+    """The pass over one track, `offset` samples ahead. key_power: of a close mic or a DI."""
 
     def __init__(self, reader: TrackReader | PassageReader, rate: int, offset: int, key_power: KeyPower | None) -> None:
         self.reader, self.track, self.offset = reader, reader.track, offset
@@ -104,14 +104,14 @@ class _PerformanceScan:
 
     def __init__(self, song: Song, performance: Performance, scratch: Path, offsets: Mapping[str, int]) -> None:
         self._performance = performance
-        self._mics = performance.judged
+        self._mics = (*performance.judged, *performance.dis)
         self._tracks = [mic.track for mic in self._mics]
-        self._keyed = len(performance.close)
+        self._judged, self._keyed = len(performance.judged), len(performance.close)
         self._frames, self._rate = song.frames, song.rate
-        self._offsets = tuple(offsets.get(mic.label, 0) for mic in performance.judged)
+        self._offsets = tuple(offsets.get(track.name, 0) for track in self._tracks)
         self._collector = SpectraCollector(
             song.rate,
-            len(self._tracks),
+            self._judged,
             partners_of(performance, song.reference),
             seconds=song.frames / song.rate,
             path=scratch / f"{performance.name}.windows",
@@ -121,8 +121,8 @@ class _PerformanceScan:
         self._hop = control_hop(song.rate)
         self._key_band_hz = song.gate.band_hz or KEY_BAND_HZ
         self._envelope_path = scratch / f"{performance.name}.key"
-        self._envelope_file: BinaryIO
         self._bands = BandFile(performance, scratch / f"{performance.name}.band")
+        self._di_path = scratch / f"{performance.name}.di.key"
         self._control = np.zeros((self._keyed, 0), np.float32)
         self._control_start = 0
 
@@ -133,14 +133,15 @@ class _PerformanceScan:
         """
         with ExitStack() as stack:
             scans = list(self._scans(stack))
-            self._envelope_file = stack.enter_context(self._envelope_path.open("wb"))
+            envelope_file = stack.enter_context(self._envelope_path.open("wb"))
+            di_file = stack.enter_context(self._di_path.open("wb"))
             self._bands.open(stack)
             work = stack.enter_context(SideBySide(pool))
             collected: Begun[None] = work.begin([])
             for first, block, read in self._blocks(scans, work):
-                self._write_control(read())
+                self._write_control(read(), envelope_file, di_file)
                 collected()
-                chosen = self._chosen(block, first)
+                chosen = self._chosen(block[: self._judged], first)
                 collected = work.begin(
                     [partial(self._collector.add, [c for c in chosen if c.half == half]) for half in (0, 1)]
                 )
@@ -149,14 +150,16 @@ class _PerformanceScan:
             if self._collector.windows is not None:
                 self._collector.windows.flush(last=True)
             hashes = work.begin([partial(_sha256, scan.reader) for scan in scans])()
-            self._write_control([s.key_power.finish_both() for s in scans if s.key_power is not None])
+            keys = [s.key_power.finish_both() if s.key_power else None for s in scans]
+            self._write_control(keys, envelope_file, di_file)
         levels = {s.track.mic: s.levels.record(s.track, sha256) for s, sha256 in zip(scans, hashes, strict=True)}
         return replace(
             self._performance,
             mics=tuple(replace(mic, levels=levels[mic.name]) for mic in self._performance.mics),
             spectra=self._spectra(),
             windows=self._windows(),
-            envelopes=self._envelopes(),
+            envelopes=self._envelopes(self._envelope_path, self._tracks[: self._keyed], self._bands),
+            di_envelopes=self._envelopes(self._di_path, self._tracks[self._judged :]),
         )
 
     def _blocks(
@@ -187,7 +190,9 @@ class _PerformanceScan:
 
     def _scans(self, stack: ExitStack) -> Iterator[_TrackScan]:
         for row, (mic, offset) in enumerate(zip(self._mics, self._offsets, strict=True)):
-            key = KeyPower(self._rate, self._hop, self._key_band_hz) if row < self._keyed else None
+            key = (
+                KeyPower(self._rate, self._hop, self._key_band_hz) if row < self._keyed or row >= self._judged else None
+            )
             reader: TrackReader | PassageReader
             if mic.steps:
                 reader = stack.enter_context(PassageReader(mic.track, mic.steps, 0.0, 1, self._rate))
@@ -195,13 +200,15 @@ class _PerformanceScan:
                 reader = stack.enter_context(TrackReader(mic.track, hash_samples=True))
             yield _TrackScan(reader, self._rate, offset, key)
 
-    def _write_control(self, keys: Sequence[KeyPart | None]) -> None:
-        rows = [key for key in keys if key is not None]
-        if rows:
-            control = np.stack([power for power, _ in rows])
-            self._envelope_file.write(np.ascontiguousarray(control.T).tobytes())
-            self._bands.write([band for _, band in rows])
-            self._control = np.concatenate([self._control, control], axis=1)
+    def _write_control(self, keys: Sequence[KeyPart | None], envelope_file: BinaryIO, di_file: BinaryIO) -> None:
+        """Keep the keys of the close mics, which say what is riff, and the powers of the DIs."""
+        for mine, file in ((keys[: self._keyed], envelope_file), (keys[self._judged :], di_file)):
+            if rows := [key for key in mine if key is not None]:
+                control = np.stack([power for power, _ in rows])
+                file.write(np.ascontiguousarray(control.T).tobytes())
+                if file is envelope_file:
+                    self._bands.write([band for _, band in rows])
+                    self._control = np.concatenate([self._control, control], axis=1)
 
     def _chosen(self, samples: FloatArray, first: int) -> list[Chosen]:
         """Those whole frames of `samples`, which begin at `first` on the time line, that are to be collected."""
@@ -226,15 +233,15 @@ class _PerformanceScan:
         softest, n_softest = self._collector.softest()
         return Spectra(
             performance=self._performance.name,
-            mics=tuple(t.mic for t in self._tracks),
+            mics=tuple(t.mic for t in self._tracks[: self._judged]),
             freqs_hz=self._collector.freqs_hz,
-            active=collected.active,
+            kept_active=KeptArray.keep(collected.active, self._envelope_path.with_suffix(".active")),
             n_active=collected.n_active,
-            quiet=collected.quiet,
+            kept_quiet=KeptArray.keep(collected.quiet, self._envelope_path.with_suffix(".quiet")),
             n_quiet=collected.n_quiet,
             frame=self._collector.frame,
             hop=self._collector.hop,
-            offsets=self._offsets,
+            offsets=self._offsets[: self._judged],
             partners=self._collector.partners,
             active_powers=collected.active_powers,
             quiet_powers=collected.quiet_powers,
@@ -247,13 +254,13 @@ class _PerformanceScan:
         assert collector.windows is not None
         start_s = (0 if collector.hop < collector.frame else self._keep) / self._rate
         return collector.windows.record(
-            self._performance.name, [t.mic for t in self._tracks], start_s, collector.riff_db
+            self._performance.name, [t.mic for t in self._tracks[: self._judged]], start_s, collector.riff_db
         )
 
-    def _envelopes(self) -> KeyEnvelopes:
-        mics = tuple(t.mic for t in self._tracks[: self._keyed])
-        frames = self._envelope_path.stat().st_size // (4 * max(1, len(mics)))
-        path, band = self._envelope_path, self._bands.record(self._hop, frames)
+    def _envelopes(self, path: Path, tracks: Sequence[Track], bands: BandFile | None = None) -> KeyEnvelopes:
+        mics = tuple(track.mic for track in tracks)
+        frames = path.stat().st_size // (4 * max(1, len(mics)))
+        band = bands.record(self._hop, frames) if bands is not None else None
         return KeyEnvelopes(self._performance.name, mics, self._rate, self._hop, frames, path, band)
 
 

@@ -10,7 +10,7 @@ transform with pre-warping (Oppenheim & Schafer, Discrete-Time Signal Processing
 ch. 2.
 
 A delay is whole samples as a streamed line, and the rest as a short linear-phase FIR, a Kaiser-windowed sinc. 96 taps
-with beta 15 keep |H - exact shift| below -138 dB up to 0.9 of Nyquist (design survey after Laakso, Valimaki,
+with beta 15 keep |H - exact shift| below -134 dB up to 0.9 of Nyquist (design survey after Laakso, Valimaki,
 Karjalainen & Laine, "Splitting the Unit Delay", IEEE Signal Processing Magazine 13(1), 1996).
 """
 
@@ -110,6 +110,11 @@ def mic_sections(
     if rotation is not None:
         filters.append(np.array([_all_pass(rotation, rate)]))
     return np.concatenate(filters)
+
+
+def stable(sections: FloatArray) -> bool:
+    """Whether all poles lie inside the unit circle: |a2| < 1 and |a1| < 1 + a2 of every section (Jury, 1964)."""
+    return bool(((np.abs(sections[:, 5]) < 1.0) & (np.abs(sections[:, 4]) < 1.0 + sections[:, 5])).all())
 
 
 def sections_response(sections: FloatArray, freqs_hz: FloatArray, rate: int) -> ComplexArray:

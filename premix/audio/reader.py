@@ -1,12 +1,14 @@
 """Tracks as samples on the song's common time line, and the hash of a file's samples.
 
-Where the samples come from is a `Source`: straight from the bytes of a linear WAV, or decoded by soundfile. Both give
-the same values; a source only knows frames inside its file.
+Where the samples come from is a `Source`: straight from the bytes of a linear WAV, or decoded by soundfile, which give
+the same values; or converted from another rate. A source only knows frames inside its file.
 """
 
 import hashlib
+import math
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, closing
+from dataclasses import replace
 from io import FileIO
 from pathlib import Path
 
@@ -31,9 +33,11 @@ class TrackReader(AbstractContextManager["TrackReader"]):
 
     def __init__(self, track: Track, *, hash_samples: bool = False) -> None:
         self.track = track
-        self._frames = track.header.frames
-        self._source = open_source(track.header)
-        self._digest = hashlib.sha256() if hash_samples else None
+        self._frames = track.length
+        rate = track.converted_to
+        self._source = open_source(track.header) if rate is None else ConvertedSource(track.header, rate)
+        self._hashes_file = hash_samples and rate is not None
+        self._digest = hashlib.sha256() if hash_samples and rate is None else None
         self._hashed = 0
 
     def __exit__(self, *error: object) -> None:
@@ -57,14 +61,30 @@ class TrackReader(AbstractContextManager["TrackReader"]):
         if self._digest is not None and begin > self._hashed:
             self._hash_up_to(begin)
         self._source.load(begin, end - begin)
-        self._source.take(self.track.channel, out[begin - first : end - first])
+        self._take(out[begin - first : end - first])
         self._hash_loaded(begin, end)
+
+    def _take(self, out: FloatArray) -> None:
+        """The loaded frames of the track's channel, or the mean of all channels."""
+        if self.track.channel is not None:
+            self._source.take(self.track.channel, out)
+            return
+        channels = self.track.header.channels
+        self._source.take(0, out)
+        other = np.empty_like(out)
+        for channel in range(1, channels):
+            self._source.take(channel, other)
+            out += other
+        out /= channels
 
     def sha256(self) -> str:
         """Hash of all samples of the file as little-endian bytes at its own bit depth, interleaved.
 
         Reads what was not read yet; only with hash_samples.
         """
+        if self._hashes_file:
+            with TrackReader(replace(self.track, start=0, converted_to=None), hash_samples=True) as reader:
+                return reader.sha256()
         if self._digest is None:
             raise ValueError("this reader was made without hash_samples")
         self._hash_up_to(self._frames)
@@ -80,6 +100,12 @@ class TrackReader(AbstractContextManager["TrackReader"]):
             begin, end = self._hashed, min(self._hashed + _PIECE, frame)
             self._source.load(begin, end - begin)
             self._hash_loaded(begin, end)
+
+
+def sample_hash(header: AudioHeader) -> str:
+    """Hash of a file's samples, as `TrackReader.sha256` gives it. TracksError where the file is damaged."""
+    with TrackReader(Track("", "", header), hash_samples=True) as reader:
+        return reader.sha256()
 
 
 def read_blocks(header: AudioHeader, frames: int = _PIECE) -> Iterator[FloatArray]:
@@ -197,10 +223,60 @@ class DecodedSource:
             raise _stops(self._header, first + got)
 
 
-Source = LinearSource | DecodedSource
+class ConvertedSource:
+    """The same of a file at another rate: soxr at its very high quality, no delay.
+
+    It is converted second by second, each with as much of its neighbours as the filter reaches (and more), so that any
+    stretch has the same samples whatever was asked for before it.
+    """
+
+    def __init__(self, header: AudioHeader, rate: int) -> None:
+        self._header, self._rate = header, rate
+        shared = math.gcd(header.rate, rate)
+        margins = -(-shared * _MARGIN_MS // 1000)  # in steps that are whole frames at both rates
+        self._margin_in, self._margin_out = margins * header.rate // shared, margins * rate // shared
+        self._source = open_source(header)
+        self._seconds: dict[int, FloatArray] = {}
+        self._loaded = np.empty((header.channels, 0))
+
+    def load(self, first: int, count: int) -> None:
+        wanted = range(first // self._rate, (first + count - 1) // self._rate + 1)
+        self._seconds = {k: self._seconds[k] if k in self._seconds else self._second(k) for k in wanted}
+        joined = np.concatenate(list(self._seconds.values()), axis=1)
+        at = first - wanted[0] * self._rate
+        self._loaded = joined[:, at : at + count]
+
+    def take(self, channel: int, out: FloatArray) -> None:
+        out[:] = self._loaded[channel, : len(out)]
+
+    def raw(self, offset: int, count: int) -> bytes:
+        raise ValueError("a converted file's own samples are not here")
+
+    def close(self) -> None:
+        self._source.close()
+
+    def _second(self, number: int) -> FloatArray:
+        """One second of all channels, (channels, rate)."""
+        import soxr
+
+        own = self._header.rate
+        begin, end = number * own - self._margin_in, (number + 1) * own + self._margin_in
+        first, last = max(0, begin), min(end, self._header.frames)
+        samples = np.zeros((self._header.channels, end - begin))
+        self._source.load(first, last - first)
+        for channel, row in enumerate(samples):
+            self._source.take(channel, row[first - begin : last - begin])
+        made = soxr.resample(np.ascontiguousarray(samples.T), own, self._rate, quality="VHQ").T
+        second: FloatArray = made[:, self._margin_out : self._margin_out + self._rate]
+        return second
 
 
-def open_source(header: AudioHeader) -> Source:
+_MARGIN_MS = 100
+"""Far more than the filter reaches: some hundred samples of the lower rate."""
+Source = LinearSource | DecodedSource | ConvertedSource
+
+
+def open_source(header: AudioHeader) -> LinearSource | DecodedSource:
     """The fitting source of a file whose header was read; TracksError when it cannot be opened any more."""
     return DecodedSource(header) if header.data_offset is None else LinearSource(header, header.data_offset)
 

@@ -11,13 +11,19 @@ the trim that keeps it under the ceiling. The balance inside a song stays, nothi
 Loudness is the integrated one of the guitar bus (ITU-R BS.1770).
 """
 
+import contextlib
+import json
 import statistics
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
 
-from premix.errors import Finding
+from premix.audio.writer import storage_error
+from premix.delivery.documents import json_text
+from premix.delivery.whole import write_text_file
+from premix.errors import DeliveryError, Finding, Problem
 from premix.measures.meters import GUITARS
 from premix.model.manifest import DecisionEntry, FileEntry, Manifest
 from premix.units import samples_to_cm
@@ -145,17 +151,20 @@ def _median(values: Iterable[float | None]) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class Matching:
-    """target_lufs: loudness of the softest song before any matching; trims_db: the extra trim each song gets (<= 0)."""
+    """target_lufs: loudness of the softest song before any matching; trims_db: the extra trim each song gets (<= 0).
+    kept: whether the target is that of an earlier batch."""
 
     target_lufs: float | None
     trims_db: Mapping[str, float]
     findings: tuple[Finding, ...]
+    kept: bool = False
 
     def told(self) -> str:
         """What was matched to what, as one line; '' where nothing could be."""
         if self.target_lufs is None:
             return ""
-        return f"guitar buses matched to {self.target_lufs:.2f} LUFS, the softest song's"
+        whose = f"as {LEVELS} keeps it (--match none clears it)" if self.kept else "the softest song's"
+        return f"guitar buses matched to {self.target_lufs:.2f} LUFS, {whose}"
 
 
 def guitar_bus(manifest: Manifest) -> FileEntry | None:
@@ -163,8 +172,11 @@ def guitar_bus(manifest: Manifest) -> FileEntry | None:
     return next((file for file in manifest.files if file.part == GUITARS), None)
 
 
-def match_loudness(songs: Songs) -> Matching:
-    """The extra trims of songs by their manifests as last rendered, and a finding for each that cannot be matched."""
+def match_loudness(songs: Songs, kept_lufs: float | None = None) -> Matching:
+    """The extra trims of songs by their manifests as last rendered, and a finding for each that cannot be matched.
+
+    kept_lufs: the target of an earlier batch; a song that is softer stays as it is, and is told.
+    """
     loudness, findings = {}, []
     for name, manifest in songs:
         guitars = guitar_bus(manifest)
@@ -173,6 +185,50 @@ def match_loudness(songs: Songs) -> Matching:
             findings.append(Finding("batch-not-matched", "warning", name, what))
         else:
             loudness[name] = guitars.loudness_lufs - manifest.extra_trim_db
-    target = min(loudness.values(), default=0.0)
+    target = min(loudness.values(), default=0.0) if kept_lufs is None else kept_lufs
     trims = {name: round(round((target - lufs) / STEP_DB) * STEP_DB, 6) + 0.0 for name, lufs in loudness.items()}
-    return Matching(target if loudness else None, trims, tuple(findings))
+    for name, trim_db in trims.items():
+        if trim_db > 0.0:
+            what = f"its guitar bus is {trim_db:.2f} dB softer than the {target:.2f} LUFS that the album keeps"
+            findings.append(Finding("batch-below-album", "warning", name, what))
+    trims = {name: min(trim_db, 0.0) for name, trim_db in trims.items()}
+    return Matching(target if loudness else None, trims, tuple(findings), kept_lufs is not None)
+
+
+LEVELS = "album_levels.json"
+"""Name of the file in a batch's OUT that keeps the loudness its songs were matched to."""
+
+
+def kept_levels(out: Path) -> float | None:
+    """The loudness in LUFS that an earlier batch matched OUT's songs to; None where none did.
+
+    Raises DeliveryError where the file is there and cannot be read.
+    """
+    path = out / LEVELS
+    try:
+        found = json.loads(path.read_text("utf-8"))["target_lufs"]
+        if isinstance(found, (int, float)) and not isinstance(found, bool) and -100.0 <= found <= 20.0:
+            return float(found)
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, KeyError, TypeError):
+        pass
+    raise DeliveryError(Problem("batch-levels", str(path), "the album's loudness cannot be read from it"))
+
+
+def keep_levels(out: Path, matching: Matching) -> None:
+    """Keep what the songs were matched to for the next batch; songs of earlier batches with the same target stay."""
+    trims = dict(matching.trims_db)
+    if matching.kept:
+        with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+            trims = {**json.loads((out / LEVELS).read_text("utf-8"))["trims_db"], **trims}
+    document = {"format": 1, "target_lufs": matching.target_lufs, "trims_db": dict(sorted(trims.items()))}
+    write_text_file(out / LEVELS, json_text(document) + "\n")
+
+
+def clear_levels(out: Path) -> None:
+    """Forget it. Raises DeliveryError where the file cannot be removed."""
+    try:
+        (out / LEVELS).unlink(missing_ok=True)
+    except OSError as error:
+        raise storage_error(out / LEVELS, error) from None

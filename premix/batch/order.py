@@ -5,7 +5,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from premix.batch.album import Difference, Matching, Songs, differences, match_loudness
+from premix.batch.album import (
+    Difference,
+    Matching,
+    Songs,
+    clear_levels,
+    differences,
+    keep_levels,
+    kept_levels,
+    match_loudness,
+)
 from premix.batch.engines import engine_for, songs_at_once
 from premix.batch.runner import Hub, Runner, Watch, Work
 from premix.batch.songs import find_songs
@@ -14,7 +23,8 @@ from premix.errors import Exit, Finding, Problem, RecipeError
 from premix.recipe.read import read_recipe
 from premix.recipe.resolve import song_of
 
-Match = Literal["loudness", "none"]
+Match = Literal["kept", "loudness", "none"]
+"""kept: as an earlier batch into the same OUT; loudness: anew; none: not, and what is kept is forgotten."""
 
 _EVER_GRAVER = (Exit.DONE, Exit.BROKEN, Exit.USER, Exit.BUG)
 
@@ -69,6 +79,8 @@ def run_batch(
     at_once, findings = songs_at_once(jobs, len(found))
     # Other machines know no current folder of ours.
     place: Callable[[Path], Path] = Path if scheduler is None else Path.absolute
+    kept_lufs = kept_levels(out) if match == "kept" else None
+    matched = match == "loudness" or kept_lufs is not None
     with Hub(out) as hub, engine_for(scheduler, at_once, hub.go) as engine:
         asked = [
             SongJob(
@@ -79,12 +91,16 @@ def run_batch(
                 go=place(hub.go),
                 sheet=place(sheet_of[song.name]) if sheet_of else None,
                 options=options,
-                extra_trim_db=None if match == "loudness" else 0.0,
+                extra_trim_db=None if matched else 0.0,
             )
             for song in found
         ]
         runner = Runner(engine, hub, watch or Watch(), work)
-        matching, interrupted = _run(runner, asked, match)
+        matching, interrupted = _run(runner, asked, matched, kept_lufs)
+        if matching is not None and matching.target_lufs is not None and not interrupted:
+            keep_levels(out, matching)
+        elif match == "none" and not interrupted:
+            clear_levels(out)
     return Batch(
         results=tuple(runner.results.get(song.name, SongResult(song.name, "stopped")) for song in found),
         matching=matching,
@@ -94,13 +110,15 @@ def run_batch(
     )
 
 
-def _run(runner: Runner, asked: Sequence[SongJob], match: Match) -> tuple[Matching | None, bool]:
+def _run(
+    runner: Runner, asked: Sequence[SongJob], matched: bool, kept_lufs: float | None
+) -> tuple[Matching | None, bool]:
     """Run the jobs, and once more what has to be matched; whether that was interrupted."""
     matching = None
     try:
         runner.run(asked)
-        if match == "loudness":
-            matching = match_loudness(_rendered(runner, asked))
+        if matched:
+            matching = match_loudness(_rendered(runner, asked), kept_lufs)
             _render_matched(runner, asked, matching)
     except KeyboardInterrupt:
         return matching, True

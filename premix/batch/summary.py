@@ -25,8 +25,9 @@ class Row:
     """One song of the summary. verdict: done, unchanged, limits broken, needs you, lost, bug, not done.
 
     efficiency: of the performance that is worst aligned. trim_db: of all files; match_trim_db: its share that
-    matches the songs. warnings: findings beside broken limits. rendered: in this batch, not before. told: what the
-    user has to know, one line each. report, manifest: paths below OUT.
+    matches the songs. used_files, files: how many are used of how many that were found. left_out: what is optional
+    and has no file. warnings: findings beside broken limits. rendered: in this batch, not before. told: what the user
+    has to know, one line each. report, manifest: paths below OUT.
     """
 
     song: str
@@ -39,6 +40,9 @@ class Row:
     trim_db: float | None = None
     match_trim_db: float | None = None
     refused_mics: tuple[str, ...] = ()
+    used_files: int | None = None
+    files: int | None = None
+    left_out: tuple[str, ...] = ()
     warnings: int = 0
     seconds: float = 0.0
     rendered: bool = False
@@ -57,7 +61,7 @@ def row_of(result: SongResult) -> Row:
     if manifest is None:
         return Row(result.name, result.verdict, seconds=result.seconds, told=told)
     worst = min(manifest.sum_efficiency_db, key=lambda e: 0.0 if e.after is None else e.after, default=None)
-    guitars, report = guitar_bus(manifest), report_of(manifest)
+    guitars, report, roll = guitar_bus(manifest), report_of(manifest), manifest.roll_call
     return Row(
         song=result.name,
         verdict=result.verdict,
@@ -69,6 +73,9 @@ def row_of(result: SongResult) -> Row:
         trim_db=manifest.trim_db,
         match_trim_db=manifest.extra_trim_db,
         refused_mics=tuple(f"{d.performance}/{d.mic}" for d in manifest.alignment if d.refusal is not None),
+        used_files=roll.used if roll else None,
+        files=roll.found if roll else None,
+        left_out=tuple(one.label for one in roll.left_out) if roll else (),
         warnings=sum(f.severity != "info" and not f.breaks_limit for f in manifest.findings),
         seconds=result.seconds,
         rendered=result.status == "rendered",
@@ -98,6 +105,8 @@ _COLUMNS: tuple[tuple[str, bool, Callable[[Row], str]], ...] = (
     ("LUFS", True, lambda r: _figure(r.loudness_lufs, 1)),
     ("trim dB", True, lambda r: _figure(r.trim_db)),
     ("refused mics", False, lambda r: ", ".join(r.refused_mics) or "-"),
+    ("files used", False, lambda r: "-" if r.files is None else f"{r.used_files} of {r.files}"),
+    ("left out", False, lambda r: ", ".join(r.left_out) or "-"),
     ("warnings", True, lambda r: "-" if r.manifest is None else str(r.warnings)),
     ("seconds", True, lambda r: _figure(r.seconds, 1)),
 )
@@ -136,7 +145,8 @@ def document(batch: Batch) -> dict[str, Any]:
             "premix": __version__,
             "exit_code": int(batch.exit),
             "songs": rows_of(batch),
-            "match": matching and {"target_lufs": matching.target_lufs, "trims_db": matching.trims_db},
+            "match": matching
+            and {"target_lufs": matching.target_lufs, "trims_db": matching.trims_db, "kept": matching.kept},
             "findings": [*(d.finding() for d in batch.differences), *batch.findings],
         }
     )

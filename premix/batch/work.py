@@ -199,6 +199,7 @@ def unchanged(manifest: Manifest, song: Song, sheet: Sheet | None = None) -> boo
             and manifest.sheet == (None if sheet is None else UsedSheet(sha256=sheet.sha256))
             and manifest.chain_files == chain_files(song)
             and manifest.song == song.name
+            and manifest.roll_call == song.roll_call
             and manifest.time_reference == song.time_reference
             and len(manifest.inputs) == len(song.mics)
             and all(_same(e, mic.track, song.folder) for e, mic in zip(manifest.inputs, song.mics, strict=True))

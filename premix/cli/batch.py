@@ -34,10 +34,11 @@ from premix.errors import DeliveryError, Exit, Problem
 @click.option("--force", is_flag=True, help="Render again what is unchanged, and replace what premix did not write.")
 @click.option(
     "--match",
-    type=click.Choice(["loudness", "none"]),
-    default="none",
+    type=click.Choice(["kept", "loudness", "none"]),
+    default="kept",
     show_default=True,
-    help="Trim every song's guitar bus down to the softest one's loudness.",
+    help="loudness: trim every song's guitar bus down to the softest one's, and keep that in OUT for the next batch. "
+    "none: as each song is; what is kept is forgotten.",
 )
 @click.option("--summary-markdown", type=options.PATH, help="Also write the summary as Markdown.")
 @click.option("--no-report", is_flag=True, help="Make no HTML pages.")

@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from premix import __version__
-from premix.errors import Exit, UserError
+from premix.errors import Exit, UserError, one_line
 
 COMMANDS = {
     "render": ("one_song", "Turn a song's tracks into stems, buses and a guitar bus."),
@@ -18,7 +18,8 @@ COMMANDS = {
     "inspect": ("one_song", "Check the tracks before any work is done."),
     "compare": ("one_song", "Render variants of the recipe, equally loud, to compare by ear."),
     "batch": ("batch", "Render many songs, on this machine's cores or on a cluster."),
-    "null": ("one_song", "Subtract one render from another and tell what is left."),
+    "null": ("hold", "Subtract one render from another and tell what is left."),
+    "verify": ("hold", "Check a delivered folder against its manifest."),
     "draft": ("begin", "Propose a recipe for a folder of tracks."),
     "demo": ("begin", "Write the demo session."),
     "schema": ("begin", "Print the JSON Schema of the recipe."),
@@ -92,7 +93,7 @@ def run(arguments: list[str]) -> int:
     except Exception as error:
         head = f"premix {__version__}, Python {sys.version}\n{' '.join(sys.argv)}"
         log = write_log(head, traceback.format_exc())
-        click.echo(f"premix has a bug: {type(error).__name__}: {error}; log: {log}", err=True)
+        click.echo(one_line(f"premix has a bug: {type(error).__name__}: {error}; log: {log}"), err=True)
         return Exit.BUG
 
 

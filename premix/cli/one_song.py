@@ -1,6 +1,6 @@
 """The commands for one song: `premix inspect` looks, `premix align` decides, `premix render` makes the stems.
 
-Two hold renders against each other: `premix compare` by ear, `premix null` by subtraction.
+`premix compare` holds variants of a mix against each other, by ear.
 """
 
 import json
@@ -66,6 +66,7 @@ def _show_recipe(recipe: RecipeEntry) -> None:
 def _show_tracks(song: Song, looks: Sequence[TrackLook], problems: Sequence[Problem]) -> None:
     """One row a track, the findings, and whether a render would stop."""
     show.say(f"{song.name}: {len(looks)} tracks, {samples_to_s(song.frames, song.rate):.3f} s at {song.rate} Hz")
+    show.say(f"  {song.roll_call.line()}")
     rows = []
     for mic, look in zip(song.mics, looks, strict=True):
         header, peak = mic.track.header, look.levels.sample_peak
@@ -120,6 +121,7 @@ def align_command(
         for number, performance in enumerate(song.performances):
             show.say() if number else None
             _show_decisions(song, performance)
+        show.say(f"  {song.roll_call.line()}")
         show.findings(song.told_by("alignment", "chains"))
     return Exit.DONE
 
@@ -208,22 +210,40 @@ def render_command(
     """Render TRACKS after RECIPE into OUT: stems, rooms, buses, the guitar bus, a track sheet, a manifest, a page."""
     if pictures is not None and (no_report or missing_extra()):
         raise click.UsageError("--pictures needs the page: leave out --no-report, and install premix-stems[report].")
-    expected = read_manifest(expect) if expect is not None else None
+    expected = None
+    if expect is not None:
+        expected = against.Render(read_manifest(expect), expect if expect.is_dir() else expect.parent)
     with show.progress() as bar:
         outcome = render(
-            recipe, tracks, out, force=force, report=not no_report, pictures=pictures, progress=bar, **shared
+            recipe,
+            tracks,
+            out,
+            force=force,
+            report=not no_report,
+            pictures=pictures,
+            earlier=expected,
+            progress=bar,
+            **shared,
         )
     if as_json:
         show.document(outcome.manifest)
+        _show_broken(outcome)
     else:
         _show_render(outcome, out)
         show.missing_page(no_report)
     differences: tuple[Finding, ...] = ()
-    if expected is not None:
-        differences = against.compare(expected, outcome.manifest)
+    if outcome.changes is not None:
+        differences = outcome.changes.findings()
         show.findings(differences)
         show.say(f"{'not ' if differences else ''}the samples that were expected")
     return Exit.BROKEN if outcome.broken or differences else Exit.DONE
+
+
+def _show_broken(outcome: Outcome) -> None:
+    """The limits that do not hold: also where a program reads the rest."""
+    if outcome.broken:
+        show.findings(outcome.broken)
+        show.say(verdict(len(outcome.broken)))
 
 
 def _show_render(outcome: Outcome, out: Path) -> None:
@@ -231,6 +251,7 @@ def _show_render(outcome: Outcome, out: Path) -> None:
     song, rendering = outcome.rendered.song, outcome.rendered.rendering
     length_s = samples_to_s(song.frames, song.rate)
     show.say(f"{song.name}: {len(song.mics)} tracks, {length_s:.1f} s at {song.rate} Hz")
+    show.say(f"  {song.roll_call.line()}")
     reductions_db = {quiet.performance: quiet.reduction_db for quiet in rendering.room_quiet}
     rows = [
         [
@@ -259,7 +280,7 @@ def _show_render(outcome: Outcome, out: Path) -> None:
             f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
             + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
         )
-    told = [f for f in song.findings if f.severity != "info"]
+    told = [f for f in song.findings if f.severity != "info" and f.slug != "track-left-out"]  # the roll-call says it
     show.findings(told[:5])
     if len(told) > 5:
         show.say(f"  ... and {len(told) - 5} more findings in the manifest")
@@ -310,37 +331,3 @@ def compare_command(
     show.missing_page(no_report)
     show.say(f"done: {len(rows)} variants and manifest in {out}")
     return Exit.DONE
-
-
-@click.command("null")
-@click.argument("a", type=options.PATH)
-@click.argument("b", type=options.PATH)
-@click.option(
-    "--below",
-    type=float,
-    default=-120.0,
-    show_default=True,
-    metavar="DBFS",
-    help="Exit 4 when any file's residual peaks above this.",
-)
-@options.as_json
-def null_command(a: Path, b: Path, below: float, as_json: bool) -> Exit:
-    """Subtract B from A, two files or two output folders, and tell what is left."""
-    pairs = against.null(a, b)
-    holds = all(pair.result is not None and pair.result.holds(below) for pair in pairs)
-    code = Exit.DONE if holds else Exit.BROKEN
-    if as_json:
-        show.document({"below_dbfs": below, "holds": holds, "files": pairs})
-        return code
-    rows = []
-    for pair in pairs:
-        left = pair.result
-        if left is None:
-            rows.append([pair.name, f"missing in {pair.missing_in}", "", "", ""])
-            continue
-        levels = (left.residual_peak_dbfs, left.residual_rms_dbfs, left.residual_best_gain_rms_dbfs)
-        first = "-" if left.first_difference_s is None else f"{left.first_difference_s:.6f} s"
-        rows.append([pair.name, *(show.figure(level, 1, "none") for level in levels), first])
-    show.table(["file", "residual peak dBFS", "rms dBFS", "rms at best gain", "first difference"], rows)
-    show.say(f"{'nulls' if holds else 'does not null'} below {below:g} dBFS")
-    return code

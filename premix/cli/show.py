@@ -12,7 +12,7 @@ import click
 
 from premix.delivery.documents import json_text
 from premix.delivery.track_sheet import aligned
-from premix.errors import Finding
+from premix.errors import Finding, one_line
 from premix.pipeline import Progress
 from premix.report.page import missing_extra
 
@@ -26,8 +26,8 @@ def document(data: Any) -> None:
 
 
 def say(text: str = "") -> None:
-    """A line for people, on standard error."""
-    click.echo(text, err=True)
+    """A line for people, on standard error; what a name holds beyond letters is escaped."""
+    click.echo(one_line(text), err=True)
 
 
 def figure(value: float | None, digits: int = 2, unknown: str = "-") -> str:
@@ -37,9 +37,9 @@ def figure(value: float | None, digits: int = 2, unknown: str = "-") -> str:
 
 def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
     """A plain table for people: columns of text to the left, of numbers to the right."""
-    cells = [head, *rows]
+    cells = [head, *([one_line(cell) for cell in row] for row in rows)]
     title, *lines = aligned(cells, [all(map(_is_number, column[1:])) for column in zip(*cells, strict=True)])
-    say(click.style(f"  {title}", dim=True))
+    click.echo(click.style(f"  {title}", dim=True), err=True)
     for line in lines:
         say(f"  {line}")
 
@@ -54,7 +54,8 @@ def findings(found: Iterable[Finding]) -> None:
     for finding in sorted(found, key=lambda f: order.index(f.severity)):
         mark = click.style(finding.severity, fg=_COLOURS[finding.severity])
         hint = f" ({finding.hint})" if finding.hint else ""
-        say(f"  {mark}: {finding.subject}: {finding.message}{hint} [{finding.slug}]")
+        told = one_line(f"{finding.subject}: {finding.message}{hint} [{finding.slug}]")
+        click.echo(f"  {mark}: {told}", err=True)
 
 
 def missing_page(no_report: bool) -> None:

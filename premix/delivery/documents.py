@@ -30,6 +30,7 @@ from premix.model.manifest import (
     BusEntry,
     ComparisonManifest,
     DecisionEntry,
+    DiEntry,
     EfficiencyEntry,
     FileEntry,
     GateEntry,
@@ -127,16 +128,20 @@ def manifest(rendered: Rendered) -> Manifest:
         sum_efficiency_db=_efficiencies(song),
         files=tuple(_file(file, song.file_rate) for file in rendering.files),
         buses=tuple(map(_bus, plan.buses)),
-        guitar_bus=_entry(GuitarBusEntry, bus, gain_db=_db(bus.gain), plain_sum=not bus.chain),
+        guitar_bus=_entry(GuitarBusEntry, bus, gain_db=_db(bus.gain / plan.held_gain()), plain_sum=not bus.chain),
+        balance=song.deliver.balance,
         chain_files=plan.chain_files,
         mono=_mono(rendering.stereo),
         mono_without_centre=_mono(rendering.stereo_without_centre),
         onset_spread=rendering.onset_spread,
         takes=rendering.takes,
+        level=rendering.level,
         trim_db=rendering.trim_db,
         extra_trim_db=rendering.extra_trim_db,
         findings=song.findings,
         gate=tuple(_gates(song, rendering.room_quiet)),
+        dis=tuple(_entry(DiEntry, mic, mic.match, mic=mic.name) for mic in song.mics if mic.is_di),
+        roll_call=song.roll_call,
     )
 
 
@@ -162,6 +167,7 @@ def alignment_document(song: Song) -> AlignmentDocument:
         alignment=_decisions(song),
         sum_efficiency_db=_efficiencies(song),
         findings=song.told_by("alignment", "chains"),
+        roll_call=song.roll_call,
     )
 
 
@@ -175,6 +181,7 @@ def intake_document(song: Song, looks: Sequence[TrackLook], problems: Sequence[P
         inputs=tuple(_look(mic.track, look, song.folder) for mic, look in zip(song.mics, looks, strict=True)),
         problems=tuple(problems),
         findings=song.findings,
+        roll_call=song.roll_call,
     )
 
 
@@ -200,6 +207,7 @@ def _input(mic: Mic, folder: Path) -> InputEntry:
         levels,
         path=relative_path(track, folder),
         start_samples=track.start,
+        channel="mix" if track.channel is None else track.channel + 1,
         sample_peak_dbfs=_db(levels.sample_peak),
         rms_dbfs=_db(levels.rms),
         hum=None if hum is None else HumEntry(mains_hz=hum.mains_hz, rms_dbfs=_db(hum.rms)),

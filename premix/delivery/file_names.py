@@ -19,6 +19,7 @@ FOLDERS: dict[PartKind, str] = {
     "bus": "buses/",
     "aligned_mic": "mics/",
     "guitar_bus": "",
+    "di": "di/",
 }
 
 _LONGEST = 200  # file systems allow 255 bytes; workstations add their own endings

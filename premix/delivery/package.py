@@ -13,13 +13,13 @@ from typing import TypeVar
 from premix.audio.writer import disk_full, storage_error
 from premix.delivery.documents import MANIFEST, write_json
 from premix.delivery.scratch import Lock
+from premix.delivery.verify import files_below, sums_name, write_sums
 from premix.delivery.whole import mend, replace_folder, sync_tree
 from premix.errors import DeliveryError, Problem
 from premix.model.manifest import ComparisonManifest, Manifest
 
 M = TypeVar("M", Manifest, ComparisonManifest)
 
-_SYSTEM_FILES = {".DS_Store", "Thumbs.db", "desktop.ini"}  # what file browsers leave behind
 _ROOM_TO_SPARE = 16_000_000  # bytes for documents beside the samples
 
 
@@ -73,8 +73,10 @@ class Package:
     def commit(self, manifest: M) -> M:
         """Write the manifest, which gets to know which files are premix's own, and put the folder in its place."""
         try:
-            manifest = replace(manifest, written=tuple(sorted({*_files_below(self.folder), MANIFEST})))
+            written = {*files_below(self.folder), MANIFEST, sums_name(manifest.song)}
+            manifest = replace(manifest, written=tuple(sorted(written)))
             write_json(self.folder / MANIFEST, manifest)
+            write_sums(self.folder, manifest.song, manifest.written)
             sync_tree(self.folder)
             replace_folder(self.folder, self.out, self._old)
         except OSError as error:
@@ -123,7 +125,7 @@ class Package:
         """A folder that is there must be empty or premix's own, and hold nothing of anyone else."""
         if self.out.exists() and not self.out.is_dir():
             raise self._error("out-exists", "it is a file")
-        files = _files_below(self.out) if self.out.exists() else []
+        files = files_below(self.out) if self.out.exists() else []
         if self._force or not files:
             return
         own = _own_files(self.out / MANIFEST)
@@ -151,12 +153,3 @@ def _own_files(manifest: Path) -> set[str] | None:
         return set(found["written"]) if "premix" in found else None
     except (OSError, ValueError, TypeError, KeyError):
         return None
-
-
-def _files_below(folder: Path) -> list[str]:
-    """All files below a folder, relative, with '/' between; what file browsers leave is not counted."""
-    return sorted(
-        p.relative_to(folder).as_posix()
-        for p in folder.rglob("*")
-        if (p.is_symlink() or not p.is_dir()) and p.name not in _SYSTEM_FILES
-    )

@@ -29,6 +29,7 @@ _DONE = {
     "bus": "stems and rooms summed",
     "guitar_bus": "buses panned and summed",
     "aligned_mic": "aligned",
+    "di": "as recorded",
 }
 
 
@@ -36,8 +37,8 @@ class PartFiles:
     """Writes (and in the first pass measures) all parts.
 
     names: path of each part's file below `folder`. variant: of a comparison. The dither is the tracks', the variant's
-    and the part's: a change of format or limits keeps it. meters: None in a second pass. Once a block passes the
-    ceiling in the first pass, writing stops and only the measures go on: that pass's files will not be used.
+    and the part's: a change of format or limits keeps it. meters: None in a second pass. Where the files are to be
+    brought to a level, or once a block passes the ceiling, the first pass only measures: its files will not be used.
     """
 
     def __init__(
@@ -53,7 +54,9 @@ class PartFiles:
     ) -> None:
         self._folder, self._names, self._parts, self._song, self._meters = folder, names, parts, song, meters
         self._ceiling = db_to_gain(song.deliver.ceiling_dbtp)
-        self.passed_ceiling = False
+        self._levelled = {part.part for part in parts if part.is_levelled}
+        level = song.deliver.level
+        self.measures_only = meters is not None and level is not None and level.aim is not None
         self._resamplers: dict[str, Resampler] = {}
         if song.file_rate != song.rate:
             measured = meters.channels if meters is not None else {}
@@ -105,9 +108,9 @@ class PartFiles:
         written = part in self._writers
         if self._meters is not None:
             self._meters.feed_part(part, block)
-            if written and max(block.max(), -block.min()) > self._ceiling:
-                self.passed_ceiling = True
-        if written and not self.passed_ceiling:
+            if part in self._levelled and max(block.max(), -block.min()) > self._ceiling:
+                self.measures_only = True
+        if written and not self.measures_only:
             self._writers[part].write(block)
 
     def close(self, measures: Callable[[str], PartMeasures]) -> tuple[WrittenFile, ...]:
@@ -118,9 +121,9 @@ class PartFiles:
             path = self._names[part.part]
             measured = measures(part.part)
             patch_loudness(self._folder / path, measured)
-            files.append(
-                WrittenFile(part, path, done.frames, self._song.deliver.bits, done.sha256, done.overs, measured)
-            )
+            size = (self._folder / path).stat().st_size
+            bits = self._song.deliver.bits
+            files.append(WrittenFile(part, path, done.frames, bits, done.sha256, done.overs, measured, size))
         return tuple(files)
 
 
@@ -167,7 +170,7 @@ def bext_of(part: Part, song: Song) -> BextFields:
     stamps = sorted((h.origination_date, h.origination_time or "") for h in headers if h.origination_date)
     date, time = stamps[0] if stamps else ("", "")
     what = part.kind.replace("_", " ")
-    whose = " ".join(name for name in (part.performance, part.mic) if name) or part.bus or ""
+    whose = " ".join(name for name in (part.performance, part.group, part.mic) if name) or part.bus or ""
     mode = "mono" if part.channels == 1 else "stereo"
     history = (
         f"A=PCM,F={song.rate},W={headers[0].bits},M=mono,T={len(headers)} tracks\r\n"

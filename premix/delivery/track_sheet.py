@@ -3,7 +3,10 @@
 The columns are premix's own; none are published. With the raw files, the sheet is enough to make the stems by
 hand: each mic is padded by its start, advanced by its delay, filtered where a corner is given, turned over
 where its polarity is inverted, and multiplied by its gain; the close mics of a performance are added, its rooms too
-where the stem holds them, each through its gate, and the sum is multiplied by the performance's gain and the trim.
+where the stem holds them, each through its gate, and the sum is multiplied by the performance's gain, the gain that the
+file holds for its buses, and the trim.
+
+Beside it stands the list of faders and pans, a row a delivered file; the printable text begins with it.
 
 A mic that changes in the song has passages, 'from s, to s, samples, polarity, ppm; ...', instead of one delay and one
 polarity. At sample n of the song, t seconds after the beginning of a passage, the mic is advanced by its samples plus
@@ -17,6 +20,7 @@ next to 0 dB it falls by 4/3 u^2 of the range, in 24 straight pieces, and by 4/3
 
 import csv
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -24,25 +28,51 @@ import numpy.typing as npt
 
 from premix import __version__
 from premix.delivery.documents import relative_path
+from premix.delivery.faders import Fader, faders, pan_words, width_line
 from premix.delivery.file_names import document_name
 from premix.model.alignment import Passage
 from premix.model.gate import Curve
-from premix.model.mix import Rendered
+from premix.model.mix import LevelReached, Rendered
 from premix.model.song import Mic, Performance, Song
 from premix.units import gain_to_db, samples_to_cm, samples_to_ms, samples_to_s
 
 Row = dict[str, str]
-"""One mic of one performance: column -> text. Gains in dB without the polarity; '' where a column does not apply."""
+"""A delivered file, or one mic of one performance: column -> text. Gains in dB without the polarity; '' where a column
+does not apply."""
+LEGEND = ("delay: + = was late, moved earlier; - = was early, moved later; cm: how far sound goes in that time",)
 _LONG = 1 << 62  # samples; stands for a fade that the song does not hold
 _NUMBERS = ("delay ms", "cm", "gain dB", "high-pass", "low-pass")  # columns of the page that stand to the right
 
 
-def write_track_sheet(rendered: Rendered, folder: Path) -> None:
-    """Write the sheet of a run into its output folder, as CSV and as text: a row a mic, in the song's order."""
+@dataclass(frozen=True, slots=True)
+class TrackSheet:
+    """A sheet, as its files and the page tell it.
+
+    head: lines about the whole delivery. faders, mics: rows of the CSV files. legend: what the signs mean.
+    """
+
+    head: tuple[str, ...]
+    faders: tuple[Row, ...]
+    mics: tuple[Row, ...]
+    legend: tuple[str, ...] = LEGEND
+
+
+def track_sheet(rendered: Rendered) -> TrackSheet:
+    """The sheet of a run: a row a delivered file, way by way, and a row a mic, in the song's order."""
     song = rendered.song
-    rows = [_row(song, own, mic, rendered.rendering.trim_db) for own in song.performances for mic in own.mics]
-    write_csv(folder / document_name(song.name, "track_sheet", "csv"), rows)
-    text = "\n".join(_page(rows, song)) + "\n"
+    return TrackSheet(
+        tuple(_head(rendered)),
+        tuple(_fader_row(song, fader) for fader in faders(rendered)),
+        tuple(_row(rendered, own, mic) for own in song.performances for mic in own.mics),
+    )
+
+
+def write_track_sheet(rendered: Rendered, folder: Path) -> None:
+    """Write the sheet of a run into its output folder, as CSV files of the faders and of the mics, and as text."""
+    song, sheet = rendered.song, track_sheet(rendered)
+    write_csv(folder / document_name(song.name, "track_sheet", "csv"), sheet.mics)
+    write_csv(folder / document_name(song.name, "faders", "csv"), sheet.faders)
+    text = "\n".join(_page(sheet, song)) + "\n"
     (folder / document_name(song.name, "track_sheet", "txt")).write_text(text, "utf-8", newline="\n")
 
 
@@ -57,24 +87,80 @@ def write_csv(path: Path, rows: Sequence[Row]) -> None:
         writer.writerows([f"./{text}" if text[:1] in ("=", "@") else text for text in row.values()] for row in rows)
 
 
-def _page(rows: Sequence[Row], song: Song) -> Iterator[str]:
-    """The lines of a page to print: a block a performance, a line a mic, notes below."""
-    yield f"{song.name}: track sheet"
+def _head(rendered: Rendered) -> Iterator[str]:
+    song, plan, rendering = rendered.song, rendered.plan, rendered.rendering
     yield (
         f"{song.rate} Hz, {song.frames} samples ({samples_to_s(song.frames, song.rate):.3f} s), "
         + (f"files at {song.file_rate} Hz, " if song.file_rate != song.rate else "")
-        + f"premix {__version__}"
+        + f"{song.deliver.bits} bits, premix {__version__}"
     )
+    start = song.time_reference
+    yield (
+        f"start: {_clock(start, song.rate)} ({start} samples since midnight)"
+        if start is not None
+        else ("start: the tracks have no start time; all files begin together")
+    )
+    yield f"common gain of every file: {rendering.trim_db:+.2f} dB{_level(rendering.level)}"
+    if line := width_line(plan):
+        yield line
+
+
+def _level(level: LevelReached | None) -> str:
+    """What the common gain was for."""
+    if level is None or level.found is None:
+        return ""
+    what, unit = {
+        "ceiling_dbtp": ("highest true peak", "dBTP"),
+        "loudness_lufs": ("guitar bus at", "LUFS"),
+        "peak_dbfs": ("highest sample", "dBFS"),
+    }[level.by]
+    return f" ({what} {level.found:.2f} {unit})"
+
+
+def _clock(samples: int, rate: int) -> str:
+    """A time of day to the microsecond."""
+    seconds, rest = divmod(samples, rate)
+    return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}.{rest * 1_000_000 // rate:06d}"
+
+
+def _page(sheet: TrackSheet, song: Song) -> Iterator[str]:
+    """The lines of a page to print: the faders, then a block a performance, a line a mic, notes below."""
+    yield f"{song.name}: track sheet"
+    yield from sheet.head
+    yield ""
+    yield "Faders and pans: stems and rooms, or the buses, or the guitar bus alone"
+    yield from ("  " + line for line in _fader_table(sheet.faders))
+    yield ""
+    yield from sheet.legend
     for performance in (own.name for own in song.performances):
-        block = [row for row in rows if row["performance"] == performance]
-        first = block[0]
+        block = [row for row in sheet.mics if row["performance"] == performance]
+        sent = [row for row in block if row["bus"]] or block[:1]
+        buses = dict.fromkeys(f"{row['bus'] or '-'} at {row['bus_gain_db'] or '-'} dB" for row in sent)
+        gain, trim = sent[0]["performance_gain_db"] or "-", block[0]["trim_db"]
         yield ""
-        yield (
-            f"{performance}: gain {first['performance_gain_db'] or '-'} dB, bus {first['bus'] or '-'} at "
-            f"{first['bus_gain_db'] or '-'} dB, trim {first['trim_db']} dB"
-        )
+        yield f"{performance}: gain {gain} dB, bus {', '.join(buses)}, trim {trim} dB"
         yield from ("  " + line for line in _table(block))
         yield from (f"  {row['mic']}: {row['notes']}" for row in block if row["notes"])
+    yield ""
+    yield "SHA-256 of the samples, little-endian, at each file's own depth"
+    yield from (f"  {row['sha256']}  {row['file']}" for row in sheet.faders)
+    yield from (f"  {row['sha256']}  track {row['performance']}/{row['mic']}" for row in sheet.mics)
+
+
+def _fader_table(rows: Sequence[Row]) -> Iterator[str]:
+    """The faders, aligned, way by way."""
+    head = ("", "fader dB", "pan", "left dB", "right dB", "file", "")
+    lines: list[tuple[str, ...]] = [head]
+    for row in rows:
+        levels = (_level_text(row[key]) for key in ("fader_db", "left_db", "right_db"))
+        fader, left, right = levels
+        way = row["way"] if row["way"] not in {line[0] for line in lines} else ""
+        lines.append((way, fader, row["pan_words"], left, right, row["file"], row["notes"]))
+    return aligned(lines, [False, True, False, True, True, False, False])
+
+
+def _level_text(number: str) -> str:
+    return "off" if number == "-inf" else _short(number, 2)
 
 
 def _table(rows: Sequence[Row]) -> Iterator[str]:
@@ -82,8 +168,8 @@ def _table(rows: Sequence[Row]) -> Iterator[str]:
     columns: dict[str, list[str]] = {
         "mic": [r["mic"] for r in rows],
         "polarity": [r["polarity"] for r in rows],
-        "delay ms": [_short(r["delay_ms"], 3) for r in rows],
-        "cm": [_short(r["delay_cm"], 1) for r in rows],
+        "delay ms": [_signed(r["delay_ms"], 3) for r in rows],
+        "cm": [_signed(r["delay_cm"], 1) for r in rows],
         "gain dB": [_short(r["gain_db"], 2) for r in rows],
         "high-pass": [r["high_pass_hz"] for r in rows],
         "low-pass": [r["low_pass_hz"] for r in rows],
@@ -107,9 +193,40 @@ def _short(number: str, digits: int) -> str:
     return f"{float(number):.{digits}f}" if number else ""
 
 
-def _row(song: Song, performance: Performance, mic: Mic, trim_db: float) -> Row:
+def _signed(number: str, digits: int) -> str:
+    """With its sign; nothing is neither late nor early."""
+    text = f"{float(number):+.{digits}f}" if number else ""
+    return text[1:] if text and float(text) == 0.0 else text
+
+
+def _fader_row(song: Song, fader: Fader) -> Row:
+    """A delivered file. Levels that are off are '-inf'; columns of a pan are empty for a stereo file."""
+    file, mono = fader.file, fader.pan is not None
+    start = song.time_reference or 0
+    return {
+        "file": file.path,
+        "way": fader.way,
+        "fader_db": _gain(fader.gain),
+        "pan": "" if fader.pan is None else _number(fader.pan),
+        "pan_words": pan_words(fader.pan),
+        "left_db": _gain(fader.left) if mono else "",
+        "right_db": _gain(fader.right) if mono else "",
+        "channels": str(file.part.channels),
+        "rate_hz": str(song.file_rate),
+        "bits": str(file.bits),
+        "start_samples": str(round(start * song.file_rate / song.rate)),
+        "start_time": _clock(start, song.rate),
+        "frames": str(file.frames),
+        "seconds": _number(samples_to_s(file.frames, song.file_rate)),
+        "sha256": file.sha256,
+        "notes": fader.note,
+    }
+
+
+def _row(rendered: Rendered, performance: Performance, mic: Mic) -> Row:
     """Columns of the sum are empty for a mic that is in none, and those of the sends where the performance is muted."""
-    decision, sends = mic.decision, performance.heard
+    song, trim_db = rendered.song, rendered.rendering.trim_db
+    decision, sends = mic.decision, performance.heard and not mic.is_di and not song.bus(mic.bus).mute
     summed, rotation = sends and decision.summed, decision.rotation if sends and decision.summed else None
     delay = decision.delay_samples
     return {
@@ -127,15 +244,19 @@ def _row(song: Song, performance: Performance, mic: Mic, trim_db: float) -> Row:
         "low_pass_hz": _number(mic.low_pass_hz if summed else None),
         "all_pass": f"order {rotation.order}, {rotation.corner_hz:g} Hz, q {rotation.q:g}" if rotation else "",
         "performance_gain_db": _gain(performance.gain if sends else None),
-        "bus": performance.bus if sends else "",
-        "bus_gain_db": _gain(song.bus(performance.bus).gain if sends else None),
+        "bus": mic.bus if sends else "",
+        "bus_gain_db": _gain(song.bus(mic.bus).gain if sends else None),
         "gate": _gate(mic),
         "trim_db": _number(trim_db),
-        "decided_by": decision.origin,
+        "decided_by": "" if mic.is_di else decision.origin,
         "notes": "; ".join(_notes(song, performance, mic)),
         "rate_hz": str(song.rate),
         "files_rate_hz": str(song.file_rate),
         "passages": "; ".join(_passage(passage) for passage in decision.passages),
+        "held_gain_db": _gain(rendered.plan.held_gain(mic.bus) if sends else None),
+        "frames": str(mic.track.header.frames),
+        "seconds": _number(samples_to_s(mic.track.header.frames, song.rate)),
+        "sha256": mic.levels.sha256,
     }
 
 
@@ -146,7 +267,9 @@ def _passage(passage: Passage) -> str:
 
 
 def _gain(gain: float | None) -> str:
-    return "" if gain is None else _number(gain_to_db(gain))
+    if gain is None:
+        return ""
+    return _number(gain_to_db(gain)) if gain > 0.0 else "-inf"
 
 
 def _number(value: float | None, digits: int = 9) -> str:
@@ -159,14 +282,23 @@ def _number(value: float | None, digits: int = 9) -> str:
 
 def _notes(song: Song, performance: Performance, mic: Mic) -> Iterator[str]:
     """What the columns do not say, in words."""
-    heard = performance.heard
+    heard = performance.heard and not song.bus(mic.bus).mute
     summed, header = heard and mic.decision.summed, mic.track.header
-    if not summed:
+    if mic.is_di:
+        yield f"DI: delivered as recorded, without the trim; plays as its amp by {mic.match.likeness:.2f}"
+    elif not summed:
         yield "not summed"
+    elif mic.group is not None:
+        yield f"in the stem of {mic.group}, to bus {mic.bus}"
+    elif mic.bus != performance.bus:
+        yield f"to bus {mic.bus}"
     if header.channels > 1:
-        yield f"channel {mic.track.channel + 1} of {header.channels}"
-    chains = (("mic", mic.chain, summed), ("performance", performance.chain, heard))
-    for name, chain, used in (*chains, ("bus", song.bus(performance.bus).chain, heard)):
+        channel = mic.track.channel
+        yield (
+            f"mean of {header.channels} channels" if channel is None else f"channel {channel + 1} of {header.channels}"
+        )
+    chains = (("mic", mic.chain, summed), ("performance", performance.chain, heard and not mic.is_di))
+    for name, chain, used in (*chains, ("bus", song.bus(mic.bus).chain, heard and not mic.is_di)):
         if used and chain:
             yield f"{name} chain: {', '.join(step.kind for step in chain)}"
     for number, passage in enumerate(mic.decision.passages, 1):

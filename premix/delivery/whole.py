@@ -5,6 +5,7 @@ import ctypes
 import os
 import shutil
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 from premix.audio.writer import storage_error
@@ -77,20 +78,35 @@ def write_text_file(path: Path, text: str, mark: str = "") -> None:
 
     Raises DeliveryError where the place cannot be written or holds something else.
     """
-    if mark and path.exists() and not _is_ours(path, mark):
-        raise DeliveryError(
-            Problem("save-exists", str(path), "something else is there", "a new name, or a file that premix wrote")
-        )
-    part = path.with_name(f".{path.name}.part")
+    write_text_files([(path, text)], mark)
+
+
+def write_text_files(files: Sequence[tuple[Path, str]], mark: str = "") -> None:
+    """Write several text files, once all can be written; each as `write_text_file` does.
+
+    Raises DeliveryError with every place that holds something else, or the first that cannot be written.
+    """
+    allowed = "a new name, or a file that premix wrote"
+    foreign = [path for path, _ in files if mark and path.exists() and not is_ours(path, mark)]
+    if foreign:
+        raise DeliveryError(Problem("save-exists", str(path), "something else is there", allowed) for path in foreign)
+    parts = [path.with_name(f".{path.name}.part") for path, _ in files]
+    at = files[0][0]
     try:
-        part.write_text(text, "utf-8", newline="\n")
-        part.replace(path)
+        for part, (path, text) in zip(parts, files, strict=True):
+            at = path
+            part.write_text(text, "utf-8", newline="\n")
+        for part, (path, _) in zip(parts, files, strict=True):
+            at = path
+            part.replace(path)
     except OSError as error:
-        part.unlink(missing_ok=True)
-        raise storage_error(path, error) from None
+        for part in parts:
+            part.unlink(missing_ok=True)
+        raise storage_error(at, error) from None
 
 
-def _is_ours(path: Path, mark: str) -> bool:
+def is_ours(path: Path, mark: str) -> bool:
+    """Whether a file begins with the mark of those that premix wrote."""
     try:
         with path.open("rb") as file:
             return file.read(len(mark.encode())) == mark.encode()

@@ -162,7 +162,12 @@ CABINET: tuple[Section, ...] = (
 
 @dataclass(frozen=True, slots=True)
 class DemoMic:
-    """One mic. distance_cm: from the speaker. converter_s: latency of its own converter. noise_dbfs: rms."""
+    """One mic, or with the role di the guitar itself, before the amp.
+
+    distance_cm: from the speaker. converter_s: latency of its own converter. noise_dbfs: rms. amp: the first or the
+    second, each through a cabinet of its own. place_m: of a room mic. file, channel: a file that it shares, and its
+    channel there, from 1.
+    """
 
     name: str
     role: Role
@@ -172,6 +177,11 @@ class DemoMic:
     noise_dbfs: float
     colour: tuple[Section, ...]
     converter_s: float = 0.0
+    cabinet: tuple[Section, ...] = CABINET
+    amp: Literal[0, 1] = 0
+    place_m: Point | None = None
+    file: str | None = None
+    channel: int = 1
 
     def delay_s(self) -> float:
         """From the speaker to the file, the colour's own delay left out."""
@@ -179,9 +189,16 @@ class DemoMic:
 
 
 ROOM_MIC_M = (CABINET_M[0] + 2.60, CABINET_M[1] + 1.55, CABINET_M[2] + 1.05)
-ROOM_DISTANCE_CM = 100.0 * sum((a - b) ** 2 for a, b in zip(ROOM_MIC_M, CABINET_M, strict=True)) ** 0.5
 
-_COLOURS: dict[str, tuple[Section, ...]] = {
+
+def distance_cm(place_m: Point) -> float:
+    """From the cabinet to a place in the room."""
+    return 100.0 * math.sqrt(sum((a - b) ** 2 for a, b in zip(place_m, CABINET_M, strict=True)))
+
+
+ROOM_DISTANCE_CM = distance_cm(ROOM_MIC_M)
+
+COLOURS: dict[str, tuple[Section, ...]] = {
     "dynamic": (
         Section("high_pass", 20.0),
         Section("low_shelf", 180.0, 4.0),
@@ -204,11 +221,11 @@ _COLOURS: dict[str, tuple[Section, ...]] = {
     "room": (Section("high_pass", 30.0), Section("high_shelf", 5000.0, -2.0)),
 }
 MICS: tuple[DemoMic, ...] = (
-    DemoMic("dynamic", "close", 2.5, 1, -18.0, -82.0, _COLOURS["dynamic"]),
-    DemoMic("condenser", "close", 17.3, 1, -16.5, -86.0, _COLOURS["condenser"], converter_s=0.000612),
-    DemoMic("ribbon", "close", 31.8, -1, -17.5, -80.0, _COLOURS["ribbon"]),
-    DemoMic("sub", "sub", 9.4, -1, -5.0, -82.0, _COLOURS["sub"]),
-    DemoMic("room", "room", ROOM_DISTANCE_CM, 1, -16.5, -84.0, _COLOURS["room"]),
+    DemoMic("dynamic", "close", 2.5, 1, -18.0, -82.0, COLOURS["dynamic"]),
+    DemoMic("condenser", "close", 17.3, 1, -16.5, -86.0, COLOURS["condenser"], converter_s=0.000612),
+    DemoMic("ribbon", "close", 31.8, -1, -17.5, -80.0, COLOURS["ribbon"]),
+    DemoMic("sub", "sub", 9.4, -1, -5.0, -82.0, COLOURS["sub"]),
+    DemoMic("room", "room", ROOM_DISTANCE_CM, 1, -16.5, -84.0, COLOURS["room"], place_m=ROOM_MIC_M),
 )
 REFERENCE = "dynamic"
 REFERENCE_MIC = next(mic for mic in MICS if mic.name == REFERENCE)
@@ -222,11 +239,11 @@ def impulse_response(mic: DemoMic, rate: int) -> FloatArray:
     """From the amp's output to the file, without the mic's noise; shape (frames), time zero at LEAD."""
     from scipy.fft import next_fast_len
 
-    room = room_response(ROOM_MIC_M, rate) if mic.role == "room" else np.zeros(0)
+    room = room_response(mic.place_m, rate) if mic.place_m is not None else np.zeros(0)
     size = next_fast_len(LEAD + len(room) + round(CLOSE_LENGTH_S * rate), real=True)
     freqs = np.fft.rfftfreq(size, 1.0 / rate)
-    spectrum = response(CABINET + mic.colour, freqs) * mic.polarity * db_to_gain(mic.gain_db)
-    if mic.role == "room":
+    spectrum = response(mic.cabinet + mic.colour, freqs) * mic.polarity * db_to_gain(mic.gain_db)
+    if mic.place_m is not None:
         # The image sources hold the distance already; only the converter is left to add.
         delay = s_to_samples(mic.converter_s, rate)
         spectrum *= np.fft.rfft(room, size)
@@ -234,6 +251,12 @@ def impulse_response(mic: DemoMic, rate: int) -> FloatArray:
         delay = s_to_samples(mic.delay_s(), rate)
     spectrum *= np.exp(-2j * np.pi * freqs / rate * (LEAD + delay))
     return np.fft.irfft(spectrum, size)
+
+
+def recorded_di(guitar: FloatArray, di: DemoMic, rng: np.random.Generator) -> FloatArray:
+    """What a DI's file holds, shape (frames): the guitar as the amp is given it, and the box's own noise."""
+    noise = db_to_gain(di.noise_dbfs) * rng.standard_normal(len(guitar))
+    return np.asarray(db_to_gain(di.gain_db) * guitar + noise, np.float64)
 
 
 def record(amp: FloatArray, mic: DemoMic, impulse: FloatArray, rng: np.random.Generator) -> FloatArray:

@@ -17,8 +17,9 @@ import numpy as np
 from premix.arrays import FloatArray
 from premix.audio.writer import PartWriter, storage_error
 from premix.demo.faulty import FAULTS, FaultKind, FaultTruth, fault_of, spoiled
+from premix.demo.line_ups import LINE_UPS, PERFORMANCES, Naming, RigName, file_stem
 from premix.demo.playing import HAND_S, TEMPO_BPM, perform, play
-from premix.demo.rig import MICS, REFERENCE, REFERENCE_MIC, DemoMic, amplify, hiss_and_hum, impulse_response, record
+from premix.demo.rig import REFERENCE_MIC, DemoMic, amplify, hiss_and_hum, impulse_response, record, recorded_di
 from premix.errors import DeliveryError, Problem
 from premix.model.gate import Span
 from premix.model.settings import Role
@@ -26,7 +27,8 @@ from premix.units import REFERENCE_TEMPERATURE_C, gain_to_db, s_to_samples
 
 SONG = "Tidewater"
 BAND = "The Harbour Engines"
-PERFORMANCES = ("left_a", "left_b", "right_a", "right_b", "centre")
+SECOND_AMP_DB = 9.0
+"""How much less the second of two amps is driven."""
 CENTRE_SEMITONES = 12
 """The centre plays the riff an octave up."""
 SHORTEST_S, LONGEST_S = 3.0, 600.0
@@ -37,7 +39,7 @@ FORMATS: tuple[FileFormat, ...] = ("wav", "flac")
 _README = """{song} - demo session
 
 The song and the band, {band}, are invented; every sound in here is synthesised.
-{performances} takes of one riff ({seconds:g} s at {tempo:g} bpm) through one amp and cabinet, each heard by:
+{performances} takes of one riff ({seconds:g} s at {tempo:g} bpm) through {through}, each heard by:
 
 {mics}
 
@@ -56,7 +58,8 @@ class TrackTruth:
     delay_samples: how much later the amp's sound reaches this file than the reference mic's file of the same
     performance (positive: late): distance and converter. The mic's own colour is not in it; its group delay
     comes on top, for the sub mic most of all. arrival_samples: the same, after the speaker moved.
-    polarity: 1 or -1 against the reference. noise_dbfs: rms of the mic's own noise. peak_dbfs: of the file.
+    polarity: 1 or -1 against the reference. noise_dbfs: rms of the mic's own noise. peak_dbfs: of the file. channel: of
+    the file, from 1.
     """
 
     performance: str
@@ -71,6 +74,7 @@ class TrackTruth:
     gain_db: float
     noise_dbfs: float
     peak_dbfs: float
+    channel: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,11 +137,16 @@ def write_demo(
     rate: int = 48000,
     seed: int = 1,
     file_format: FileFormat = "wav",
-    performances: Sequence[str] = PERFORMANCES,
+    performances: Sequence[str] | None = None,
     bits: int = 24,
     fault: FaultKind | None = None,
+    rig: RigName = "house",
+    names: Naming = "plain",
 ) -> DemoTruth:
     """Write `<performance>_<mic>.<file_format>` of every track, truth.json, song.yaml and README.txt into folder.
+
+    rig: what the guitar is heard by. names: what the files are called. performances: some of the rig's, all where none
+    are named.
 
     The same settings give the same samples: every random number comes from `seed` and the performance's name.
     Between machines a sample may differ by one step of the last bit, where two libraries round differently.
@@ -145,23 +154,19 @@ def write_demo(
     The folder may be new, empty, or hold an earlier demo session; it is complete or untouched.
     Raises DeliveryError for settings out of range and for a folder that cannot be used.
     """
-    _check(seconds, rate, file_format, performances, bits, fault)
+    line_up = LINE_UPS[rig]
+    performances = line_up.performances if performances is None else performances
+    _check(seconds, rate, file_format, performances, bits, line_up.performances, fault, rig)
     wrong = None if fault is None else fault_of(fault, seconds, rate)
     with _staged(folder) as stage:
         tracks: list[TrackTruth] = []
         takes: list[PerformanceTruth] = []
-        for take, recorded in perform_session(seconds, rate, seed, performances):
+        for take, recorded in perform_session(seconds, rate, seed, performances, rig):
             takes.append(take)
             if wrong is not None and wrong.performance == take.performance:
                 recorded = spoiled(wrong, recorded, rate)
-            for mic, signal in recorded:
-                name = f"{take.performance}_{mic.name}.{file_format}"
-                path, frames = stage / name, len(signal)
-                # No dither: the mics' noise is far above one step.
-                with PartWriter(path, rate=rate, channels=1, frames=frames, container=file_format, bits=bits) as writer:
-                    writer.write(signal[np.newaxis])
-                    written = writer.close()
-                tracks.append(_track_truth(take.performance, mic, name, rate, written.sample_peak))
+            first = len({track.path for track in tracks}) + 1
+            tracks += _write_tracks(stage, take.performance, recorded, rate, bits, file_format, names, first)
         truth = DemoTruth(
             1,
             SONG,
@@ -172,30 +177,74 @@ def write_demo(
             seed,
             TEMPO_BPM,
             REFERENCE_TEMPERATURE_C,
-            REFERENCE,
+            line_up.mics[0].name,
             tuple(tracks),
             tuple(takes),
             wrong,
         )
         (stage / "truth.json").write_text(truth.to_json(), encoding="utf-8", newline="\n")
-        (stage / "README.txt").write_text(_readme(truth), encoding="utf-8", newline="\n")
+        (stage / "README.txt").write_text(_readme(truth, line_up.through), encoding="utf-8", newline="\n")
         (stage / "song.yaml").write_text(f"song: {SONG}\n", encoding="utf-8", newline="\n")
     return truth
 
 
+def _write_tracks(
+    stage: Path,
+    performance: str,
+    recorded: Sequence[tuple[DemoMic, FloatArray]],
+    rate: int,
+    bits: int,
+    file_format: FileFormat,
+    names: Naming,
+    first: int,
+) -> Iterator[TrackTruth]:
+    """One take as files: a mic each, or as channels of one file that they share. The first mic is the reference.
+
+    first: number of the first file among all takes'.
+    """
+    files: dict[str, list[tuple[DemoMic, FloatArray]]] = {}
+    for mic, signal in recorded:
+        files.setdefault(mic.file or mic.name, []).append((mic, signal))
+    for number, (own, channels) in enumerate(files.items(), first):
+        name = f"{file_stem(names, performance, own, number)}.{file_format}"
+        signals = np.stack([signal for _, signal in channels])
+        count, frames = signals.shape
+        # No dither: the mics' noise is far above one step.
+        with PartWriter(
+            stage / name, rate=rate, channels=count, frames=frames, container=file_format, bits=bits
+        ) as writer:
+            writer.write(signals)
+            peak = writer.close().sample_peak
+        for mic, _ in channels:
+            yield _track_truth(performance, mic, recorded[0][0], name, rate, peak)
+
+
 def perform_session(
-    seconds: float, rate: int, seed: int, performances: Sequence[str] = PERFORMANCES
+    seconds: float, rate: int, seed: int, performances: Sequence[str] | None = None, rig: RigName = "house"
 ) -> Iterator[tuple[PerformanceTruth, list[tuple[DemoMic, FloatArray]]]]:
-    """Play and record one performance after the other; signals before the quantiser, shape (frames)."""
-    impulses = [impulse_response(mic, rate) for mic in MICS]
-    for name in performances:
-        rng = np.random.default_rng([seed, PERFORMANCES.index(name)])
-        truth, amp = _play(name, seconds, rate, rng)
-        yield truth, [(mic, record(amp, mic, impulse, rng)) for mic, impulse in zip(MICS, impulses, strict=True)]
+    """Play and record one performance after the other; signals before the quantiser, shape (frames).
+
+    performances, rig: as `write_demo` takes them.
+    """
+    line_up = LINE_UPS[rig]
+    impulses = {mic.name: impulse_response(mic, rate) for mic in line_up.mics if mic.role != "di"}
+    known = dict.fromkeys((*PERFORMANCES, *line_up.performances))
+    for name in line_up.performances if performances is None else performances:
+        rng = np.random.default_rng([seed, list(known).index(name)])
+        truth, guitar = _play(name, seconds, rate, rng)
+        amps = [amplify(guitar, rate, drive_db=truth.drive_db)]
+        if any(mic.amp for mic in line_up.mics):
+            amps.append(amplify(guitar, rate, drive_db=truth.drive_db - SECOND_AMP_DB))
+        recorded = []
+        for mic in line_up.mics:
+            is_di = mic.role == "di"
+            own = recorded_di(guitar, mic, rng) if is_di else record(amps[mic.amp], mic, impulses[mic.name], rng)
+            recorded.append((mic, own))
+        yield truth, recorded
 
 
 def _play(name: str, seconds: float, rate: int, rng: np.random.Generator) -> tuple[PerformanceTruth, FloatArray]:
-    """One take, from the score to the amp's output."""
+    """One take, from the score to what the amp is given."""
     frames = round(seconds * rate)
     take = perform(seconds, rng)
     cents, drive_db = float(rng.normal(0.0, 4.0)), float(rng.normal(0.0, 1.0))
@@ -205,51 +254,61 @@ def _play(name: str, seconds: float, rate: int, rng: np.random.Generator) -> tup
     late_s = REFERENCE_MIC.delay_s()
     riff = tuple((on + late_s, off + HAND_S + late_s) for on, off in take.passages)
     truth = PerformanceTruth(name, riff, cents, drive_db, hiss_db, hum_db)
-    return truth, amplify(guitar, rate, drive_db=drive_db)
+    return truth, guitar
 
 
-def _track_truth(performance: str, mic: DemoMic, path: str, rate: int, peak: float) -> TrackTruth:
+def _track_truth(performance: str, mic: DemoMic, reference: DemoMic, path: str, rate: int, peak: float) -> TrackTruth:
     return TrackTruth(
         performance=performance,
         mic=mic.name,
         role=mic.role,
         path=path,
-        delay_samples=s_to_samples(mic.delay_s() - REFERENCE_MIC.delay_s(), rate),
+        delay_samples=s_to_samples(mic.delay_s() - reference.delay_s(), rate),
         arrival_samples=s_to_samples(mic.delay_s(), rate),
         converter_samples=s_to_samples(mic.converter_s, rate),
-        polarity=mic.polarity * REFERENCE_MIC.polarity,
+        polarity=mic.polarity * reference.polarity,
         distance_cm=mic.distance_cm,
         gain_db=mic.gain_db,
         noise_dbfs=mic.noise_dbfs,
         peak_dbfs=round(gain_to_db(peak), 2),
+        channel=mic.channel,
     )
 
 
 def _check(
-    seconds: float, rate: int, file_format: str, performances: Sequence[str], bits: int, fault: FaultKind | None
+    seconds: float,
+    rate: int,
+    file_format: str,
+    performances: Sequence[str],
+    bits: int,
+    known_ones: Sequence[str],
+    fault: FaultKind | None,
+    rig: RigName,
 ) -> None:
     """Raise DeliveryError with every setting that is out of range."""
-    known = bool(performances) and set(performances) <= set(PERFORMANCES)
+    known = bool(performances) and set(performances) <= set(known_ones)
     happens = fault is None or (fault in FAULTS and fault_of(fault, LONGEST_S, RATES[0]).performance in performances)
     settings = (
         ("seconds", seconds, SHORTEST_S <= seconds <= LONGEST_S, f"{SHORTEST_S:g} to {LONGEST_S:g}"),
         ("rate", rate, rate in RATES, ", ".join(map(str, RATES))),
         ("bits", bits, bits in DEPTHS, ", ".join(map(str, DEPTHS))),
         ("format", file_format, file_format in FORMATS, ", ".join(FORMATS)),
-        ("performances", ", ".join(performances), known, "some of " + ", ".join(PERFORMANCES)),
+        ("performances", ", ".join(performances), known, "some of " + ", ".join(known_ones)),
         ("fault", fault, happens, f"{', '.join(FAULTS)}, with the performance that it happens to"),
+        ("rig", rig, fault is None or rig == "house", "house, for a session with a fault"),
     )
     wrong = [(name, f"{value} cannot be made", allowed) for name, value, fine, allowed in settings if not fine]
     if wrong:
         raise DeliveryError(Problem("demo-settings", *told) for told in wrong)
 
 
-def _readme(truth: DemoTruth) -> str:
+def _readme(truth: DemoTruth, through: str) -> str:
     """The text of README.txt."""
     first = [t for t in truth.tracks if t.performance == truth.tracks[0].performance]
     return _README.format(
         song=truth.song,
         band=truth.band,
+        through=through,
         performances=len(truth.performances),
         seconds=truth.frames / truth.rate,
         tempo=truth.tempo_bpm,

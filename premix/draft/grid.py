@@ -13,30 +13,35 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, product
 
+from premix.draft.proposal import Key
 from premix.draft.sound import Sounds
-from premix.draft.words import Named, Token, readings
+from premix.draft.words import TAKES, Named, Token, readings
 
 Group = tuple[str, str]
-Key = tuple[str, ...]
 _MOST_GROUPS = 7
 _MOST_GRIDS = 4
 _LARGE = 20
 """Numbers from here on rather tell a kind of mic than a take."""
 _SECOND_READING = 0.5
+_COUNTER: tuple[Group, ...] = (("number", "start"), ("large number", "start"))
+_FEWEST_COUNTED = 4
 _NO_SIDE = 0.25
+_NO_WORD = 2.0
+"""Performances or mics that no token tells, beside others that one does: 'left', and 'left' with 'near' after it."""
 
 _NEAR = 6.0
 """Grids whose costs differ by less are told apart by the audio."""
-_COHERENT = 0.3
-"""Between tracks of one performance (0.5 and more, rooms too) and of two (under 0.2)."""
+COHERENT = 0.4
+"""Between tracks of one performance (0.45 and more, live rooms too) and of two (0.33 and less; a long song: 0.1)."""
 _AGREES = 0.9
+_COHERENT_PAIR = 3
 _EMPTY = 2.0
 """Places for each file, from where on the names have no order of their own."""
 
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A file on the grid. axes: for each token 'performance', 'mic' or ''; () where the audio placed the file."""
+    """A file on the grid. axes: for each token 'performance', 'mic' or ''."""
 
     file: Named
     performance: Key
@@ -102,7 +107,10 @@ def _assignments(files: Sequence[Named]) -> Iterable[dict[Group, str]]:
     """Every way to give the groups that differ between files to an axis."""
     told: dict[Group, set[Key]] = {}
     every = [list(zip(_groups_of(file.tokens), file.tokens, strict=True)) for file in files]
+    counted = _is_counter(files)
     for group in dict.fromkeys(group for file in every for group, _ in file if group[0] not in ("side", "mic")):
+        if counted and group in _COUNTER:
+            continue
         told[group] = {tuple(token.means for g, token in file if g == group) for file in every}
     open_groups = sorted((group for group, values in told.items() if len(values) > 1), key=lambda g: -len(told[g]))
     open_groups = open_groups[:_MOST_GROUPS]
@@ -110,16 +118,30 @@ def _assignments(files: Sequence[Named]) -> Iterable[dict[Group, str]]:
         yield dict(zip(open_groups, choice, strict=True))
 
 
+def _is_counter(files: Sequence[Named]) -> bool:
+    """Whether every file begins with a number of its own, which tells no axis."""
+    first = [file.tokens[0] for file in files if file.tokens]
+    own = {token.means for token in first}
+    return len(own) == len(files) > _FEWEST_COUNTED and all(token.kind == "number" for token in first)
+
+
 def _groups_of(tokens: Sequence[Token]) -> list[Group]:
     """The group of each token: its kind, and what stands before it where that matters."""
     found: list[Group] = []
     before = "start"
+    says_mic = any(token.kind == "mic" for token in tokens)
+    told: set[str] = set()
     for token in tokens:
+        if token.kind == "word" and before in ("number", "letter") and "side" in told and "mic" not in told:
+            before = "side"  # behind 'left 2' as behind 'left'
+        told.add(token.kind)
+        if before == "side" and token is tokens[-1] and not says_mic:
+            before = "side, last"  # 'left 4' among 'left 1 dyn': the number of a mic, or else of a performance
         kind = "large number" if token.kind == "number" and int(token.means) >= _LARGE else token.kind
-        if before in ("take", "takes", "tk", "prise", "toma", "t") and token.kind == "number":
+        if before in TAKES and token.kind == "number":
             found.append((kind, "take"))
         else:
-            found.append((kind, before if before in ("start", "side", "mic", "number") else "word"))
+            found.append((kind, before if before in ("start", "side", "side, last", "mic", "number") else "word"))
         before = token.text if token.kind == "filler" or token.text == "t" else token.kind
     return found
 
@@ -130,7 +152,15 @@ def _grid(files: Sequence[Named], axes: dict[Group, str], extra: float) -> Grid:
     mics = {item.mic for item in placed}
     cells = len({(item.performance, item.mic) for item in placed})
     unsided = _NO_SIDE * sum(file.side is None for file in files)
-    cost = len(performances) + len(mics) + extra + unsided + sum(_price(group, axis) for group, axis in axes.items())
+    wordless = _NO_WORD * sum(() in keys and len(keys) > 1 for keys in (performances, mics))
+    cost = (
+        len(performances)
+        + len(mics)
+        + extra
+        + unsided
+        + wordless
+        + sum(_price(group, axis) for group, axis in axes.items())
+    )
     return Grid(placed, cost, len(files) - cells)
 
 
@@ -155,6 +185,8 @@ def _price(group: Group, axis: str) -> float:
     if kind == "large number" or before == "mic":
         return 0.1 if axis == "mic" else 1.6
     if kind in ("number", "letter"):
+        if before == "side, last":
+            return 0.1
         return 0.1 if (axis == "performance") == performance else 1.6
     return 0.1 if axis == "mic" else 1.1
 
@@ -166,36 +198,74 @@ def _sparse(grid: Grid) -> bool:
 
 
 def _agreement(grid: Grid, sounds: Sounds) -> float:
-    """Part of the pairs of sounding files that are coherent and in one performance, or neither (Rand 1971)."""
-    sounding = [item for item in grid.placed if not sounds.heard[item.file.name].silent]
-    right = [
-        (sounds.coherence(a.file.name, b.file.name) > _COHERENT) == (a.performance == b.performance)
-        for a, b in combinations(sounding, 2)
+    """Part of the pairs of sounding files that are coherent and in one performance, or neither (Rand 1971).
+
+    Coherent pairs count three times: two performances are never coherent, while a track may hear little of its own.
+    """
+    right = total = 0
+    for a, b in combinations(_judged(grid, sounds), 2):
+        coherent = sounds.coherence(a.file.name, b.file.name) > COHERENT
+        weight = _COHERENT_PAIR if coherent else 1
+        total += weight
+        right += weight * (coherent == (a.performance == b.performance))
+    return right / total if total else 1.0
+
+
+def _judged(grid: Grid, sounds: Sounds) -> list[Placed]:
+    """The files whose coherence says where they belong: those that are heard, but for what may be a DI."""
+    return [
+        item
+        for item in grid.placed
+        if not item.file.is_di and not sounds.stands_out(item.file.name) and not sounds.heard[item.file.name].unheard
     ]
-    return sum(right) / len(right) if right else 1.0
+
+
+def doubtful(grid: Grid, sounds: Sounds) -> list[tuple[float, str, str]]:
+    """Pairs of sounding files whose sound denies what their names say, the clearest first.
+
+    (coherence, file, file): one performance by the names and incoherent, or two and coherent.
+    """
+    sounding = _judged(grid, sounds)
+    found = []
+    for a, b in combinations(sounding, 2):
+        coherence = sounds.coherence(a.file.name, b.file.name)
+        if (coherence > COHERENT) != (a.performance == b.performance):
+            found.append((abs(coherence - COHERENT), coherence, a.file.name, b.file.name))
+    return [(coherence, a, b) for _, coherence, a, b in sorted(found, reverse=True)]
 
 
 def _clustered(grid: Grid, sounds: Sounds) -> Grid | None:
     """Performances of tracks that are coherent; None where that gives no order, or the one that is there."""
-    names = sorted((item.file.name for item in grid.placed), key=_natural)
+    names = sorted((item.file.name for item in grid.placed if not item.file.is_di), key=natural)
     groups = _coherent_groups(names, sounds)
     if len(groups) == len(names) or (not _sparse(grid) and frozenset(map(frozenset, groups)) == grid.partition()):
         return None
     files = {item.file.name: item for item in grid.placed}
     mics = [[tuple(t.means for t in files[name].file.tokens if t.kind == "mic") for name in group] for group in groups]
-    if not all(len(set(row)) == len(row) and all(row) for row in mics):
+    words = all(len(set(row)) == len(row) and all(row) for row in mics)
+    if not words:
         if len({len(group) for group in groups}) > 1:
             return None
         mics = [[(f"mic_{number + 1}",) for number in range(len(group))] for group in groups]
-    placed = tuple(
-        replace(files[name], performance=performance, mic=mic, axes=())
-        for performance, group, row in zip(_performances(files, groups), groups, mics, strict=True)
+
+    def axes(name: str) -> tuple[str, ...]:
+        return tuple("mic" if words and token.kind == "mic" else "" for token in files[name].file.tokens)
+
+    performances = _performances(files, groups)
+    placed = [
+        replace(files[name], performance=performance, mic=mic, axes=axes(name))
+        for performance, group, row in zip(performances, groups, mics, strict=True)
         for name, mic in zip(group, row, strict=True)
-    )
-    return Grid(placed, grid.cost, 0)
+    ]
+    for item in grid.placed:
+        if item.file.is_di:
+            alike = [max(sounds.likeness(item.file.name, name) for name in group) for group in groups]
+            whose = performances[alike.index(max(alike))]
+            placed.append(replace(item, performance=whose, mic=("di",), axes=("",) * len(item.file.tokens)))
+    return Grid(tuple(placed), grid.cost, 0)
 
 
-def _natural(name: str) -> list[tuple[int, str]]:
+def natural(name: str) -> list[tuple[int, str]]:
     """A key that sorts 'Audio 2' before 'Audio 10'."""
     return [(int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"(\d+)", name.casefold())]
 
@@ -204,7 +274,7 @@ def _coherent_groups(names: list[str], sounds: Sounds) -> list[list[str]]:
     """Files linked by coherence, each group in order of the names; silent files are groups of their own."""
     group = {name: name for name in names}
     for a, b in combinations(names, 2):
-        if group[a] != group[b] and sounds.coherence(a, b) > _COHERENT:
+        if group[a] != group[b] and sounds.coherence(a, b) > COHERENT:
             old, new = group[b], group[a]
             group = {name: new if mine == old else mine for name, mine in group.items()}
     found: dict[str, list[str]] = {}

@@ -45,23 +45,32 @@ MICS: dict[str, str] = _table(
         "ribbon": "ribbon rib rbn rb bandchen baendchen bandchenmikro ruban cinta nastro fita band wstega nauha",
         "sub": "sub subs lf woofer tieftoner caisson subgrave",
         "room": "room rm rooms raum ambience ambient ambiance ambiente amb sala salle piece stanza pokoj rum rom "
-        "huone far fern loin lejos oh overhead overheads комната 部屋",
+        "huone oh overhead overheads комната 部屋",
+        "far": "far fern weit loin lejos lontano",
         "close": "close near nah proche cerca vicino",
+        "di": "di direct direkt directa directe diretta dibox clean",
     }
 )
 """Word -> name of the mic."""
 
-ROLES: dict[str, Role] = {"sub": "sub", "room": "room"}
+FAR = "far"
+"""A weak word: a room mic, or the farther of two close mics, as the audio says."""
+ROLES: dict[str, Role] = {"di": "di", "room": "room", FAR: "room", "sub": "sub"}
 """Mics whose name says their role; all others are close mics as far as names go."""
 
-FILLER: frozenset[str] = frozenset(
+AMPS: frozenset[str] = frozenset(("amp", "cab", "cabinet", "head", "top", "stack", "combo", "rig"))
+"""Words beside the letter, number or name of one of several amps."""
+TAKES: frozenset[str] = frozenset(
+    ("take", "takes", "tk", "t", "prise", "toma", "ripresa", "tomada", "ujecie", "tagning", "otto", "opname", "дубль")
+)
+"""Words before the number of a take."""
+FILLER: frozenset[str] = (TAKES - {"t"}) | frozenset(
     _table(
         {
             "guitar": "gtr gtrs git gits guitar guitars guit gitarre gitarren guitare guitarra chitarra gitara gitarr "
             "kitara",
             "part": "rhythm rhythms rhy rtm lead riff song side part dist distorted heavy hi gain",
-            "recording": "track tracks trk audio take takes tk prise toma raw rec recording dry edit edited comp final "
-            "new old",
+            "recording": "track tracks trk audio raw rec recording dry edit edited comp final new old",
             "place": "mic mics mik micro mikro microphone mikrofon microfono amp cab cabinet box speaker spk ch "
             "channel input",
             "file": "wav flac file export bounce bip stem mono",
@@ -72,7 +81,6 @@ FILLER: frozenset[str] = frozenset(
 
 NO_MIC: dict[str, str] = _table(
     {
-        "a direct signal": "di direct direkt clean",
         "a mix or a guide": "mix mixdown premix rough master mastered click metronome guide scratch demo bounced",
         "another instrument": "bass drum drums kick snare tom toms hihat cymbal vox vocal vocals voice synth keys "
         "piano",
@@ -84,7 +92,7 @@ NO_MIC: dict[str, str] = _table(
 _KNOWN = {*SIDES, *MICS, *FILLER}
 _RUN = re.compile(r"[^\W\d_]+|\d+")
 _HUMP = re.compile(r"(?<=[a-zß-öø-ÿ])(?=[A-ZÀ-ÖØ-Þ])|(?<=[A-ZÀ-ÖØ-Þ])(?=[A-ZÀ-ÖØ-Þ][a-zß-öø-ÿ]{2})")
-_SIDE_AND_LETTER = re.compile(r"([lr])([a-d])")
+_SIDE_AND_LETTER = re.compile(r"([lrc])([a-d])")
 _MOST_SIDED = 2
 
 
@@ -109,6 +117,11 @@ class Named:
     tokens: tuple[Token, ...]
 
     @property
+    def is_di(self) -> bool:
+        """Whether the name says that this is no mic, but the guitar itself."""
+        return any(token.means == "di" for token in self.tokens)
+
+    @property
     def side(self) -> str | None:
         """The side that the name tells."""
         return next((token.means for token in self.tokens if token.kind == "side"), None)
@@ -124,12 +137,15 @@ def readings(names: Sequence[str]) -> Iterator[tuple[Named, ...]]:
     """The ways to read a folder's names, the likeliest first: they differ in which single letter is the side."""
     files = _sides_with_letters(tuple(_split(name) for name in names))
     letters = _side_letters(files)
+    everywhere = (
+        set.intersection(*({token.text for token in file.tokens} for file in files)) if len(files) > 1 else set()
+    )
     for which in (0, -1) if letters else (None,):
-        yield tuple(_kinds(file, letters, which) for file in files)
+        yield tuple(_kinds(file, letters, which, everywhere) for file in files)
 
 
 def not_a_mic(name: str) -> str | None:
-    """What a track is whose name says that it is no mic of a guitar: 'a direct signal'; None for all others."""
+    """What a track is whose name says that it is nothing of a guitar: 'a mix or a guide'; None for all others."""
     return next((NO_MIC[token.text] for token in _split(name).tokens if token.text in NO_MIC), None)
 
 
@@ -167,7 +183,7 @@ def _cut(token: Token, at: int) -> list[Token]:
 def _sides_with_letters(files: Sequence[Named]) -> tuple[Named, ...]:
     """'la' and 'rb' as side and letter, where both sides are written like that."""
     fitting = {token.text for file in files for token in file.tokens if _SIDE_AND_LETTER.fullmatch(token.text)}
-    if len({text[0] for text in fitting}) < 2:
+    if not {text[0] for text in fitting} >= {"l", "r"}:
         return tuple(files)
     return tuple(
         replace(file, tokens=tuple(part for t in file.tokens for part in (_cut(t, 1) if t.text in fitting else [t])))
@@ -194,8 +210,11 @@ def _side_letters(files: Sequence[Named]) -> dict[str, str]:
     return max(fitting, key=sided) if fitting else {}
 
 
-def _kinds(file: Named, letters: dict[str, str], which: int | None) -> Named:
-    """The file with the kind of each token; which: the first (0) or last (-1) letter of a side is the side."""
+def _kinds(file: Named, letters: dict[str, str], which: int | None, everywhere: set[str]) -> Named:
+    """The file with the kind of each token; which: the first (0) or last (-1) letter of a side is the side.
+
+    everywhere: what stands in all files; a word among it tells nothing.
+    """
     side = next((index for index, token in enumerate(file.tokens) if token.text in SIDES), None)
     if side is None and which is not None:
         candidates = [index for index, token in enumerate(file.tokens) if token.text in letters]
@@ -209,6 +228,8 @@ def _kinds(file: Named, letters: dict[str, str], which: int | None) -> Named:
             kind, means = "side", SIDES.get(token.text) or letters[token.text]
         elif token.text in SIDES:
             kind, means = "word", token.text
+        if kind == "word" and token.text in everywhere:
+            kind = "filler"
         tokens.append(replace(token, kind=kind, means=means))
     return replace(file, tokens=tuple(tokens))
 

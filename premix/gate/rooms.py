@@ -14,7 +14,8 @@ from premix.gate.riff import find_riff, riff_findings
 from premix.model.gate import OPEN, Curve, Riff, RoomGate, Span
 from premix.model.settings import Gate
 from premix.model.song import Mic, Performance, Song
-from premix.units import samples_to_s
+from premix.model.tracks import KeyEnvelopes
+from premix.units import ms_to_samples, samples_to_s
 
 LOST_S, LATE_S, SHOWN = 0.5, 0.05, 3
 """A room that is shut for longer than 0.5 s while its guitar sounds, or opens 50 ms late, is told with three places."""
@@ -52,6 +53,8 @@ def _findings(song: Song) -> Iterator[Finding]:
             yield from _outside(performance, song_s)
         for mic in rooms:
             yield from _lost(performance.riff, mic)
+        if not performance.dis and any(mic.gate is not None and mic.gate.key == "di" for mic in rooms):
+            yield Finding("gate-no-di", "warning", performance.name, "it has no DI; its close mics are the key")
     for mic in (mic for _, rooms in gated for mic in rooms if mic.arrival_samples is None):
         what = "when the riff reaches the room mic could not be found; its gate opens and shuts with the close mics"
         yield Finding("gate-arrival-unknown", "info", mic.label, what)
@@ -98,18 +101,26 @@ def key_weights(performance: Performance) -> tuple[FloatArray, FloatArray]:
     return np.array(weights), np.array([mic.decision.delay_samples for mic in mics])
 
 
+def key_of(performance: Performance, gate: Gate) -> tuple[KeyEnvelopes, FloatArray, FloatArray]:
+    """(envelopes, weights, shifts) of the key that a gate asks for; a DI is taken to the time of the close mics."""
+    if gate.key == "di" and performance.dis:
+        envelopes = performance.di_envelopes
+        late = [ms_to_samples(mic.match.late_ms, envelopes.rate) for mic in performance.dis]
+        return envelopes, np.ones(len(late)), np.array(late)
+    return performance.envelopes, *key_weights(performance)
+
+
 class _Gates:
     """The gates of one song. Riffs are found once for each performance and what decides on them."""
 
     def __init__(self, song: Song) -> None:
         self._song = song
-        self._keys = {p.name: (p.envelopes, *key_weights(p)) for p in song.performances}
-        self._riffs: dict[tuple[str, str | float, float, str], Riff] = {}
+        self._riffs: dict[tuple[str, str | float, float, str, bool], Riff] = {}
 
     def riff(self, performance: Performance, gate: Gate) -> Riff:
-        asked = (performance.name, gate.threshold_db, gate.hysteresis_db, gate.open_for)
+        asked = (performance.name, gate.threshold_db, gate.hysteresis_db, gate.open_for, gate.key == "di")
         if asked not in self._riffs:
-            self._riffs[asked] = find_riff(*self._keys[performance.name], gate, self._by_hand(performance))
+            self._riffs[asked] = find_riff(*key_of(performance, gate), gate, self._by_hand(performance))
         return self._riffs[asked]
 
     def _by_hand(self, performance: Performance) -> tuple[Span, ...] | None:
@@ -146,13 +157,14 @@ class _Gates:
     def _curve(self, performance: Performance, gate: Gate, arrival: float, first: float) -> Curve:
         if gate.mode == "off":
             return OPEN
-        keys = [performance] if gate.key == "performance" else [p for p in self._song.performances if not p.mute]
+        keys = [p for p in self._song.performances if not p.mute] if gate.key == "all" else [performance]
         riffs = [riff for riff in (self.riff(p, gate) for p in keys) if riff.spans]
         if not riffs:
             return OPEN
         rate, frames = self._song.rate, self._song.frames
         if gate.mode == "follow":
-            heard = [(Key(*self._keys[r.performance]), r.loud_db + r.threshold_db) for r in riffs]
+            by_name = {p.name: p for p in keys}
+            heard = [(Key(*key_of(by_name[r.performance], gate)), r.loud_db + r.threshold_db) for r in riffs]
             return follow_curve(heard, gate, rate=rate, frames=frames, arrival_samples=first)
         spans = union(span for riff in riffs for span in riff.spans)
         return room_curve(spans, gate, rate=rate, frames=frames, arrival_samples=arrival, first_samples=first)

@@ -106,17 +106,21 @@ def _of_guitar_bus(field: str) -> Readings:
 
 
 def _true_peaks(song: Song, rendering: Rendering) -> list[Reading]:
-    """Of every file that holds sound: silence is below any peak."""
-    return [(f.part.part, peak) for f in rendering.files if (peak := f.measures.true_peak_dbtp) is not None]
+    """Of every file that holds sound, DIs aside, which stay as they were recorded: silence is below any peak."""
+    levelled = [file for file in rendering.files if file.part.is_levelled]
+    return [(f.part.part, peak) for f in levelled if (peak := f.measures.true_peak_dbtp) is not None]
 
 
 def _spreads(song: Song, rendering: Rendering) -> list[Reading]:
-    """Loudness of the loudest stem of each bus against its softest; 0 LU where a bus has one stem."""
-    buses: dict[str, list[float | None]] = {}
+    """Loudness of the loudest stem of each bus against its softest; 0 LU where a bus has one stem.
+
+    Stems of groups are held against those of the same group: an amp may be softer than another on purpose.
+    """
+    buses: dict[tuple[str, str | None], list[float | None]] = {}
     for file in rendering.files:
         if file.part.kind == "stem" and file.part.bus is not None:
-            buses.setdefault(file.part.bus, []).append(file.measures.loudness_lufs)
-    return [(f"bus {bus}", _spread(stems)) for bus, stems in buses.items()]
+            buses.setdefault((file.part.bus, file.part.group), []).append(file.measures.loudness_lufs)
+    return [(f"bus {bus}" + f", {group}" * bool(group), _spread(stems)) for (bus, group), stems in buses.items()]
 
 
 def _spread(stems: list[float | None]) -> float | None:
@@ -150,6 +154,12 @@ def _mics_with(field: str) -> Readings:
     return readings
 
 
+def _left_out(song: Song, rendering: Rendering) -> list[Reading]:
+    """How many performances and single mics have no file, and which."""
+    names = [one.label for one in song.roll_call.left_out]
+    return [(", ".join(names), float(len(names)))]
+
+
 CHECKS = (
     Check("sum_efficiency_db", "limit-sum-efficiency", "sum efficiency", "dB", "at least", _efficiencies),
     Check(
@@ -163,5 +173,6 @@ CHECKS = (
     Check("room_lost_s", "limit-room-lost", "guitar with its room shut", "s", "at most", _rooms_lost),
     Check("room_quiet_db", "limit-room-quiet", "quietening of the room in the stops", "dB", "at least", _rooms_quiet),
     Check("moved_mics", "limit-moved-mics", "number of moved mics", "", "at most", _mics_with("moved_samples")),
+    Check("left_out", "limit-left-out", "number of performances and mics left out", "", "at most", _left_out),
 )
 """Every limit of the recipe."""

@@ -71,10 +71,12 @@ class RenderMeters:
     """Every measure of a render, kept apart from the files so that a second pass with a trim need not measure again.
 
     stems: performances whose stems are compared with each other. sums: parts whose loudness follows from others.
-    channels: channels of the outputs that are measured whether they are files or not.
+    channels: channels of the outputs that are measured whether they are files or not. levelled: the parts that the
+    ceiling holds.
     """
 
     def __init__(self, parts: Sequence[Part], rate: int, stems: Sequence[str], sums: Sums | None = None) -> None:
+        self.levelled = [part.part for part in parts if part.is_levelled]
         self._summed = sums.signals if sums is not None else ()
         self._gram = LoudnessGram(rate, len(sums.signals), sums.gains) if sums is not None else None
         loudness = self._gram.outputs if self._gram is not None else {}
@@ -100,14 +102,9 @@ class RenderMeters:
         if self._takes is not None and all(stem in blocks for stem in self._stems):
             self._takes.feed(np.concatenate([blocks[stem] for stem in self._stems]))
 
-    def true_peak_dbtp(self) -> float | None:
-        """Highest true peak of all files so far."""
-        peaks = [m.result().true_peak_dbtp for m in self.parts.values()]
-        return max((p for p in peaks if p is not None), default=None)
-
     def measures(self, part: str, gain: float) -> PartMeasures:
-        """The figures of one part, as if `gain` (the common trim) had been applied to it."""
-        return self.parts[part].result(gain)
+        """The figures of one part, as if `gain` (the common trim) had been applied to it, unless it is a DI."""
+        return self.parts[part].result(gain if part in self.levelled else 1.0)
 
     def take_pairs(self) -> tuple[TakePair, ...]:
         return self._takes.pairs() if self._takes is not None else ()

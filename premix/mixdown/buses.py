@@ -41,7 +41,7 @@ class BusMixer:
         self._guitar_latency = max((chain.latency_samples for _, chain in self._guitars.values()), default=0)
         longest = max((chain.latency_samples for chain in self._chains.values()), default=0)
         self._even = {n: DelayLine(1, longest - chain.latency_samples) for n, chain in self._chains.items()}
-        self._late = Late(self._guitar_latency, plan.trim)
+        self._late = Late(self._guitar_latency, plan.trim * plan.held_gain())
         self._out = Late(0, plan.trim)
         self.ahead = longest + self._guitar_latency
 
@@ -57,9 +57,9 @@ class BusMixer:
         self._buses, self._sides = next(self._sets)
         for bus in self._plan.buses:
             block = self._buses[bus.name][:count]
-            first, *others = [share.sum[:count] for share in blocks if share.bus == bus.name]
-            block[:] = first
-            for other in others:
+            shares = [share.sums[bus.name][:count] for share in blocks if bus.name in share.sums]
+            block[:] = shares[0] if shares else 0.0  # none: what goes there is switched off
+            for other in shares[1:]:
                 block += other
             if self.ahead or self._chains[bus.name].active:
                 even = self._even[bus.name].process(block[None])

@@ -1,18 +1,28 @@
 """Levels of a mix: under the ceiling with ONE common trim, or variants at one loudness; mixed twice where need be."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Protocol
+from typing import Literal, Protocol
 
 from premix.errors import DeliveryError, Finding, Problem
 from premix.measures.doubling import onset_spread, same_take_findings
 from premix.measures.meters import GUITARS, WITHOUT_CENTRE, RenderMeters
 from premix.mixdown.plan import linear_sums
 from premix.mixdown.render import Mixed, Progress, Sink, render
-from premix.model.mix import Matched, MatchedTake, MixPlan, OnsetSpread, Part, PartMeasures, Rendering, WrittenFile
+from premix.model.mix import (
+    LevelReached,
+    Matched,
+    MatchedTake,
+    MixPlan,
+    OnsetSpread,
+    Part,
+    PartMeasures,
+    Rendering,
+    WrittenFile,
+)
 from premix.model.settings import CENTRE_BUS, Deliver
 from premix.model.song import Variant
 from premix.units import db_to_gain
@@ -44,20 +54,22 @@ def render_levelled(
     """Render `parts`: what was written and measured, the plan as it was rendered (its trim), and the findings.
 
     rate: of the files. extra_trim_db: on top of the trim that the ceiling asks for, which stays what it is without.
-    Raises DeliveryError where a file passes the ceiling and the recipe allows no trim.
+    Raises DeliveryError where a file passes the ceiling and the recipe allows no trim. A recipe that gives a loudness
+    or a peak has every file turned up or down to it, by one gain and under the ceiling.
     """
     stems = [p.performance for p in plan.performances]
-    meters = RenderMeters(parts, rate, stems, linear_sums(plan, parts))
+    aim = deliver.level.aim if deliver.level else None
     names = [part.part for part in parts]
+    heard = (*parts, *([GUITAR_BUS] if aim and aim[0] == "loudness_lufs" and GUITARS not in names else []))
+    meters = RenderMeters(heard, rate, stems, linear_sums(plan, heard))
     measured = [*names, *(f"stem_{s}" for s in stems), GUITARS, WITHOUT_CENTRE]
     plan = replace(plan, trim=db_to_gain(extra_trim_db))
     sink = open_sink(meters)
     try:
         mixed = render(plan, measured, sink, pool=pool, progress=progress)
-        trim_db = _trim_db(meters, deliver.ceiling_dbtp + extra_trim_db)
-        if trim_db < 0.0:
-            if deliver.trim == "none":
-                raise _over_ceiling(meters, deliver.ceiling_dbtp, extra_trim_db)
+        levels = _Levels(meters, [part.part for part in parts if part.is_levelled], deliver, extra_trim_db)
+        trim_db = levels.gain_db()
+        if trim_db != 0.0 or aim:
             sink.abandon()
             plan = replace(plan, trim=plan.trim * db_to_gain(trim_db))
             sink = open_sink(None)
@@ -68,8 +80,19 @@ def render_levelled(
         sink.abandon()
         raise
     rendering = _rendering(plan, meters, files, mixed)
-    rendering = replace(rendering, trim_db=trim_db + extra_trim_db, extra_trim_db=extra_trim_db)
-    return rendering, plan, (*same_take_findings(rendering.takes), *mixed.findings)
+    rendering = replace(
+        rendering, trim_db=trim_db + extra_trim_db, extra_trim_db=extra_trim_db, level=levels.reached(trim_db)
+    )
+    told = (*same_take_findings(rendering.takes), *mixed.findings, *levels.findings(trim_db), *_clipped_dis(files))
+    return rendering, plan, told
+
+
+def _clipped_dis(files: Sequence[WrittenFile]) -> Iterator[Finding]:
+    """DIs whose samples do not fit into the files: nothing turns them down."""
+    for file in files:
+        if not file.part.is_levelled and file.overs and file.bits < 32:  # floats hold them
+            what = f"{file.overs} samples pass full scale and were cut off in {file.path}"
+            yield Finding("di-clipped", "warning", f"{file.part.performance}/{file.part.mic}", what)
 
 
 def _rendering(plan: MixPlan, meters: RenderMeters, files: tuple[WrittenFile, ...], mixed: Mixed) -> Rendering:
@@ -84,26 +107,83 @@ def _rendering(plan: MixPlan, meters: RenderMeters, files: tuple[WrittenFile, ..
     )
 
 
-def _trim_db(meters: RenderMeters, ceiling_dbtp: float) -> float:
-    """The common trim, in whole hundredths of a dB, that keeps every file under the ceiling; 0 when all are."""
-    peak = meters.true_peak_dbtp()
-    if peak is None or peak <= ceiling_dbtp:
-        return 0.0
-    return math.floor((ceiling_dbtp - peak) * 100.0) / 100.0
+@dataclass(frozen=True, slots=True)
+class _Levels:
+    """How loud the first pass came out, and the one gain that brings it to the recipe's level.
 
+    names: of the parts that are delivered, DIs aside. Every figure is without the extra trim, which the meters have in
+    them.
+    """
 
-def _over_ceiling(meters: RenderMeters, ceiling_dbtp: float, extra_trim_db: float) -> DeliveryError:
-    without_extra = db_to_gain(-extra_trim_db)
-    peaks = [(name, meters.measures(name, without_extra).true_peak_dbtp) for name in meters.parts]
-    return DeliveryError(
-        Problem(
-            "over-ceiling",
-            name,
-            f"true peak {peak:+.2f} dBTP passes the ceiling of {ceiling_dbtp:g} dBTP and deliver.trim is none",
+    meters: RenderMeters
+    names: Sequence[str]
+    deliver: Deliver
+    extra_trim_db: float
+
+    def gain_db(self) -> float:
+        """In whole hundredths of a dB. Raises DeliveryError where a file passes the ceiling and no trim is allowed."""
+        wanted_db, most_db = self._wanted_db(), self._most_db()
+        if wanted_db <= most_db:
+            return wanted_db
+        if self.deliver.trim == "none":
+            raise self._over_ceiling(wanted_db)
+        return most_db
+
+    def reached(self, gain_db: float) -> LevelReached:
+        """The level after that gain, the extra trim left out."""
+        by, asked = self._aim() or ("ceiling_dbtp", self.deliver.ceiling_dbtp)
+        return LevelReached(by, asked, self._figure(by, gain_db))
+
+    def findings(self, gain_db: float) -> Iterator[Finding]:
+        """A word where the level was asked for and is not there."""
+        aim = self._aim()
+        if aim is None:
+            return
+        found, unit = self._figure(aim[0], gain_db), {"loudness_lufs": "LUFS", "peak_dbfs": "dBFS"}[aim[0]]
+        subject = f"deliver.level.{aim[0]}"
+        if found is None:
+            yield Finding("level-not-measured", "warning", subject, "nothing is loud enough to be measured; no gain")
+        elif gain_db < self._wanted_db():
+            ceiling = f"the ceiling of {self.deliver.ceiling_dbtp:g} dBTP allows {found:.2f} {unit}"
+            yield Finding("level-not-reached", "warning", subject, f"{aim[1]:g} {unit} was asked for; {ceiling}")
+
+    def _aim(self) -> tuple[Literal["loudness_lufs", "peak_dbfs"], float] | None:
+        return self.deliver.level.aim if self.deliver.level else None
+
+    def _wanted_db(self) -> float:
+        """The gain to the aim; a peak is never passed, a loudness is met to the nearest hundredth. 0 without an aim."""
+        aim = self._aim()
+        if aim is None or (found := self._figure(aim[0])) is None:
+            return 0.0
+        to_step = round if aim[0] == "loudness_lufs" else math.floor
+        return to_step((aim[1] - found) * 100.0) / 100.0
+
+    def _most_db(self) -> float:
+        """The gain that takes the highest true peak to the ceiling."""
+        peak = self._figure("ceiling_dbtp")
+        return math.inf if peak is None else math.floor((self.deliver.ceiling_dbtp - peak) * 100.0) / 100.0
+
+    def _figure(self, by: str, gain_db: float = 0.0) -> float | None:
+        gain = db_to_gain(gain_db - self.extra_trim_db)
+        if by == "loudness_lufs":
+            return self.meters.measures(GUITARS, gain).loudness_lufs
+        field = "true_peak_dbtp" if by == "ceiling_dbtp" else "sample_peak_dbfs"
+        peaks = (getattr(self.meters.measures(name, gain), field) for name in self.names)
+        return max((peak for peak in peaks if peak is not None), default=None)
+
+    def _over_ceiling(self, gain_db: float) -> DeliveryError:
+        gain = db_to_gain(gain_db - self.extra_trim_db)
+        ceiling = self.deliver.ceiling_dbtp
+        peaks = [(name, self.meters.measures(name, gain).true_peak_dbtp) for name in self.names]
+        return DeliveryError(
+            Problem(
+                "over-ceiling",
+                name,
+                f"true peak {peak:+.2f} dBTP passes the ceiling of {ceiling:g} dBTP and deliver.trim is none",
+            )
+            for name, peak in peaks
+            if peak is not None and peak > ceiling
         )
-        for name, peak in peaks
-        if peak is not None and peak > ceiling_dbtp
-    )
 
 
 def _onset_spread(plan: MixPlan) -> tuple[OnsetSpread, ...]:

@@ -57,12 +57,11 @@ class QuietMeter:
 
 @dataclass(frozen=True, slots=True)
 class PerformanceBlock:
-    """Room for one block of a performance, arrays (samples,): its stem, each room before and after its gate, and in
-    `sum` its share of the bus `bus`."""
+    """Room for one block of a performance, arrays (samples,): its stems, each room before and after its gate, and in
+    `sums` its share of each bus that it goes to."""
 
-    bus: str
-    stem: FloatArray
-    sum: FloatArray
+    stems: tuple[FloatArray, ...]
+    sums: dict[str, FloatArray]
     open: tuple[FloatArray, ...]
     gated: tuple[FloatArray, ...]
 
@@ -88,7 +87,7 @@ class PerformanceMixer:
     ) -> None:
         self._performance, self._wanted, self._ahead = performance, wanted, ahead
         self._size = rows * HOP
-        self.tracks = len(performance.mics)
+        self.tracks = performance.tracks
         name = performance.performance
 
         def mic_insert(path: MicPath) -> Insert:
@@ -100,59 +99,93 @@ class PerformanceMixer:
             stack.callback(made.close)
             return made
 
-        self._chain = inserts.make(performance.chain, f"performances.{name}.chain", performance=performance)
-        lead = -(-self._chain.latency_samples // HOP) * HOP
-        self._chain.first = first + ahead + self._chain.latency_samples - lead
-        before_chain = 1.0 if self._chain.active else performance.gain
-        self._close = mics(performance.close, self._chain.first, before_chain)
+        def stem(paths: tuple[MicPath, ...]) -> _Stem:
+            chain = inserts.make(performance.chain, f"performances.{name}.chain", performance=performance)
+            lead = -(-chain.latency_samples // HOP) * HOP
+            chain.first = first + ahead + chain.latency_samples - lead
+            before_chain = 1.0 if chain.active else performance.gain
+            return _Stem(mics(paths, chain.first, before_chain), chain, performance.gain, lead)
+
+        self._stems = [stem(one.close) for one in performance.stems]
         self._rooms = [
             _Room(path, performance.riff, plan.rate, mics((path,), first + ahead), work) for path in performance.rooms
         ]
         self._single = {
-            f"mic_{name}_{path.track.mic}": mics((path,), first + ahead)
+            f"mic_{name}_{path.track.mic}": (path.bus or performance.bus, mics((path,), first + ahead))
             for path in performance.close
             if f"mic_{name}_{path.track.mic}" in wanted
         }
         self._room_in_stem = plan.room_in_stem
-        self._late = Late(ahead, plan.trim)
-        row = np.zeros(HOP)
-        for _ in range(lead // HOP):
-            self._close.next(1, row)
-            self._chain.process(row.copy())
+        self._dis = {  # as recorded, at their own time: neither trimmed nor ahead
+            part: mics((path,), first, 1.0)
+            for path in performance.dis
+            if (part := f"di_{performance.di_label(path.track.mic)}") in wanted
+        }
+        buses = {performance.bus, *performance.buses}
+        self._late = {bus: Late(ahead, plan.trim * plan.held_gain(bus)) for bus in buses}
 
     def block(self) -> PerformanceBlock:
         """Room for a block of its own."""
-        rooms = [tuple(np.zeros(self._size) for _ in self._rooms) for _ in range(2)]
-        return PerformanceBlock(self._performance.bus, np.zeros(self._size), np.zeros(self._size), *rooms)
+
+        def arrays(count: int) -> tuple[FloatArray, ...]:
+            return tuple(np.zeros(self._size) for _ in range(count))
+
+        buses = sorted(self._performance.buses)
+        sums = dict(zip(buses, arrays(len(buses)), strict=True))
+        return PerformanceBlock(arrays(len(self._stems)), sums, arrays(len(self._rooms)), arrays(len(self._rooms)))
 
     def next(self, start: int, count: int, into: PerformanceBlock) -> dict[str, FloatArray]:
         """Blocks (1, count) from `start` on of this performance's own parts, in the arrays of `into`.
 
-        Its share of the bus is of the times from `start` + ahead on.
+        Its shares of the buses are of the times from `start` + ahead on.
         """
         padded = -(-count // HOP) * HOP
-        self._close.next(padded // HOP, into.stem[:padded])
-        if self._chain.active:
-            into.stem[:padded] = self._chain.process(into.stem[:padded])
-            into.stem[:padded] *= self._performance.gain
-        so_far = into.stem[:count]
+        so_far: dict[str, FloatArray] = {}
+        for stem, plan, block in zip(self._stems, self._performance.stems, into.stems, strict=True):
+            stem.next(block[:padded])
+            self._add(plan.bus, block[:count], so_far, into)
         for room, before, after in zip(self._rooms, into.open, into.gated, strict=True):
             room.next(start + self._ahead, before[:padded], after[:count])
-            so_far = np.add(so_far, after[:count], out=into.sum[:count])
-        if not self._rooms:
-            into.sum[:count] = so_far
+            self._add(room.bus or self._performance.bus, after[:count], so_far, into)
+        for bus, block in so_far.items():
+            if not np.may_share_memory(block, into.sums[bus]):
+                into.sums[bus][:count] = block
         parts = self._parts(into, padded)
-        return {name: self._late.of(name, block[None, :count]) for name, block in parts if name in self._wanted}
+        made = {
+            name: self._late[bus].of(name, block[None, :count]) for name, bus, block in parts if name in self._wanted
+        }
+        return made | {name: block[None, :count] for name, block in self._as_recorded(padded)}
 
-    def _parts(self, made: PerformanceBlock, padded: int) -> Iterable[tuple[str, FloatArray]]:
-        name = self._performance.performance
-        yield f"stem_{name}", made.sum if self._room_in_stem else made.stem
+    @staticmethod
+    def _add(bus: str, block: FloatArray, so_far: dict[str, FloatArray], into: PerformanceBlock) -> None:
+        """One signal more for a bus: the first stays where it is until there is another."""
+        first = so_far.get(bus)
+        so_far[bus] = block if first is None else np.add(first, block, out=into.sums[bus][: len(block)])
+
+    def _parts(self, made: PerformanceBlock, padded: int) -> Iterable[tuple[str, str, FloatArray]]:
+        """Name, bus and block of every part that is made of these mics."""
+        name, own_bus = self._performance.performance, self._performance.bus
+        whole = f"stem_{name}"
+        if self._room_in_stem:
+            yield whole, own_bus, made.sums[own_bus]
+        else:
+            stems = self._performance.stems
+            for stem, block in zip(stems, made.stems, strict=True):
+                yield f"stem_{stem.label}", stem.bus, block
+            if whole not in {f"stem_{stem.label}" for stem in stems} and whole in self._wanted:
+                yield whole, own_bus, np.sum(made.stems, axis=0) if made.stems else np.zeros(self._size)
         for room, before, after in zip(self._rooms, made.open, made.gated, strict=True):
-            label = self._performance.room_label(room.mic)
-            yield f"room_{label}", after
-            yield f"room_ungated_{label}", before
-            yield f"mic_{name}_{room.mic}", before
-        for part, mics in self._single.items():
+            label, bus = self._performance.room_label(room.mic), room.bus or own_bus
+            yield f"room_{label}", bus, after
+            yield f"room_ungated_{label}", bus, before
+            yield f"mic_{name}_{room.mic}", bus, before
+        for part, (bus, mics) in self._single.items():
+            block = np.empty(padded)
+            mics.next(padded // HOP, block)
+            yield part, bus, block
+
+    def _as_recorded(self, padded: int) -> Iterable[tuple[str, FloatArray]]:
+        for part, mics in self._dis.items():
             block = np.empty(padded)
             mics.next(padded // HOP, block)
             yield part, block
@@ -163,12 +196,30 @@ class PerformanceMixer:
             yield RoomQuiet(self._performance.performance, room.mic, room.stops, room.meter.reduction_db())
 
 
+class _Stem:
+    """One stem of a performance: its mics, its chain, its gain. lead: samples that the chain is late, in whole rows."""
+
+    def __init__(self, mics: MicSum, chain: Insert, gain: float, lead: int) -> None:
+        self._mics, self._chain, self._gain = mics, chain, gain
+        row = np.zeros(HOP)
+        for _ in range(lead // HOP):
+            self._mics.next(1, row)
+            self._chain.process(row.copy())
+
+    def next(self, out: FloatArray) -> None:
+        """The next block, whole rows."""
+        self._mics.next(len(out) // HOP, out)
+        if self._chain.active:
+            out[:] = self._chain.process(out)
+            out *= self._gain
+
+
 class _Room:
     """One room mic of a performance: its stream, its gate, how quiet it gets in the stops."""
 
     def __init__(self, path: MicPath, riff: Sequence[Span], rate: int, mics: MicSum, work: Workspace) -> None:
         assert path.curve is not None
-        self.mic = path.track.mic
+        self.mic, self.bus = path.track.mic, path.bus
         self._curve = path.curve
         self._mics, self._work = mics, work
         edges_s = list(chain.from_iterable(riff))[1:-1]

@@ -32,8 +32,9 @@ class Switches:
 
 def plan_mix(song: Song) -> MixPlan:
     """The song's mix, every gain, delay and gate in place; muted mics, performances and buses are left out."""
-    performances = tuple(_performance(performance) for performance in song.performances if performance.heard)
-    used = {performance.bus for performance in performances}
+    muted = {bus.name for bus in song.buses if bus.mute}
+    performances = tuple(_performance(performance, muted) for performance in song.performances if performance.heard)
+    used = {bus for performance in performances for bus in performance.buses if bus not in muted}
     return MixPlan(
         song=song.name,
         rate=song.rate,
@@ -43,6 +44,7 @@ def plan_mix(song: Song) -> MixPlan:
         guitar_bus=song.guitar_bus,
         room_in_stem=song.deliver.room in ("stem", "both"),
         chain_files=chain_files(song),
+        in_files=song.deliver.balance == "in_files",
     )
 
 
@@ -72,9 +74,10 @@ def _switched(paths: Sequence[MicPath], switches: Switches) -> Iterator[MicPath]
         yield replace(path, curve=OPEN) if path.curve is not None and switches.rooms == "open" else path
 
 
-def _performance(performance: Performance) -> PerformancePlan:
-    summed = [mic for mic in performance.mics if mic.decision.summed]
-    paths = {mic.name: _path(mic) for mic in performance.mics}
+def _performance(performance: Performance, muted: set[str]) -> PerformancePlan:
+    summed = [mic for mic in performance.mics if mic.decision.summed and mic.bus not in muted]
+    heard = {mic.name for mic in summed}
+    paths = {mic.name: _path(mic, mic.name in heard) for mic in performance.mics}
     return PerformancePlan(
         performance.name,
         performance.bus,
@@ -82,12 +85,13 @@ def _performance(performance: Performance) -> PerformancePlan:
         close=tuple(paths[mic.name] for mic in summed if not mic.is_room),
         rooms=tuple(paths[mic.name] for mic in summed if mic.is_room),
         chain=performance.chain,
-        unheard=tuple(paths[mic.name] for mic in performance.mics if not mic.decision.summed),
+        unheard=tuple(paths[mic.name] for mic in performance.mics if mic.name not in heard),
         riff=performance.riff.spans,
+        dis=tuple(paths[mic.name] for mic in performance.dis if not mic.mute),
     )
 
 
-def _path(mic: Mic) -> MicPath:
+def _path(mic: Mic, heard: bool) -> MicPath:
     return MicPath(
         track=mic.track,
         gain=mic.gain,
@@ -97,40 +101,52 @@ def _path(mic: Mic) -> MicPath:
         low_pass_hz=mic.low_pass_hz,
         rotation=mic.decision.rotation,
         chain=mic.chain,
-        curve=mic.room.curve if mic.is_room and mic.decision.summed else None,
+        curve=mic.room.curve if mic.is_room and heard else None,
         gate=mic.stem_curve,
+        bus=mic.bus,
+        group=mic.group,
         passages=mic.decision.passages,
     )
 
 
 def parts_of(plan: MixPlan, deliver: Deliver) -> tuple[Part, ...]:
-    """Every file that `deliver` asks for, in the order stems, rooms, buses, guitar bus."""
-    wanted, parts = set(deliver.files), []
-    bus_gain = {bus.name: bus.gain for bus in plan.buses}
-    for performance in plan.performances:
-        name, gain = performance.performance, bus_gain[performance.bus]
-        if "stems" in wanted:
-            parts.append(Part(f"stem_{name}", "stem", 1, name, None, performance.bus, gain))
-        for path in performance.rooms:
-            mic = path.track.mic
-            label = performance.room_label(mic)
-            if "rooms" in wanted and deliver.room in ("own", "both"):
-                counted = 0.0 if plan.room_in_stem else gain
-                parts.append(Part(f"room_{label}", "room", 1, name, mic, performance.bus, counted))
-            if "rooms_ungated" in wanted:
-                parts.append(Part(f"room_ungated_{label}", "room", 1, name, mic, performance.bus, 0.0))
-        if "aligned_mics" in wanted:
-            for path in performance.mics:
-                mic = path.track.mic
-                parts.append(Part(f"mic_{name}_{mic}", "aligned_mic", 1, name, mic, performance.bus, 0.0))
+    """Every file that `deliver` asks for, in the order stems, rooms, aligned mics, buses, guitar bus, DIs."""
+    wanted = set(deliver.files)
+    parts = [part for performance in plan.performances for part in _own_parts(plan, performance, deliver)]
     if "buses" in wanted:
         parts.extend(Part(f"bus_{bus.name}", "bus", 1, bus=bus.name) for bus in plan.buses)
     if "guitar_bus" in wanted:
         parts.append(Part("guitars", "guitar_bus", 2))
     if "guitar_bus_without_centre" in wanted and any(b.name == CENTRE_BUS for b in plan.buses):
         parts.append(Part("guitars_without_centre", "guitar_bus", 2))
-    order = {"stem": 0, "room": 1, "aligned_mic": 2, "bus": 3, "guitar_bus": 4}
+    order = {"stem": 0, "room": 1, "aligned_mic": 2, "bus": 3, "guitar_bus": 4, "di": 5}
     return tuple(sorted(parts, key=lambda part: order[part.kind]))
+
+
+def _own_parts(plan: MixPlan, performance: PerformancePlan, deliver: Deliver) -> Iterator[Part]:
+    """The files of one performance."""
+    wanted, name = set(deliver.files), performance.performance
+    bus_gain = {bus.name: 1.0 if plan.in_files else bus.gain for bus in plan.buses}
+    if "stems" in wanted:
+        for stem in performance.stems:
+            if stem.bus in bus_gain:
+                gain = bus_gain[stem.bus]
+                yield Part(f"stem_{stem.label}", "stem", 1, name, None, stem.bus, gain, stem.group)
+    for path in performance.rooms:
+        mic, bus = path.track.mic, path.bus or performance.bus
+        label = performance.room_label(mic)
+        if "rooms" in wanted and deliver.room in ("own", "both"):
+            yield Part(f"room_{label}", "room", 1, name, mic, bus, 0.0 if plan.room_in_stem else bus_gain[bus])
+        if "rooms_ungated" in wanted:
+            yield Part(f"room_ungated_{label}", "room", 1, name, mic, bus, 0.0)
+    if "aligned_mics" in wanted:
+        for path in performance.mics:
+            mic = path.track.mic
+            yield Part(f"mic_{name}_{mic}", "aligned_mic", 1, name, mic, path.bus or performance.bus, 0.0)
+    if "dis" in wanted:
+        for path in performance.dis:
+            mic = path.track.mic
+            yield Part(f"di_{performance.di_label(mic)}", "di", 1, name, mic, None, 0.0)
 
 
 def linear_sums(plan: MixPlan, parts: Sequence[Part]) -> Sums | None:
@@ -139,7 +155,9 @@ def linear_sums(plan: MixPlan, parts: Sequence[Part]) -> Sums | None:
     None where that does not hold: a stem or room is no file, or a chain stands on a bus or on the guitar bus.
     """
     signals = [part for part in parts if part.kind in ("stem", "room") and part.gain_to_bus != 0.0]
-    needed = sum(1 if plan.room_in_stem else 1 + len(p.rooms) for p in plan.performances)
+    heard = {bus.name for bus in plan.buses}
+    stems = sum(stem.bus in heard for p in plan.performances for stem in p.stems)
+    needed = stems + (0 if plan.room_in_stem else sum(len(p.rooms) for p in plan.performances))
     if len(signals) != needed or plan.guitar_bus.chain or any(bus.chain for bus in plan.buses):
         return None
     gains: dict[str, FloatArray] = {s.part: row[None] for s, row in zip(signals, np.eye(needed), strict=True)}
@@ -149,15 +167,16 @@ def linear_sums(plan: MixPlan, parts: Sequence[Part]) -> Sums | None:
             gains[part.part] = buses[part.bus]
         elif part.kind == "guitar_bus":
             without = None if part.part == "guitars" else CENTRE_BUS
-            gains[part.part] = stereo_gains(plan, {n: row for n, row in buses.items() if n != without}, needed)
+            stereo = stereo_gains(plan, {n: row for n, row in buses.items() if n != without}, needed)
+            gains[part.part] = stereo if plan.in_files else stereo * plan.guitar_bus.gain
     return Sums(tuple(signal.part for signal in signals), gains)
 
 
 def stereo_gains(plan: MixPlan, buses: dict[str, FloatArray], signals: int) -> FloatArray:
-    """The guitar bus, but for its chain, as gains of signals (2, signals); buses: each as such gains (1, signals)."""
+    """The panned and widened sum of buses as gains of signals (2, signals); buses: each as such gains (1, signals)."""
     stereo = np.zeros((2, signals))
     for bus in plan.buses:
         if bus.name in buses:
             stereo += np.array([[bus.left], [bus.right]]) * buses[bus.name]
     apply_width(stereo, plan.guitar_bus.width)
-    return stereo * plan.guitar_bus.gain
+    return stereo

@@ -26,6 +26,8 @@ from premix.units import s_to_samples
 
 ROWS = 60
 """Rows of HOP samples a block (115,200 samples): twice as long is no faster."""
+WIDE, LEAST_ROWS = 8, 10
+"""With more performances than this blocks get shorter, so that all of them together take no more memory."""
 Progress = Callable[[int], None]
 
 
@@ -80,7 +82,7 @@ class Mix:
                 )
 
             heard = {bus.name for bus in plan.buses}
-            self._mixers = [mixer(p) for p in plan.performances if p.bus in heard]
+            self._mixers = [mixer(p) for p in plan.performances if p.buses & heard]
             self._work = stack.enter_context(SideBySide(pool))
             self._stack = stack.pop_all()
         self.tracks = sum(mixer.tracks for mixer in self._mixers)
@@ -136,11 +138,15 @@ def render(
     sink: Sink,
     *,
     pool: Executor | None = None,
-    rows: int = ROWS,
+    rows: int | None = None,
     progress: Progress = lambda samples: None,
 ) -> Mixed:
-    """Run the whole mix through `sink`. progress: told how many samples of tracks were mixed since the last call."""
-    with Mix(plan, parts, rows=rows, pool=pool) as mix:
+    """Run the whole mix through `sink`.
+
+    rows: of HOP samples a block; None: as many as are fast and fit. progress: told how many samples of tracks were
+    mixed since the last call.
+    """
+    with Mix(plan, parts, rows=rows or _rows(plan), pool=pool) as mix:
         taken: Callable[[], object] = list
         for length, blocks in mix.blocks(plan.frames):
             taken()
@@ -151,6 +157,10 @@ def render(
             progress(length * mix.tracks)
         taken()
         return mix.mixed()
+
+
+def _rows(plan: MixPlan) -> int:
+    return max(LEAST_ROWS, min(ROWS, ROWS * WIDE // max(1, len(plan.performances))))
 
 
 CHAIN_RUN_IN_S = 10.0

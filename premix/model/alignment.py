@@ -1,6 +1,7 @@
 """Decisions of the alignment, and the sheet in which people read, edit and approve them."""
 
 import hashlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
@@ -181,6 +182,12 @@ class Sheet(Section):
     gates: dict[Name, tuple[GateSpan, ...]] = Field(
         default_factory=dict, description="When the guitar plays, [start, stop] in seconds, by performance."
     )
+
+    def entries(self) -> Iterator[tuple[str, str, SheetEntry]]:
+        """(performance, mic, entry) of every decision."""
+        for performance, mics in self.performances.items():
+            for mic, entry in mics.items():
+                yield performance, mic, entry
 
     @property
     def sha256(self) -> str:

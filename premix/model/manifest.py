@@ -13,9 +13,9 @@ from typing import Any, Literal
 from premix.errors import Finding, Problem
 from premix.model.alignment import BandEfficiency, MicDecision
 from premix.model.gate import Span
-from premix.model.mix import ChainFile, MonoEntry, OnsetSpread, PartKind, TakePair
+from premix.model.mix import ChainFile, LevelReached, MonoEntry, OnsetSpread, PartKind, TakePair
 from premix.model.song import RecipeEntry
-from premix.model.tracks import Hum
+from premix.model.tracks import DiMatch, Hum, RollCall
 
 FORMAT = 1
 COMPARISON_FORMAT = 1
@@ -41,7 +41,8 @@ class InputEntry:
     """One recorded track. path: below the tracks folder. sha256: of its samples, as little-endian bytes.
 
     start_samples: silence before its first sample on the common time line. time_reference: BWF start in samples since
-    midnight. recovered: its header was wrong and it was read by what is there. clipped_runs: stretches at full scale.
+    midnight. recovered: its header was wrong and it was read by what is there. channel: of the file, counted from 1,
+    'mix' for the mean of all. rate: the file's own; frames: at that rate. clipped_runs: stretches at full scale.
     """
 
     performance: str
@@ -53,6 +54,8 @@ class InputEntry:
     subtype: str
     start_samples: int
     time_reference: int | None
+    channel: int | Literal["mix"] = 1
+    rate: int | None = None
     recovered: bool = False
     sample_peak_dbfs: float | None
     rms_dbfs: float | None
@@ -92,9 +95,11 @@ class EfficiencyEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileEntry:
-    """One audio file. path: below the output folder. sha256: of its samples, as little-endian bytes.
+    """One audio file. path: below the output folder. sha256: of its samples, as little-endian bytes. size_bytes: of the
+    file.
 
-    overs: samples that had to be clipped. gain_to_bus_db: at which it is added to its bus, or a bus to the guitar bus.
+    group: whose own stem it is. overs: samples that had to be clipped. gain_to_bus_db: at which it is added to its bus,
+    or a bus to the guitar bus.
     Peaks in dBFS and dBTP, loudness in LUFS (ITU-R BS.1770), rms by AES17: a full-scale sine reads 0 dBFS. dc: mean,
     of the worse channel. None: nothing to measure.
     """
@@ -110,6 +115,7 @@ class FileEntry:
     rate: int
     bits: int
     sha256: str
+    group: str | None = None
     overs: int = 0
     gain_to_bus_db: float | None = None
     sample_peak_dbfs: float | None
@@ -121,6 +127,7 @@ class FileEntry:
     momentary_max_lufs: float | None = None
     loudness_range_lu: float | None = None
     rms_dbfs: float | None = None
+    size_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,7 +147,10 @@ class BusEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GuitarBusEntry:
-    """The guitar bus: gain in dB, width, and whether it is the sum of the panned buses (a chain makes it another)."""
+    """The guitar bus: width, and whether it is the sum of the panned buses (a chain makes it another).
+
+    gain_db: at which that sum is added up from the files of the buses; 0 where they hold the guitar bus's gain.
+    """
 
     gain_db: float | None
     width: float
@@ -168,9 +178,19 @@ class GateEntry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DiEntry(DiMatch):
+    __doc__ = f"{DiMatch.__doc__} performance, mic: which DI."
+
+    performance: str
+    mic: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Manifest:
     """A render. time_reference: BWF start of the common time line. mono_without_centre: the guitar bus without buses
-    in the middle, None where that says nothing. trim_db: of all files; extra_trim_db: its share that was asked for.
+    in the middle, None where that says nothing. balance: in_files where stems, rooms and buses hold the gains of their
+    bus and of the guitar bus. level: before the extra trim. trim_db: of all files; extra_trim_db: its share that
+    was asked for.
     written: every file of the output folder, so that a later run knows what it may replace.
     """
 
@@ -194,10 +214,14 @@ class Manifest:
     mono_without_centre: MonoEntry | None = None
     onset_spread: tuple[OnsetSpread, ...] = ()
     takes: tuple[TakePair, ...] = ()
+    balance: Literal["in_files", "in_sheet"] = "in_sheet"
+    level: LevelReached | None = None
     trim_db: float
     extra_trim_db: float = 0.0
     findings: tuple[Finding, ...]
     gate: tuple[GateEntry, ...]
+    dis: tuple[DiEntry, ...] = ()
+    roll_call: RollCall | None = None
     written: tuple[str, ...] = ()
 
 
@@ -217,6 +241,7 @@ class VariantEntry:
     true_peak_dbtp: float | None
     sample_peak_dbfs: float | None
     crest_db: float | None
+    size_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,6 +268,7 @@ class AlignmentDocument:
     alignment: tuple[DecisionEntry, ...]
     sum_efficiency_db: tuple[EfficiencyEntry, ...]
     findings: tuple[Finding, ...]
+    roll_call: RollCall | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -274,3 +300,4 @@ class IntakeDocument:
     inputs: tuple[LookEntry, ...]
     problems: tuple[Problem, ...]
     findings: tuple[Finding, ...]
+    roll_call: RollCall | None = None

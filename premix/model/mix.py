@@ -7,7 +7,7 @@ from typing import Literal
 from premix.errors import Finding
 from premix.model.alignment import AllPass, Passage, Sheet
 from premix.model.gate import Curve, Span
-from premix.model.settings import Chain
+from premix.model.settings import REST, Chain
 from premix.model.song import Bus, GuitarBus, Song, Variant
 from premix.model.tracks import Track
 
@@ -47,15 +47,16 @@ class TakePair:
     coherence: float | None = None
 
 
-PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic"]
+PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic", "di"]
 
 
 @dataclass(frozen=True, slots=True)
 class MicPath:
     """How one track gets into its stem (or room): gain is linear, polarity 1 or -1; delay_samples > 0 advances it.
 
-    curve: the gate of a room mic. passages: of a mic whose delay or polarity changes in the song. gate: that of a
-    close mic, at the head of its path.
+    curve: the gate of a room mic. passages: of a mic whose delay or polarity changes in the song. bus: where it is sent
+    (None: where its performance goes). group: the group with a stem of its own that it is in. gate: that of a close
+    mic, at the head of its path.
     """
 
     track: Track
@@ -69,13 +70,26 @@ class MicPath:
     curve: Curve | None = None
     gate: Curve | None = None
     passages: tuple[Passage, ...] = ()
+    bus: str | None = None
+    group: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StemPlan:
+    """One stem of a performance: its close mics, the bus it goes to, and what its part is called after 'stem_'."""
+
+    label: str
+    group: str | None
+    bus: str
+    close: tuple[MicPath, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class PerformancePlan:
     """One performance: its close mics, its rooms, its gain (linear) and the bus it goes to.
 
-    unheard: its other mics; they may still be the key of a processor. riff: when it plays, (on_s, off_s).
+    unheard: its other mics; they may still be the key of a processor. riff: when it plays, (on_s, off_s). dis: those
+    of the unheard that are delivered as they are.
     """
 
     performance: str
@@ -86,6 +100,30 @@ class PerformancePlan:
     chain: Chain = ()
     unheard: tuple[MicPath, ...] = ()
     riff: tuple[Span, ...] = ()
+    dis: tuple[MicPath, ...] = ()
+
+    @property
+    def stems(self) -> tuple[StemPlan, ...]:
+        """The one stem of all close mics; or one a group with a stem of its own, and last the rest."""
+        apart = dict.fromkeys(path.group for path in self.close if path.group is not None)
+        if not apart and all(path.group is None for path in self.unheard):
+            return (StemPlan(self.performance, None, self.bus, self.close),)
+        members = {group: tuple(path for path in self.close if path.group == group) for group in (*apart, None)}
+        return tuple(
+            StemPlan(f"{self.performance}_{group or REST}", group, paths[0].bus or self.bus, paths)
+            for group, paths in members.items()
+            if paths
+        )
+
+    @property
+    def buses(self) -> frozenset[str]:
+        """Every bus that a stem or room of it goes to."""
+        return frozenset((*(stem.bus for stem in self.stems), *(path.bus or self.bus for path in self.rooms)))
+
+    @property
+    def tracks(self) -> int:
+        """How many tracks are read for it."""
+        return len(self.mics) + len(self.dis)
 
     @property
     def mics(self) -> tuple[MicPath, ...]:
@@ -98,6 +136,10 @@ class PerformancePlan:
             path.curve is not None for path in (*self.rooms, *self.unheard)
         )  # those that a switch left out, too
         return self.performance if rooms == 1 else f"{self.performance}_{mic}"
+
+    def di_label(self, mic: str) -> str:
+        """The same of a DI."""
+        return self.performance if len(self.dis) == 1 else f"{self.performance}_{mic}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +155,8 @@ class ChainFile:
 class MixPlan:
     """The whole mix of a song, resolved: no recipe look-ups are left to do.
 
-    trim: common linear gain of every file.
+    trim: common linear gain of every file. in_files: whether stems and rooms are written with the gains of their bus
+    and of the guitar bus, and buses with that of the guitar bus.
     """
 
     song: str
@@ -125,6 +168,14 @@ class MixPlan:
     room_in_stem: bool
     trim: float = 1.0
     chain_files: tuple[ChainFile, ...] = ()
+    in_files: bool = False
+
+    def held_gain(self, bus: str | None = None) -> float:
+        """Linear gain, the trim left out, that the files of a bus's stems and rooms hold beyond their own gains; of no
+        bus: that the files of the buses themselves hold."""
+        if not self.in_files:
+            return 1.0
+        return self.guitar_bus.gain * next((own.gain for own in self.buses if own.name == bus), 1.0)
 
     @property
     def has_chain(self) -> bool:
@@ -139,7 +190,7 @@ class Part:
     """One output file: part is unique ('stem_left_a', 'room_left_a', 'bus_left', 'guitars').
 
     gain_to_bus: linear gain at which this part is added to its bus (stems, rooms) or, before pan, to the
-    guitar bus (buses); what the track sheet states.
+    guitar bus (buses); what the track sheet states. group: whose own stem it is.
     """
 
     part: str
@@ -149,6 +200,12 @@ class Part:
     mic: str | None = None
     bus: str | None = None
     gain_to_bus: float = 1.0
+    group: str | None = None
+
+    @property
+    def is_levelled(self) -> bool:
+        """Whether the common trim is for it and the ceiling holds it: a DI stays as it was recorded."""
+        return self.kind != "di"
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +273,7 @@ class RoomQuiet:
 
 @dataclass(frozen=True, slots=True)
 class WrittenFile:
-    """One file that was written, with the hash of its samples (little-endian, own bit depth, interleaved)."""
+    """One file that was written; the hash is of its samples (little-endian, own bit depth, interleaved)."""
 
     part: Part
     path: str
@@ -225,6 +282,19 @@ class WrittenFile:
     sha256: str
     overs: int
     measures: PartMeasures
+    size_bytes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LevelReached:
+    """The level of a delivery: by which figure it is set, what was asked, and what it is; None: not measured.
+
+    ceiling_dbtp: the highest true peak of any file; loudness_lufs: of the guitar bus; peak_dbfs: the highest sample.
+    """
+
+    by: Literal["ceiling_dbtp", "loudness_lufs", "peak_dbfs"]
+    asked: float
+    found: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +313,7 @@ class Rendering:
     onset_spread: tuple[OnsetSpread, ...] = ()
     takes: tuple[TakePair, ...] = ()
     extra_trim_db: float = 0.0
+    level: LevelReached | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,12 +23,13 @@ Alias = Annotated[str, Field(min_length=1, max_length=200)]
 
 Auto = Literal["auto"]
 Polarity = Literal["auto", "normal", "inverted"]
-Role = Literal["close", "sub", "room"]
+Role = Literal["close", "sub", "room", "di"]
+Channel = Annotated[int, Field(ge=1, le=64)] | Literal["left", "right", "mix"]
 GateMode = Literal["gate", "follow", "off"]
-GateKey = Literal["performance", "all"]
+GateKey = Literal["performance", "all", "di"]
 OpenFor = Literal["riff", "all"]
 FileKind = Literal[
-    "stems", "rooms", "rooms_ungated", "buses", "guitar_bus", "aligned_mics", "guitar_bus_without_centre"
+    "stems", "rooms", "rooms_ungated", "buses", "guitar_bus", "dis", "aligned_mics", "guitar_bus_without_centre"
 ]
 
 
@@ -123,7 +124,8 @@ class Gate(Section):
     key: GateKey = Field(
         "performance",
         description="performance: the close mics of the same performance open its room (common practice). "
-        "all: any performance opens every room.",
+        "all: any performance opens every room. di: the performance's DI, the cleanest key there is (no bleed, no hiss "
+        "of the amp); where a performance has none, its close mics.",
         examples=["all"],
     )
     threshold_db: Auto | ThresholdDb = Field(
@@ -174,17 +176,47 @@ class Gate(Section):
     )
 
 
+REST = "rest"
+"""What the stem of those close mics is called that are in no group with a stem of its own."""
 CENTRE_BUS = "centre"
 """The bus that `guitar_bus_without_centre` leaves out, and that measures with/without centre name."""
+
+
+class Level(Section):
+    """The level of a delivery, by ONE common gain of all files: exactly one of these."""
+
+    ceiling_dbtp: Annotated[float, Field(ge=-60, le=0)] | None = Field(
+        None,
+        description="True-peak ceiling of every file, as deliver.ceiling_dbtp: files are only ever turned down.",
+        examples=[-6],
+    )
+    loudness_lufs: Annotated[float, Field(ge=-70, le=0)] | None = Field(
+        None,
+        description="Integrated loudness of the guitar bus (ITU-R BS.1770); turned up or down, as far as "
+        "deliver.ceiling_dbtp allows.",
+        examples=[-18],
+    )
+    peak_dbfs: Annotated[float, Field(ge=-60, le=0)] | None = Field(
+        None,
+        description="Highest sample of all files; turned up or down, as far as deliver.ceiling_dbtp allows.",
+        examples=[-6],
+    )
+
+    @property
+    def aim(self) -> tuple[Literal["loudness_lufs", "peak_dbfs"], float] | None:
+        """The figure that the files are brought to, up or down; None where they are only kept under a ceiling."""
+        if self.loudness_lufs is not None:
+            return "loudness_lufs", self.loudness_lufs
+        return None if self.peak_dbfs is None else ("peak_dbfs", self.peak_dbfs)
 
 
 class Deliver(Section):
     """What is written, and how."""
 
     files: tuple[FileKind, ...] = Field(
-        ("stems", "rooms", "buses", "guitar_bus"),
-        description="Which files are written: stems, rooms, rooms_ungated, buses, guitar_bus, aligned_mics, "
-        "guitar_bus_without_centre.",
+        ("stems", "rooms", "buses", "guitar_bus", "dis"),
+        description="Which files are written: stems, rooms, rooms_ungated, buses, guitar_bus, dis (where there is a "
+        "DI), aligned_mics, guitar_bus_without_centre (rooms on buses of their own stay in it).",
         examples=[["stems", "guitar_bus"]],
         min_length=1,
         max_length=16,
@@ -207,6 +239,18 @@ class Deliver(Section):
     )
     ceiling_dbtp: Annotated[float, Field(ge=-60, le=0)] = Field(
         -1.0, description="True-peak ceiling of every file.", examples=[-1]
+    )
+    level: Level | None = Field(
+        None,
+        description="The level of the files, by one common gain: a ceiling, the guitar bus's loudness, or the peak.",
+        examples=[{"loudness_lufs": -18}],
+    )
+    balance: Literal["in_files", "in_sheet"] = Field(
+        "in_files",
+        description="in_files: stems, rooms and buses hold the gains of their bus and of the guitar bus: with every "
+        "fader at zero and the pans of the sheet they add up to the guitar bus. in_sheet: stems and rooms are "
+        "written before their bus's gain, buses before the guitar bus's; the sheet has the faders.",
+        examples=["in_sheet"],
     )
     trim: Literal["auto", "none"] = Field(
         "auto",
@@ -253,6 +297,12 @@ class Limits(Section):
     )
     moved_mics: Annotated[int, Field(ge=0, le=10_000)] | None = Field(
         None, description="Most mics that may have been moved between performances.", examples=[0]
+    )
+    left_out: Annotated[int, Field(ge=0, le=10_000)] | None = Field(
+        None,
+        description="Most performances and single mics that may be left out because they are optional and have no "
+        "file, as the roll-call counts them.",
+        examples=[0],
     )
     room_lost_s: Annotated[float, Field(ge=0, le=36_000)] | None = Field(
         None,

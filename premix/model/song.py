@@ -15,7 +15,7 @@ from premix.messages import STAGES
 from premix.model.alignment import Efficiency, MicDecision, MicTrail, Passage
 from premix.model.gate import Curve, Riff, RoomGate, Span
 from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role
-from premix.model.tracks import KeyEnvelopes, Spectra, Track, TrackLevels, Windows
+from premix.model.tracks import DiMatch, KeyEnvelopes, RollCall, Spectra, Track, TrackLevels, Windows
 
 
 class _NotYet:
@@ -34,17 +34,19 @@ NOT_YET: Any = _NotYet()
 class Mic:
     """One mic of one performance.
 
-    gain: linear, that of its groups included. polarity: 1 or -1 by hand, None: to be found. delay: as the recipe says
-    it, its default by role filled in. gate: the settings of a room mic's gate; stem_gate: of a close mic's own, None
-    where it has none. aliases, file, optional: how its file is named, and whether it may be missing. Added by the
-    stages: track; steps (passages against the longest, through which a mic is read that changes in the song); presence
-    (share of the riff in which it is there at all); levels; decision; room (a room mic's gate); stem_curve (of a close
-    mic with a gate).
+    bus: where it is sent: its own, its group's or its performance's. group: the group that makes it part of a stem of
+    its own. channel: of its file, counted from 1, or 'mix'; None: the file has one. gain: linear, that of its groups
+    included. polarity: 1 or -1 by hand, None: to be found. delay: as the recipe says it, its default by role filled in.
+    gate: the settings of a room mic's gate; stem_gate: of a close mic's own, None where it has none. aliases, file,
+    optional: how its file is named, and whether it may be missing. Added by the stages: track; steps (passages against
+    the longest, through which a mic is read that changes in the song); presence (share of the riff in which it is there
+    at all); levels; match (of a DI); decision; room (a room mic's gate); stem_curve (of a close mic with a gate).
     """
 
     performance: str
     name: str
     role: Role
+    bus: str
     gain: float
     mute: bool
     polarity: Literal[1, -1] | None
@@ -57,10 +59,13 @@ class Mic:
     aliases: tuple[str, ...] = ()
     file: str | None = None
     optional: bool = False
+    group: str | None = None
+    channel: int | Literal["mix"] | None = None
     track: Track = NOT_YET
     steps: tuple[Passage, ...] = ()
     presence: float = 1.0
     levels: TrackLevels = NOT_YET
+    match: DiMatch = NOT_YET
     decision: MicDecision = NOT_YET
     room: RoomGate = NOT_YET
     stem_curve: Curve | None = None
@@ -75,6 +80,11 @@ class Mic:
         return self.role == "room"
 
     @property
+    def is_di(self) -> bool:
+        """Whether it is the guitar's own signal, before the amp: never summed, never moved."""
+        return self.role == "di"
+
+    @property
     def arrival_samples(self) -> float | None:
         """How much later than the key it hears the guitar, as it is mixed; None: not known."""
         found = self.decision.arrival_samples
@@ -85,8 +95,9 @@ class Mic:
 class Performance:
     """One pass of the guitarist: its mics in the recipe's order, its linear gain, the bus it goes to.
 
-    heard: neither it nor its bus is muted. spans: when it plays, by hand, (on_s, off_s). Added by the stages: spectra,
-    envelopes, efficiency, steadiness (a trail of every mic that was followed through the song), riff.
+    heard: neither it nor every bus that its mics go to is muted. spans: when it plays, by hand, (on_s, off_s). Added by
+    the stages: spectra, envelopes (of the close mics), di_envelopes (of the DIs, in the same band and frames),
+    efficiency, steadiness (a trail of every mic that was followed through the song), riff.
     """
 
     name: str
@@ -102,6 +113,7 @@ class Performance:
     spectra: Spectra = NOT_YET
     windows: Windows | None = None
     envelopes: KeyEnvelopes = NOT_YET
+    di_envelopes: KeyEnvelopes = NOT_YET
     efficiency: Efficiency = NOT_YET
     steadiness: tuple[MicTrail, ...] = ()
     riff: Riff = NOT_YET
@@ -109,7 +121,12 @@ class Performance:
     @property
     def close(self) -> tuple[Mic, ...]:
         """The mics that a stem is made of (roles close and sub), muted ones too."""
-        return tuple(mic for mic in self.mics if not mic.is_room)
+        return tuple(mic for mic in self.mics if mic.role in ("close", "sub"))
+
+    @property
+    def dis(self) -> tuple[Mic, ...]:
+        """DIs: delivered as they were recorded, and a key for the gate; in no sum."""
+        return tuple(mic for mic in self.mics if mic.is_di)
 
     @property
     def rooms(self) -> tuple[Mic, ...]:
@@ -180,10 +197,11 @@ class Song:
 
     name: '' where the recipe gives none, until the folder's is taken. reference: the mic that stays where it was
     recorded. gate: the settings of the recipe's own gate (those of a mic stand with it). track_pattern: how the files
-    are named. chains, corners: every chain and filter corner ('mics.sub.low_pass_hz', Hz) as the recipe has them, for
-    what must be told of them. findings: the run's one list, in the order of the stages.
-    Added by the tracks stage: folder, rate, frames (the common length), time_reference (BWF start of the common time
-    line in samples since midnight, None where no file has one).
+    are named. resample: whether files at another rate are converted. chains, corners: every chain and filter corner
+    ('mics.sub.low_pass_hz', Hz) as the recipe has them, for what must be told of them. findings: the run's one list, in
+    the order of the stages.
+    Added by the tracks stage: roll_call, folder, rate, frames (the common length), time_reference (BWF start of the
+    common time line in samples since midnight, None where no file has one).
     """
 
     name: str
@@ -197,9 +215,11 @@ class Song:
     limits: Limits
     recipe: RecipeEntry
     track_pattern: str = ""
+    resample: bool = False
     chains: tuple[PlacedChain, ...] = ()
     corners: tuple[tuple[str, float], ...] = ()
     findings: tuple[Finding, ...] = ()
+    roll_call: RollCall = NOT_YET
     folder: Path = NOT_YET
     rate: int = NOT_YET
     frames: int = NOT_YET

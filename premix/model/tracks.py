@@ -6,6 +6,7 @@ and the hashes of the samples.
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +21,64 @@ class FoundTrack:
     performance: str
     mic: str
     path: Path
+
+    @property
+    def label(self) -> str:
+        return f"{self.performance}/{self.mic}"
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A mic of a performance, or with None the whole performance, that is optional and has no file.
+
+    wanted: the name that was looked for. near: unused files that may be it, the likeliest first.
+    """
+
+    performance: str
+    mic: str | None
+    wanted: str
+    near: tuple[str, ...] = ()
+
+    @property
+    def label(self) -> str:
+        """'left_b/sub', or 'centre' for all of it."""
+        return self.performance if self.mic is None else f"{self.performance}/{self.mic}"
+
+
+@dataclass(frozen=True, slots=True)
+class RollCall:
+    """Which files a song is made of: how many are used, of how many audio files that were found; what was left out;
+    the names of those that no track uses; labels of those left out whose like is there on the other side."""
+
+    used: int
+    found: int
+    left_out: tuple[LeftOut, ...] = ()
+    unused: tuple[str, ...] = ()
+    one_sided: tuple[str, ...] = ()
+
+    def line(self) -> str:
+        """The roll-call in one line, for people; whole performances first."""
+        said = [f"used {self.used} of {self.found} file{'s' * (self.found != 1)}"]
+        if self.left_out:
+            gravest = sorted(self.left_out, key=lambda one: one.mic is not None)
+            told = ", ".join(map(_left_out, gravest[:MOST_NAMED]))
+            said.append(f"left out: {told}{_rest(len(self.left_out))}")
+        if self.unused:
+            said.append(f"not used: {', '.join(self.unused[:MOST_NAMED])}{_rest(len(self.unused))}")
+        return "; ".join(said)
+
+
+MOST_NAMED = 6
+"""Of those left out, and of the files that are not used, in one line."""
+
+
+def _left_out(one: LeftOut) -> str:
+    near = f"; near misses: {', '.join(one.near)}" if one.near else ""
+    return f"{one.label} (no file fits '{one.wanted}'{near})"
+
+
+def _rest(count: int) -> str:
+    return f" and {count - MOST_NAMED} more" if count > MOST_NAMED else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,19 +112,30 @@ class Track:
     """One recorded file, a mic of a performance.
 
     start: samples of silence before the file's first sample on the common time line (>= 0).
-    channel: which channel to read (0 for mono files and for stereo files whose channels are equal).
+    channel: which channel to read (0 for mono files and for stereo files whose channels are equal); None: the mean of
+    all. converted_to: the song's rate, where the file's own is another; it is converted while it is read.
     """
 
     performance: str
     mic: str
     header: AudioHeader
     start: int = 0
-    channel: int = 0
+    channel: int | None = 0
+    converted_to: int | None = None
+
+    @property
+    def length(self) -> int:
+        """How many samples it has on the common time line, at the song's rate."""
+        return self.at_song_rate(self.header.frames)
 
     @property
     def end(self) -> int:
         """The sample after its last one on the common time line."""
-        return self.start + self.header.frames
+        return self.start + self.length
+
+    def at_song_rate(self, frames: int) -> int:
+        """A number of the file's samples as the nearest number of the song's."""
+        return frames if self.converted_to is None else round(frames * self.converted_to / self.header.rate)
 
     @property
     def name(self) -> str:
@@ -117,14 +187,39 @@ class TrackLook:
 
 
 @dataclass(frozen=True, slots=True)
+class KeptArray:
+    """An array in a file of the run's scratch folder; what is asked of it is read then, and is an array of its own."""
+
+    path: Path
+    dtype: str
+    shape: tuple[int, ...]
+
+    @classmethod
+    def keep(cls, array: ComplexArray, path: Path) -> "KeptArray":
+        np.ascontiguousarray(array).tofile(path)
+        return cls(path, array.dtype.str, array.shape)
+
+    def __getitem__(self, key: Any) -> ComplexArray:
+        return np.array(np.memmap(self.path, self.dtype, "r", shape=self.shape)[key])
+
+
+@dataclass(frozen=True, slots=True)
+class DiMatch:
+    """How a DI fits its amp. likeness: of how their levels change, 1 for the same; late_ms > 0: it plays later."""
+
+    likeness: float
+    late_ms: float
+
+
+@dataclass(frozen=True, slots=True)
 class Spectra:
     """Cross-spectral matrices of one performance, as recorded (no gain, polarity or delay applied).
 
     mics: (M) names, close and sub mics first, then rooms. freqs_hz: (F). partners: the A places in `mics` that every
     mic is compared with; all of them up to eight mics.
-    active: (2, M, A, F) sums over the active frames, in two interleaved halves of the take; entry [h, m, a, f]
+    active (kept): (2, M, A, F) sums over the active frames, in two interleaved halves of the take; entry [h, m, a, f]
     is the sum of X_m(f) conj(X_n(f)) with n = partners[a]. n_active: frames in each half.
-    quiet: (M, A, F), n_quiet: the same over frames where nothing plays.
+    quiet (kept): (M, A, F), n_quiet: the same over frames where nothing plays.
     active_powers: (2, M, F), quiet_powers: (M, F) sums of |X_m(f)|^2 over the same frames, of every mic.
     offsets: (M) whole samples by which each mic was already advanced when read (0 but for odd file starts).
     softest: (M, F) sums of |X_m(f)|^2 over the softest tenth of the frames, whatever their level; n_softest of them.
@@ -133,9 +228,9 @@ class Spectra:
     performance: str
     mics: tuple[str, ...]
     freqs_hz: FloatArray
-    active: ComplexArray
+    kept_active: ComplexArray | KeptArray
     n_active: tuple[int, int]
-    quiet: ComplexArray
+    kept_quiet: ComplexArray | KeptArray
     n_quiet: int
     frame: int
     hop: int
@@ -145,6 +240,14 @@ class Spectra:
     quiet_powers: FloatArray
     softest: FloatArray | None = None
     n_softest: int = 0
+
+    @property
+    def active(self) -> ComplexArray:
+        return self.kept_active[...]
+
+    @property
+    def quiet(self) -> ComplexArray:
+        return self.kept_quiet[...]
 
 
 @dataclass(frozen=True, slots=True)

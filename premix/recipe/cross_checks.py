@@ -5,13 +5,16 @@ everything wrong is told at once. What is absent or of a wrong type is skipped: 
 """
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import Any, TypeGuard
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
 
 from premix.messages import FROM_TABLE
 from premix.model.names import FIELDS, fold, is_reserved, placeholders
+from premix.model.settings import Deliver
 from premix.recipe.faults import Fault, KeyPath, shown
+from premix.recipe.merged import Merged, Names, is_number
 from premix.recipe.record import STANDING_BUSES
+from premix.recipe.routing_checks import joined_groups, own_buses, own_stems, untouched_dis
 from premix.recipe.schema import TABLES
 from premix.recipe.yaml import Node
 
@@ -19,20 +22,22 @@ MOST_NAMES = 256
 FORBIDDEN = '<>:"/\\|?*'
 """Characters that a file name cannot hold on one system or another."""
 
-Names = tuple[str, ...]
 Judged = Iterator[tuple[str, str]]
 """(what is wrong, what is allowed)"""
 
 
 def check(data: dict[str, Any], root: Node) -> Iterator[Fault]:
     """Every fault that shows only between values."""
-    merged = _Merged(data, root)
+    merged = Merged(data, root)
     if any(len(merged.table(table)) > MOST_NAMES for table in TABLES):
         return  # that there are too many names is told with the values
     for one in (
         _reference,
         _unknown_names,
         _mics,
+        untouched_dis,
+        own_stems,
+        own_buses,
         _gate_band,
         _gate_spans,
         _delays,
@@ -41,64 +46,12 @@ def check(data: dict[str, Any], root: Node) -> Iterator[Fault]:
         _patterns,
         _same_names,
         _joined_names,
+        joined_groups,
     ):
         yield from one(merged)
 
 
-class _Merged:
-    """Plain merged data in which anything may still be wrong: what is no mapping counts as empty."""
-
-    def __init__(self, data: dict[str, Any], root: Node) -> None:
-        self.data = data
-        self.at = root.fault
-
-    def value(self, path: KeyPath) -> Any:
-        """The value at `path`, None where there is none."""
-        found: Any = self.data
-        for step in path:
-            if isinstance(found, list) and isinstance(step, int):
-                found = found[step]
-            else:
-                found = found.get(step) if isinstance(found, dict) else None
-        return found
-
-    def section(self, *path: str) -> dict[str, Any]:
-        """The section at `path`, empty where there is none."""
-        found = self.value(path)
-        return found if isinstance(found, dict) else {}
-
-    def table(self, *path: str) -> dict[str, dict[str, Any]]:
-        """Name -> entry of the table at `path`."""
-        return {name: entry if isinstance(entry, dict) else {} for name, entry in self.section(*path).items()}
-
-    def items(self, *path: str) -> list[Any]:
-        """The list at `path`, empty where there is none."""
-        found = self.value(path)
-        return found if isinstance(found, list) else []
-
-    def text(self, *path: str) -> str | None:
-        """The text at `path`, None where there is none."""
-        found = self.value(path)
-        return found if isinstance(found, str) else None
-
-    def role(self, mic: str) -> str:
-        """The role of a mic, as far as it can be read."""
-        return self.text("mics", mic, "role") or "close"
-
-    def unknown(self, path: KeyPath, kind: str, known: Iterable[str], key: bool = False) -> Fault:
-        """The fault of a name (the value at `path`, or its key) that should stand in a table and does not."""
-        names = list(known)
-        name = str(path[-1] if key else self.value(path))
-        what = f"there is no {kind} '{shown(name)}'"
-        return self.at(path, f"recipe-unknown-{kind}", what, ", ".join(names[:20]), key=key, meant=(name, names))
-
-
-def _is_number(value: Any) -> TypeGuard[int | float]:
-    """Whether a plain value is a number (true and false are none)."""
-    return isinstance(value, int | float) and not isinstance(value, bool)
-
-
-def _reference(merged: _Merged) -> Iterator[Fault]:
+def _reference(merged: Merged) -> Iterator[Fault]:
     """The reference must be a close mic."""
     path = ("alignment", "reference")
     name, mics = merged.text(*path), merged.table("mics")
@@ -112,10 +65,11 @@ def _reference(merged: _Merged) -> Iterator[Fault]:
         yield merged.unknown(path, "mic", close or mics)
 
 
-def _unknown_names(merged: _Merged) -> Iterator[Fault]:
-    """Buses of performances, and mics, performances and buses that exceptions, groups and variants speak of."""
+def _unknown_names(merged: Merged) -> Iterator[Fault]:
+    """Buses that stems and rooms are sent to; mics, groups, performances, buses that exceptions and variants name."""
     tables = {"mic": "mics", "performance": "performances", "bus": "buses"}
     known = {kind: list(merged.table(table)) for kind, table in tables.items()}
+    groups = list(merged.table("groups"))
 
     def keys(path: Names, kind: str) -> Iterator[Fault]:
         for name in merged.section(*path):
@@ -123,11 +77,15 @@ def _unknown_names(merged: _Merged) -> Iterator[Fault]:
                 yield merged.unknown((*path, name), kind, known[kind], key=True)
 
     buses = dict.fromkeys((*known["bus"], *STANDING_BUSES))
-    for name in known["performance"]:
-        bus = merged.text("performances", name, "bus")
+    for path in merged.senders():
+        bus = merged.text(*path, "bus")
         if bus is not None and bus not in buses:
-            yield merged.unknown(("performances", name, "bus"), "bus", buses)
+            yield merged.unknown((*path, "bus"), "bus", buses)
+    for name in known["performance"]:
         yield from keys(("performances", name, "mics"), "mic")
+        for group in merged.section("performances", name, "groups"):
+            if group not in groups:
+                yield merged.unknown(("performances", name, "groups", group), "group", groups, key=True)
     for name in merged.table("groups"):
         for index, mic in enumerate(merged.items("groups", name, "mics")):
             if known["mic"] and isinstance(mic, str) and mic not in known["mic"]:
@@ -137,7 +95,7 @@ def _unknown_names(merged: _Merged) -> Iterator[Fault]:
             yield from keys(("variants", name, table), kind)
 
 
-def _mics(merged: _Merged) -> Iterator[Fault]:
+def _mics(merged: Merged) -> Iterator[Fault]:
     """A gate is a room mic's, and filters leave something between them."""
     for name, mic in merged.table("mics").items():
         if "gate" in mic and merged.role(name) != "room":
@@ -147,25 +105,25 @@ def _mics(merged: _Merged) -> Iterator[Fault]:
             what = "a room mic is gated by its `gate`"
             yield merged.at(("mics", name, "stem_gate"), "recipe-stem-gate", what, remedy=FROM_TABLE, key=True)
         low, high = mic.get("high_pass_hz"), mic.get("low_pass_hz")
-        if _is_number(low) and _is_number(high) and low >= high:
+        if is_number(low) and is_number(high) and low >= high:
             what = f"the high-pass at {low:g} Hz is not below the low-pass at {high:g} Hz"
             yield merged.at(("mics", name, "high_pass_hz"), "recipe-filters-cross", what)
 
 
-def _gate_band(merged: _Merged) -> Iterator[Fault]:
+def _gate_band(merged: Merged) -> Iterator[Fault]:
     band = merged.items("gate", "band_hz")
-    if len(band) == 2 and _is_number(band[0]) and _is_number(band[1]) and band[0] >= band[1]:
+    if len(band) == 2 and is_number(band[0]) and is_number(band[1]) and band[0] >= band[1]:
         what = f"{band[0]:g} Hz is not below {band[1]:g} Hz"
         yield merged.at(("gate", "band_hz"), "recipe-band", what, "the low end first, then the high end")
 
 
-def _gate_spans(merged: _Merged) -> Iterator[Fault]:
+def _gate_spans(merged: Merged) -> Iterator[Fault]:
     """Spans by hand are in order, and none is empty."""
     for name in merged.table("performances"):
         path = ("performances", name, "gate", "spans")
         before = -1.0
         for index, span in enumerate(merged.items(*path)):
-            if not isinstance(span, list | tuple) or len(span) != 2 or not all(map(_is_number, span)):
+            if not isinstance(span, list | tuple) or len(span) != 2 or not all(map(is_number, span)):
                 continue
             if not before < span[0] < span[1]:
                 what = f"{span[0]:g} to {span[1]:g} s is empty, or begins before the span ahead of it has ended"
@@ -173,7 +131,7 @@ def _gate_spans(merged: _Merged) -> Iterator[Fault]:
             before = max(before, span[1])
 
 
-def _delays(merged: _Merged) -> Iterator[Fault]:
+def _delays(merged: Merged) -> Iterator[Fault]:
     tables: list[Names] = [("mics",)]
     tables += [(table, name, "mics") for table in ("performances", "variants") for name in merged.table(table)]
     for table in tables:
@@ -185,13 +143,13 @@ def _delays(merged: _Merged) -> Iterator[Fault]:
                 yield merged.at((*table, mic, "delay"), "recipe-delay-units", what, allowed)
 
 
-def _heard(merged: _Merged) -> Iterator[Fault]:
+def _heard(merged: Merged) -> Iterator[Fault]:
     """At least one performance sounds, and each that does has a close mic that does."""
     mics, performances = merged.table("mics"), merged.table("performances")
     playing = [name for name, entry in performances.items() if entry.get("mute") is not True]
     if performances and not playing:
         yield merged.at(("performances",), "recipe-nothing-heard", "every performance is muted", key=True)
-    close = [mic for mic in mics if merged.role(mic) != "room"]
+    close = [mic for mic in mics if merged.role(mic) not in ("room", "di")]
     for name in playing if mics else ():
         exceptions = merged.table("performances", name, "mics")
         mutes = [exceptions.get(mic, {}).get("mute", mics[mic].get("mute")) for mic in close]
@@ -201,7 +159,7 @@ def _heard(merged: _Merged) -> Iterator[Fault]:
             yield merged.at(("performances", name), "recipe-nothing-heard", what, allowed, key=True)
 
 
-def _delivery(merged: _Merged) -> Iterator[Fault]:
+def _delivery(merged: Merged) -> Iterator[Fault]:
     deliver = merged.section("deliver")
     if deliver.get("format") == "flac" and deliver.get("bits") == 32:
         what = "FLAC holds no 32-bit float samples"
@@ -209,6 +167,7 @@ def _delivery(merged: _Merged) -> Iterator[Fault]:
     if deliver.get("bits") == 32 and deliver.get("dither") == "tpdf":
         what = "32-bit float samples take no dither"
         yield merged.at(("deliver", "dither"), "recipe-float-dither", what, "auto or none")
+    yield from _level(merged)
     first: dict[str, int] = {}
     for index, kind in enumerate(merged.items("deliver", "files")):
         if isinstance(kind, str) and first.setdefault(kind, index) != index:
@@ -216,7 +175,22 @@ def _delivery(merged: _Merged) -> Iterator[Fault]:
             yield merged.at(path, "recipe-stands-twice", what, remedy=FROM_TABLE)
 
 
-def _patterns(merged: _Merged) -> Iterator[Fault]:
+def _level(merged: Merged) -> Iterator[Fault]:
+    """A level is one figure, and a ceiling has one of its two names."""
+    deliver = merged.section("deliver")
+    level = deliver.get("level")
+    if isinstance(level, dict) and len(level) != 1:
+        what = f"a level has {len(level)} figures here"
+        yield merged.at(("deliver", "level"), "recipe-level", what, "one of ceiling_dbtp, loudness_lufs and peak_dbfs")
+    elif isinstance(level, dict) and "ceiling_dbtp" in level:
+        other = deliver.get("ceiling_dbtp")
+        if other in (None, level["ceiling_dbtp"], Deliver.model_fields["ceiling_dbtp"].default):
+            return
+        what = "another ceiling stands in deliver.ceiling_dbtp"
+        yield merged.at(("deliver", "level"), "recipe-level", what, "one of the two")
+
+
+def _patterns(merged: Merged) -> Iterator[Fault]:
     """The song's name, the patterns of tracks and delivered files, and the files given one by one."""
     yield from _judged(merged, ("song",), _song_name)
     yield from _judged(merged, ("deliver", "name"), _delivery_name)
@@ -233,28 +207,40 @@ def _patterns(merged: _Merged) -> Iterator[Fault]:
             yield from _judged(merged, ("performances", performance, "mics", mic, "file"), _track_file)
 
 
-def _judged(merged: _Merged, path: Names, judge: Callable[[str], Judged]) -> Iterator[Fault]:
+def _judged(merged: Merged, path: Names, judge: Callable[[str], Judged]) -> Iterator[Fault]:
     text = merged.text(*path)
     for what, allowed in judge(text) if text else ():
         yield merged.at(path, "recipe-name-pattern", what, allowed)
 
 
-def _same_names(merged: _Merged) -> Iterator[Fault]:
-    """Names and aliases of one table that differ in case or Unicode form only."""
+def _same_names(merged: Merged) -> Iterator[Fault]:
+    """Names and aliases of one table that differ in case or Unicode form only.
+
+    Mics that each take another channel may share one: it is the name of a file that holds them all.
+    """
     for table in TABLES:
-        seen: dict[str, str] = {}
+        seen: dict[str, dict[str, str]] = {}
         for name in merged.table(table):
             aliases = enumerate(merged.items(table, name, "aliases"))
             spellings: list[tuple[str, KeyPath]] = [(name, (table, name))]
             spellings += [(text, (table, name, "aliases", n)) for n, text in aliases if isinstance(text, str)]
+            channel = _channel(merged.section(table, name).get("channel") if table == "mics" else None)
             for spelling, path in spellings:
-                other = seen.setdefault(fold(spelling), spelling)
-                if other is not spelling:
+                others = seen.setdefault(fold(spelling), {})
+                apart = channel and "" not in others and channel not in others
+                if others and not apart:
+                    other = next(iter(others.values()))
                     what = f"'{shown(spelling)}' and '{shown(other)}' are one name where case does not count"
                     yield merged.at(path, "recipe-names-collide", what, remedy=FROM_TABLE, key=len(path) == 2)
+                others.setdefault(channel, spelling)
 
 
-def _joined_names(merged: _Merged) -> Iterator[Fault]:
+def _channel(channel: Any) -> str:
+    """One word for one channel, however it is written; '' for none."""
+    return "" if channel is None else {"left": "1", "right": "2"}.get(str(channel), str(channel))
+
+
+def _joined_names(merged: Merged) -> Iterator[Fault]:
     """Performance and mic are joined by _ in file names: 'a_b' with 'c' is 'a' with 'b_c'."""
     seen: dict[str, tuple[str, str]] = {}
     for performance in merged.table("performances"):

@@ -13,9 +13,15 @@ from premix.recipe.faults import Fault, KeyPath, shown
 from premix.recipe.schema import TABLES, Schema, recipe_schema
 from premix.recipe.yaml import Node
 
-_UNITS = {"db": "dB", "hz": "Hz", "dbtp": "dBTP", "lu": "LU", "c": "degrees Celsius"} | {
-    unit: unit for unit in ("ms", "cm", "samples")
-}
+_UNITS = {
+    "db": "dB",
+    "hz": "Hz",
+    "dbtp": "dBTP",
+    "lu": "LU",
+    "lufs": "LUFS",
+    "dbfs": "dBFS",
+    "c": "degrees Celsius",
+} | {unit: unit for unit in ("ms", "cm", "samples")}
 _NAME = "a name of letters, digits, _ and - (at most 64, a letter or digit first)"
 _NAME_RULES = "letters, digits, _ and -, at most 64, a letter or digit first"
 _OWN = ("missing", "extra_forbidden", "too_long", "too_short")

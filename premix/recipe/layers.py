@@ -1,10 +1,11 @@
 """Layers: the files that make up one recipe (parents, the recipe, the song's own file, --set values), and their merge.
 
 One is laid over another by the rule of JSON Merge Patch (RFC 7396) with two additions. Mappings merge key by key,
-`null` takes an inherited value away, and everything else (numbers, texts, lists, and a delay by hand, which is one
-value) is replaced whole. Added here: `null` over nothing is a fault; and a name that the recipe below does not know is
-a fault, unless the entry is complete (a new mic states its role, a new performance its bus, a new bus its pan, a new
-group its mics). A variant may always be new.
+`null` takes an inherited value away, and everything else (numbers, texts, lists, and a delay by hand or a level, which
+are one value each) is replaced whole. The ceiling of a delivery has two names: the one that is laid above holds. Added
+here: `null` over nothing is a fault; and a name that the recipe below does not know is a fault, unless the entry is
+complete (a new mic states its role, a new performance its bus, a new bus its pan, a new group its mics). A variant may
+always be new.
 """
 
 import json
@@ -24,6 +25,8 @@ MOST_PARENTS = 16
 STATES_ITSELF = {"mics": "role", "performances": "bus", "buses": "pan", "groups": "mics"}
 """Table -> the key by which an entry shows that it is meant to be new."""
 _EXTENDS = ("extends",)
+_ONE_VALUE = ("delay", "level")
+"""Mappings that are replaced whole."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,11 +154,24 @@ def merge(below: Node | None, above: Node, faults: list[Fault], path: KeyPath = 
             faults.append(fault)
             continue
         if isinstance(node.value, Mapping):
-            mergeable = under is not None and isinstance(under.value, Mapping) and key != "delay"
+            mergeable = under is not None and isinstance(under.value, Mapping) and key not in _ONE_VALUE
             node = merge(under if mergeable else None, node, faults, here)
         entries[key] = node
         keys[key] = above.keys[key]
+    if path == ("deliver",) and below is not None and (other := _other_ceiling(above, entries)):
+        del entries[other], keys[other]
     return Node(entries, above.mark if below is None else below.mark, keys)
+
+
+def _other_ceiling(above: Node, entries: Mapping[str, Node]) -> str | None:
+    """The key of an inherited ceiling that `above` gives under its other name."""
+    names = {"ceiling_dbtp", "level"}
+    stated = names & above.mapping.keys()
+    level = entries.get("level")
+    if len(stated) != 1 or level is None or "ceiling_dbtp" not in level.mapping:
+        return None
+    (other,) = names - stated
+    return other if other in entries else None
 
 
 def _unknown_entry(below: Node, mark: Mark, node: Node, path: KeyPath) -> Fault | None:

@@ -6,7 +6,7 @@ sheets are read by the recipe's rules, too.
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -70,15 +70,24 @@ def read_sheet(path: Path) -> Sheet:
 
 def with_standing_buses(data: Mapping[str, Any]) -> dict[str, Any]:
     """Plain recipe data with the standing buses laid under those that it names or sends to."""
-    buses, performances = data.get("buses", {}), data.get("performances")
+    buses = data.get("buses", {})
     if not isinstance(buses, dict):
         return dict(data)
-    entries = performances.values() if isinstance(performances, dict) else ()
-    used = {str(entry.get("bus")) for entry in entries if isinstance(entry, dict)}
+    used = set(_sent_to(data))
     standing: dict[str, Any] = {n: dict(bus) for n, bus in STANDING_BUSES.items() if n in buses or n in used}
     for name, bus in buses.items():
         standing[name] = standing.get(name, {}) | bus if isinstance(bus, dict) else bus
     return {**data, "buses": standing} if standing or "buses" in data else dict(data)
+
+
+def _sent_to(data: Mapping[str, Any]) -> Iterator[str]:
+    """Every bus that a performance, a mic, a group or an exception names."""
+    for table in ("performances", "mics", "groups"):
+        below = data.get(table)
+        for entry in below.values() if isinstance(below, dict) else ():
+            if isinstance(entry, dict):
+                yield str(entry.get("bus"))
+                yield from _sent_to(entry) if table == "performances" else ()
 
 
 def for_record(data: Any, root: Node, faults: list[Fault], path: KeyPath = ()) -> Any:

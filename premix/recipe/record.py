@@ -6,7 +6,7 @@ descriptions, ranges, defaults and examples here and there are the one source of
 """
 
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, WithJsonSchema
 
@@ -16,6 +16,7 @@ from premix.model.settings import (
     AlignmentSettings,
     Auto,
     Chain,
+    Channel,
     Delay,
     Deliver,
     GainDb,
@@ -66,6 +67,12 @@ class Tracks(Section):
         min_length=1,
         max_length=400,
     )
+    resample: bool = Field(
+        False,
+        description="Convert files whose sample rate is not the one that most have (soxr, very high quality), and tell "
+        "it in the track sheet. Without it they are refused.",
+        examples=[True],
+    )
 
 
 class GateOverrides(Section):
@@ -104,8 +111,21 @@ class Mic(Section):
     role: Role = Field(
         "close",
         description="close: summed into the stem. sub: a low-frequency mic, summed too and judged in its own "
-        "band. room: the far mic, gated, never part of the alignment's sum.",
+        "band. room: the far mic, gated, never part of the alignment's sum. di: the guitar before the amp: never "
+        "summed, never moved, delivered as it is for re-amping.",
         examples=["room"],
+    )
+    bus: Name | None = Field(
+        None,
+        description="Of a room mic: a bus of its own instead of its performance's. Two room mics on room_left and "
+        "room_right are a stereo room.",
+        examples=["room_left"],
+    )
+    channel: Channel | None = Field(
+        None,
+        description="The channel of a file that has several: its number, left (1), right (2), or mix (the mean of "
+        "all). Two mics may share one file, by the same alias, with a channel each.",
+        examples=["left", "mix"],
     )
     gain_db: GainDb = Field(
         0.0,
@@ -168,6 +188,10 @@ class MicException(Section):
     delay: Delay | None = Field(
         None, description="As the mic's delay, for this performance alone.", examples=[{"samples": 16.8}]
     )
+    bus: Name | None = Field(None, description="As the room mic's bus, for this performance alone.", examples=["wide"])
+    channel: Channel | None = Field(
+        None, description="As the mic's channel, for this performance alone.", examples=["right"]
+    )
     file: str | None = Field(
         None,
         description="This track's file, relative to the tracks folder, instead of the name pattern.",
@@ -176,6 +200,18 @@ class MicException(Section):
         max_length=400,
     )
     optional: bool | None = Field(None, description="Whether this track may be missing in a song.", examples=[True])
+
+
+class GroupException(Section):
+    """What differs for a group of mics in one performance; what is absent stays as the group says."""
+
+    bus: Name | None = Field(
+        None, description="The bus of the group's own stem, for this performance alone.", examples=["right"]
+    )
+    gain_db: GainDb | None = Field(
+        None, description="Gain added to each mic of the group, instead of the group's own.", examples=[-3]
+    )
+    mute: bool | None = Field(None, description="Leave the group's mics out of this performance.", examples=[True])
 
 
 class Performance(Section):
@@ -191,8 +227,16 @@ class Performance(Section):
         description="Per-performance exceptions, by mic name.",
         examples=[{"ribbon": {"mute": True}}],
     )
+    groups: dict[Name, GroupException] = Field(
+        default_factory=dict,
+        description="Per-performance exceptions, by the name of a group.",
+        examples=[{"amp_a": {"bus": "right"}}],
+    )
     chain: Chain = Field(
-        (), description="Processors on the stem, after the close mics are summed, in order.", examples=[_CHAIN_EXAMPLE]
+        (),
+        description="Processors on the stem, after the close mics are summed, in order; with groups that have stems of "
+        "their own, on each of these stems.",
+        examples=[_CHAIN_EXAMPLE],
     )
     gate: PerformanceGate | None = Field(
         None,
@@ -212,10 +256,23 @@ class Performance(Section):
 
 
 class Group(Section):
-    """Several mics that share a gain or a chain."""
+    """Several mics that share a gain or a chain, or make a stem of their own: one of two amps or cabinets."""
 
     mics: tuple[Name, ...] = Field(
         description="The mics of the group.", examples=[["dynamic", "condenser"]], min_length=1
+    )
+    stem: Literal["shared", "own"] = Field(
+        "shared",
+        description="shared: the mics are part of the performance's stem. own: the group's close and sub mics make a "
+        "stem of their own, <performance>_<group>; what is left makes <performance>_rest. All close mics of a "
+        "performance are aligned together in any case, so that its stems add up.",
+        examples=["own"],
+    )
+    bus: Name | None = Field(
+        None,
+        description="The bus that a group with a stem of its own is sent to, its room mics too, instead of the "
+        "performance's.",
+        examples=["right"],
     )
     gain_db: GainDb = Field(0.0, description="Gain added to each mic of the group.", examples=[-1])
     chain: Chain = Field(
@@ -227,8 +284,12 @@ STANDING_BUSES: dict[str, dict[str, float]] = {
     "left": {"pan": -1.0},
     "right": {"pan": 1.0},
     CENTRE_BUS: {"pan": 0.0, "gain_db": -12.0},
+    "room_left": {"pan": -1.0, "gain_db": -3.0},
+    "room_right": {"pan": 1.0, "gain_db": -3.0},
 }
-"""Buses that stand ready: what a recipe says of them is merged over this."""
+"""Buses that stand ready: what a recipe says of them is merged over this. The two of a stereo room are 3 dB lower, so
+that what both room mics hear alike is as loud, in stereo and in mono, as one room mic in the middle at the pan law of
+-3 dB."""
 
 
 class Bus(Section):
@@ -328,8 +389,9 @@ class Recipe(Section):
     gate: Gate = Field(default_factory=Gate, description="The gate of the room mics, keyed by the close mics.")
     buses: dict[Name, Bus] = Field(
         default_factory=lambda: {n: Bus.model_validate(bus) for n, bus in STANDING_BUSES.items()},
-        description="Stems summed by side. Three stand ready: left (pan -1), right (pan 1), centre (pan 0, "
-        "12 dB lower: common practice); what is written here is merged over them.",
+        description="Stems summed by side. Five stand ready: left (pan -1), right (pan 1), centre (pan 0, 12 dB "
+        "lower: common practice), room_left and room_right (pan -1 and 1, 3 dB lower); what is written here is merged "
+        "over them.",
         examples=[{"centre": {"gain_db": -9}}],
         min_length=1,
         max_length=64,
@@ -337,7 +399,7 @@ class Recipe(Section):
     guitar_bus: GuitarBus = Field(default_factory=GuitarBus, description="All buses, stereo.")
     groups: dict[Name, Group] = Field(
         default_factory=dict,
-        description="Mics that share a gain or a chain.",
+        description="Mics that share a gain or a chain, or make a stem of their own.",
         examples=[{"bright": {"mics": ["dynamic", "condenser"], "gain_db": -1}}],
         max_length=64,
     )

@@ -9,13 +9,14 @@ from typing import Any, Literal, TypeVar
 
 from premix.audio.gains import pan_gains
 from premix.model import song as tree
-from premix.model.settings import Gate, Section
+from premix.model.settings import Deliver, Gate, Section
 from premix.model.song import PlacedChain, Song
 from premix.recipe.record import MergedRecipe, Performance, Recipe, Variant, VariantMic, VariantPart
 from premix.units import db_to_gain
 
 _S = TypeVar("_S", bound=Section)
 _POLARITIES: dict[str, Literal[1, -1] | None] = {"auto": None, "normal": 1, "inverted": -1}
+_CHANNELS: dict[Any, Any] = {"left": 1, "right": 2}
 
 
 def song_of(merged: MergedRecipe) -> Song:
@@ -32,25 +33,33 @@ def song_of(merged: MergedRecipe) -> Song:
         reference=_reference(recipe),
         alignment=recipe.alignment,
         gate=recipe.gate,
-        deliver=recipe.deliver,
+        deliver=_deliver(recipe.deliver),
         limits=recipe.limits,
         recipe=merged.text,
         track_pattern=recipe.tracks.name,
+        resample=recipe.tracks.resample,
         chains=tuple(placed for placed in _chains(recipe) if placed.chain),
         corners=tuple(_corners(recipe)),
     )
 
 
+def _deliver(deliver: Deliver) -> Deliver:
+    """With the ceiling where everybody looks for it, whichever of its two names the recipe uses."""
+    ceiling = deliver.level.ceiling_dbtp if deliver.level else None
+    return deliver if ceiling is None else deliver.model_copy(update={"ceiling_dbtp": ceiling})
+
+
 def _performance(recipe: Recipe, name: str, muted_buses: set[str]) -> tree.Performance:
     settings = recipe.performances[name]
+    mics = tuple(_mic(recipe, name, mic) for mic in recipe.mics)
     return tree.Performance(
         name=name,
         bus=settings.bus,
         gain=db_to_gain(settings.gain_db),
         mute=settings.mute,
-        heard=not settings.mute and settings.bus not in muted_buses,
+        heard=not settings.mute and not {mic.bus for mic in mics if not mic.is_di} <= muted_buses,
         chain=settings.chain,
-        mics=tuple(_mic(recipe, name, mic) for mic in recipe.mics),
+        mics=mics,
         aliases=settings.aliases,
         optional=settings.optional,
         spans=None if settings.gate is None else settings.gate.spans,
@@ -59,34 +68,49 @@ def _performance(recipe: Recipe, name: str, muted_buses: set[str]) -> tree.Perfo
 
 def _mic(recipe: Recipe, performance: str, name: str) -> tree.Mic:
     """One mic with the performance's exceptions; its groups' gains are added and their chains come first."""
-    own, exception = recipe.mics[name], recipe.performances[performance].mics.get(name)
-    said = _stated(exception)
-    groups = [group for group in recipe.groups.values() if name in group.mics]
+    own, here = recipe.mics[name], recipe.performances[performance]
+    said = _stated(here.mics.get(name))
+    groups = {key: group for key, group in recipe.groups.items() if name in group.mics}
+    asides = [_stated(here.groups.get(key)) for key in groups]
+    gains_db = [aside.get("gain_db", group.gain_db) for aside, group in zip(asides, groups.values(), strict=True)]
+    apart = next((key for key, group in groups.items() if group.stem == "own"), None)
+    channel = said.get("channel", own.channel)
     return tree.Mic(
         performance=performance,
         name=name,
         role=own.role,
-        gain=db_to_gain(said.get("gain_db", own.gain_db) + sum(group.gain_db for group in groups)),
-        mute=said.get("mute", own.mute),
+        bus=_bus(recipe, here, name, apart),
+        gain=db_to_gain(said.get("gain_db", own.gain_db) + sum(gains_db)),
+        mute=said.get("mute", own.mute) or any(aside.get("mute", False) for aside in asides),
         polarity=_POLARITIES[said.get("polarity", own.polarity)],
         delay=said.get("delay", own.delay or ("none" if own.role == "room" else "auto")),
         high_pass_hz=own.high_pass_hz,
         low_pass_hz=own.low_pass_hz,
-        chain=(*(step for group in groups for step in group.chain), *own.chain),
+        chain=(*(step for group in groups.values() for step in group.chain), *own.chain),
         gate=recipe.gate.model_copy(update=_stated(own.gate)) if own.role == "room" else None,
         stem_gate=_stem_gate(recipe, performance, name),
         aliases=own.aliases,
         file=said.get("file"),
         optional=said.get("optional", own.optional),
+        group=None if own.role in ("room", "di") else apart,
+        channel=_CHANNELS.get(channel, channel),
     )
 
 
 def _stem_gate(recipe: Recipe, performance: str, mic: str) -> Gate | None:
     """A close mic's own, else its performance's."""
-    if recipe.mics[mic].role == "room":
+    if recipe.mics[mic].role in ("room", "di"):
         return None
     said = recipe.mics[mic].stem_gate or recipe.performances[performance].stem_gate
     return None if said is None else recipe.gate.model_copy(update=_stated(said))
+
+
+def _bus(recipe: Recipe, here: Performance, name: str, group: str | None) -> str:
+    """Where a mic is sent: a room mic's own bus, that of its group with a stem of its own, the performance's."""
+    said = _stated(here.mics.get(name)).get("bus", recipe.mics[name].bus)
+    if said is None and group is not None:
+        said = _stated(here.groups.get(group)).get("bus", recipe.groups[group].bus)
+    return said or here.bus
 
 
 def _buses(recipe: Recipe) -> Iterator[tree.Bus]:
@@ -99,7 +123,9 @@ def _reference(recipe: Recipe) -> str:
     """As given, else the first close mic, the first sub mic, the first mic."""
     if recipe.alignment.reference is not None:
         return recipe.alignment.reference
-    return next(name for role in ("close", "sub", "room") for name, mic in recipe.mics.items() if mic.role == role)
+    return next(
+        name for role in ("close", "sub", "room", "di") for name, mic in recipe.mics.items() if mic.role == role
+    )
 
 
 def _chains(recipe: Recipe) -> Iterator[PlacedChain]:

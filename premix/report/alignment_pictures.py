@@ -124,7 +124,7 @@ def _against(spectra: Spectra, path: MicPath, own: MicPath, rate: int) -> _Again
     """Band means of the cross-spectrum, each mic with its gain and filters as it enters the sum."""
     m, r = spectra.mics.index(path.track.mic), spectra.mics.index(own.track.mic)
     freqs, powers = spectra.freqs_hz, spectra.active_powers.sum(axis=0)
-    cross = spectra.active[:, m, spectra.partners.index(r)].sum(axis=0)
+    cross = spectra.kept_active[:, m, spectra.partners.index(r)].sum(axis=0)
     read_early = np.exp(-2j * np.pi * freqs / rate * (spectra.offsets[m] - spectra.offsets[r]))
     recorded, aligned = (
         cross * _entry(path, freqs, rate, moved) * _entry(own, freqs, rate, moved).conj() * read_early
@@ -201,11 +201,10 @@ class _Attack:
 def attack_pictures(rendered: Rendered) -> Iterator[Picture]:
     """One picture a performance that has an attack; before any chain, as it shows what the alignment did."""
     song, mix = rendered.song, bare_mix(rendered.plan)
-    buses = {bus.name: bus for bus in mix.buses}
     for performance, plan in mixed_performances(replace(rendered, plan=mix)):
         begin = clearest_attack(song, performance, plan)
         if begin is not None:
-            alone = replace(mix, performances=(plan,), buses=(buses[plan.bus],))
+            alone = replace(mix, performances=(plan,), buses=tuple(bus for bus in mix.buses if bus.name in plan.buses))
             yield _attack_picture(_read(alone, plan, begin, reference_place(song, plan)), plan, begin, song.rate)
 
 

@@ -43,7 +43,7 @@ def gate_pictures(rendered: Rendered) -> Iterator[Picture]:
     window = busiest_window(rendered.song, SECONDS)
     levels = room_levels_dbfs(rendered.plan, window)
     for performance, plan in mixed_performances(rendered):
-        mixed = [mic for mic in performance.rooms if mic.decision.summed]
+        mixed = [mic for mic in performance.rooms if any(path.track.mic == mic.name for path in plan.rooms)]
         for mic, path in zip(mixed, plan.rooms, strict=True):
             before, after = levels[plan.room_label(path.track.mic)]
             yield _picture(_Shown(rendered.song, performance, mic.room, window, before, after))

@@ -183,7 +183,8 @@ def _performances(rendered: Rendered, document: Manifest) -> Iterator[dict[str, 
             for mic in performance.judged
         ]
         gain = _gain(performance.gain) if performance.heard else None
-        yield {"name": performance.name, "bus": performance.bus, "gain": gain, "efficiency": place, "mics": mics}
+        bus = ", ".join(dict.fromkeys(mic.bus for mic in performance.judged)) or performance.bus
+        yield {"name": performance.name, "bus": bus, "gain": gain, "efficiency": place, "mics": mics}
 
 
 def _gain(gain: float) -> str:

@@ -40,11 +40,17 @@ UNITY: Sides = (1.0, 1.0)
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Performances of one bus that are heard as one clip."""
+    """Stems and rooms of one bus that are heard as one clip each.
+
+    plans: their performances, what goes to other buses left out. stems, labels: what the parts of their stems and rooms
+    are called after 'stem_' and 'room_'.
+    """
 
     name: str
     bus: Bus
     plans: tuple[PerformancePlan, ...]
+    stems: tuple[str, ...]
+    labels: tuple[str, ...]
 
     @property
     def moved(self) -> bool:
@@ -62,10 +68,11 @@ class Group:
         paths = [path for plan in self.plans for path in plan.rooms]
         return any(path.curve is not None and path.curve.gains_db.any() for path in paths)
 
-    def close(self, state: State, sides: Sides = UNITY) -> Voice:
-        """Its close mics; where they are as recorded anyway there is no clip of that."""
+    def close(self, state: State, sides: Sides = UNITY) -> tuple[Voice, ...]:
+        """Its close mics, if it has any; where they are as recorded anyway there is no clip of that."""
         recorded = state == "recorded" and self.moved
-        return Voice(f"close_{self.name}_{'recorded' if recorded else 'aligned'}", *sides)
+        voice = Voice(f"close_{self.name}_{'recorded' if recorded else 'aligned'}", *sides)
+        return (voice,) if self.stems else ()
 
     def rooms(self, state: State, sides: Sides = UNITY) -> tuple[Voice, ...]:
         """Its room mics, if it has any."""
@@ -74,29 +81,63 @@ class Group:
 
 
 def groups_of(plan: MixPlan) -> tuple[Group, ...]:
-    """One group a performance, or one a bus where there are too many performances."""
+    """One group a performance and bus, or one a bus where there are too many performances."""
     buses = {bus.name: bus for bus in plan.buses}
+    apart = [_group(p, buses[bus]) for p in plan.performances for bus in _buses_of(p) if bus in buses]
     if len(plan.performances) <= MOST_PERFORMANCES:
-        return tuple(Group(p.performance, buses[p.bus], (p,)) for p in plan.performances)
-    members = {bus.name: tuple(p for p in plan.performances if p.bus == bus.name) for bus in plan.buses}
-    return tuple(Group(f"bus_{name}", buses[name], plans) for name, plans in members.items())
+        return tuple(apart)
+    members = {name: [group for group in apart if group.bus.name == name] for name in buses}
+    return tuple(
+        Group(
+            f"bus_{name}",
+            buses[name],
+            tuple(plan for group in groups for plan in group.plans),
+            tuple(stem for group in groups for stem in group.stems),
+            tuple(label for group in groups for label in group.labels),
+        )
+        for name, groups in members.items()
+    )
+
+
+def _buses_of(performance: PerformancePlan) -> tuple[str, ...]:
+    """Its buses, those of its stems first."""
+    rooms = (path.bus or performance.bus for path in performance.rooms)
+    return tuple(dict.fromkeys((*(stem.bus for stem in performance.stems), *rooms)))
+
+
+def _group(performance: PerformancePlan, bus: Bus) -> Group:
+    """What one performance sends to one bus."""
+    stems = [stem for stem in performance.stems if stem.bus == bus.name]
+    rooms = tuple(path for path in performance.rooms if (path.bus or performance.bus) == bus.name)
+    name = stems[0].label if len(stems) == 1 else f"{performance.performance}_{bus.name}"
+    return Group(
+        performance.performance if len(_buses_of(performance)) == 1 else name,
+        bus,
+        (replace(performance, close=tuple(path for stem in stems for path in stem.close), rooms=rooms),),
+        tuple(stem.label for stem in stems),
+        tuple(performance.room_label(path.track.mic) for path in rooms),
+    )
 
 
 def players_of(plan: MixPlan, groups: Sequence[Group]) -> list[Player]:
     """The guitar bus first, then buses, then stems and rooms."""
     players = [Player("guitars", "Guitar bus", _guitars(plan, groups))]
     for bus in plan.buses:
-        own = [group for group in groups if group.bus is bus]
-        versions = tuple(Version(NAMES[state], _bus(bus, own, state)) for state in _states(own))
+        own, held = [group for group in groups if group.bus is bus], _both(plan.held_gain())
+        versions = tuple(Version(NAMES[state], _bus(bus, own, state, held)) for state in _states(own))
         players.append(Player(f"bus_{bus.name}", f"Bus {bus.name}", versions))
     if len(plan.performances) <= MOST_PERFORMANCES:
         for group in groups:
-            players.append(Player(f"stem_{group.name}", f"Stem {group.name}", _stem(group, plan.room_in_stem)))
+            if group.stems:
+                players.append(Player(f"stem_{group.name}", f"Stem {group.name}", _stem(plan, group)))
         for group in groups:
             if group.has_rooms:
-                room = Player(f"room_{group.name}", f"Room of {group.name}", _room(group, plan.room_in_stem))
-                players.append(room)
+                players.append(Player(f"room_{group.name}", f"Room of {group.name}", _room(plan, group)))
     return players
+
+
+def _both(gain: float) -> Sides:
+    return gain, gain
 
 
 def _states(groups: Sequence[Group], *, sides: bool = False) -> list[State]:
@@ -119,7 +160,7 @@ def _guitars(plan: MixPlan, groups: Sequence[Group]) -> tuple[Version, ...]:
 def _sides(plan: MixPlan) -> dict[str, Sides]:
     """Of each bus, at its own level, into the guitar bus: pan, width, and the guitar bus's gain."""
     each = {bus.name: row[None] for bus, row in zip(plan.buses, np.eye(len(plan.buses)), strict=True)}
-    gains = stereo_gains(plan, each, len(each))
+    gains = stereo_gains(plan, each, len(each)) * plan.guitar_bus.gain
     return {name: (float(left), float(right)) for name, left, right in zip(each, *gains, strict=True)}
 
 
@@ -137,32 +178,36 @@ def _bus(bus: Bus, groups: Sequence[Group], state: State, sides: Sides = UNITY) 
     if bus.chain:
         return (Voice(f"bus_{bus.name}_{state if state in _states(groups) else 'aligned'}", *sides),)
     sides = bus.gain * sides[0], bus.gain * sides[1]
-    return tuple(voice for group in groups for voice in (group.close(state, sides), *group.rooms(state, sides)))
+    return tuple(voice for group in groups for voice in (*group.close(state, sides), *group.rooms(state, sides)))
 
 
-def _stem(group: Group, room_in_stem: bool) -> tuple[Version, ...]:
+def _stem(plan: MixPlan, group: Group) -> tuple[Version, ...]:
+    """A stem as its file is, with the gains that the file holds."""
     states: tuple[State, ...] = ("aligned", "recorded") if group.moved else ("aligned",)
-    rooms = group.rooms("aligned") if room_in_stem else ()
-    return tuple(Version(NAMES[state], (group.close(state), *rooms)) for state in states)
+    sides = _both(plan.held_gain(group.bus.name))
+    rooms = group.rooms("aligned", sides) if plan.room_in_stem else ()
+    return tuple(Version(NAMES[state], (*group.close(state, sides), *rooms)) for state in states)
 
 
-def _room(group: Group, room_in_stem: bool) -> tuple[Version, ...]:
-    """A room beside the stem, or beside the close mics where it is a part of the stem."""
-    stem, close = "close mics" if room_in_stem else "stem", group.close("aligned")
+def _room(plan: MixPlan, group: Group) -> tuple[Version, ...]:
+    """A room beside the stem, beside the close mics where it is a part of the stem, or alone on a bus of its own."""
+    sides = _both(plan.held_gain(group.bus.name))
+    stem, close = "close mics" if plan.room_in_stem else "stem", group.close("aligned", sides)
     rooms: dict[str, State] = {"gated room": "aligned", "open room": "open"} if group.gated else {"room": "aligned"}
-    mixes = (Version(f"{stem} and {name}", (close, *group.rooms(state))) for name, state in rooms.items())
-    return (*mixes, Version(f"{stem} alone", (close,)))
+    beside = f"{stem} and " if close else ""
+    mixes = (Version(f"{beside}{name}", (*close, *group.rooms(state, sides))) for name, state in rooms.items())
+    return (*mixes, *([Version(f"{stem} alone", close)] if close else []))
 
 
 def sources_of(plan: MixPlan, groups: Sequence[Group], players: Iterable[Player]) -> list[Source]:
     """The clips that the players use: one source for each state in which the mix has to be run."""
-    plan = replace(plan, room_in_stem=False)
+    plan = replace(plan, room_in_stem=False, in_files=False)
     switches = {"aligned": Switches(), "recorded": Switches(recorded="close"), "open": Switches(rooms="open")}
     plans = {run: switched(plan, switch) for run, switch in switches.items()}
     clips: dict[str, dict[str, Places]] = {run: {} for run in plans}
     for group in groups:
-        close = tuple((f"stem_{p.performance}", 0) for p in group.plans)
-        labels = [p.room_label(path.track.mic) for p in group.plans for path in p.rooms]
+        close = tuple((f"stem_{label}", 0) for label in group.stems)
+        labels = group.labels
         for state in ("aligned", "recorded"):
             clips[state][f"close_{group.name}_{state}"] = close
         clips["aligned"][f"rooms_{group.name}_gated"] = tuple((f"room_{label}", 0) for label in labels)

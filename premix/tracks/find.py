@@ -3,18 +3,18 @@
 The folder is read as far down as the recipe's patterns reach, in bounded time.
 """
 
-import difflib
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from premix.audio.headers import FORMATS
-from premix.errors import Finding, Problem, TracksError
+from premix.errors import Problem, TracksError
 from premix.messages import FROM_TABLE
 from premix.model.names import Pattern, fits, fold
 from premix.model.song import Mic, Performance, Song
-from premix.model.tracks import FoundTrack
+from premix.model.tracks import FoundTrack, RollCall
+from premix.tracks.roll_call import MOST_GUESSED, Free, near_misses, roll_call, wanted_name, wanted_names
 
 MOST_FILES = 50_000
 Identity = tuple[int, int] | None
@@ -23,7 +23,6 @@ AUDIO_EXTENSIONS = frozenset((*_CODED, *(extension for entry in FORMATS for exte
 """What a wildcard extension finds; the coded ones too, so that intake can say why it refuses them."""
 MOST_TOLD = 50
 _MOST_NAMED = 8
-_MOST_COMPARED = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +42,14 @@ class ListedFile:
         """Whether the name can stand in a report: decodable, no control characters or line breaks."""
         return self.name.isprintable()
 
+    @property
+    def shown(self) -> str:
+        """The name as it may be told."""
+        return self.name if self.is_plain_text else ascii(self.name)[1:-1]
 
-def find_tracks(song: Song, folder: Path) -> tuple[tuple[FoundTrack, ...], tuple[Finding, ...]]:
-    """The file of each mic of each performance, in the song's order, and a finding that names unused audio files.
+
+def find_tracks(song: Song, folder: Path) -> tuple[tuple[FoundTrack, ...], RollCall]:
+    """The file of each mic of each performance, in the song's order, and the roll-call.
 
     A missing mic that is optional is left out, and so is an optional performance of which nothing is there.
     Raises TracksError with every track that has no file, or several.
@@ -57,26 +61,19 @@ def find_tracks(song: Song, folder: Path) -> tuple[tuple[FoundTrack, ...], tuple
     if not audio and not by_hand:
         raise TracksError(Problem("track-no-audio", str(folder), "no audio file is here"))
     search = _Search(song, pattern, files)
-    found = [
-        (mic, performance, search.files(performance, mic))
-        for performance in song.performances
-        for mic in performance.mics
-    ]
-    if not any(fitting for _, _, fitting in found):
+    fitting = {
+        mic.label: search.files(performance, mic) for performance in song.performances for mic in performance.mics
+    }
+    taken = {file.name for own in fitting.values() for file in own}
+    if not taken:
         raise _nothing_fits(song, folder, audio)
-    present = {performance.name for _, performance, fitting in found if fitting}
-    taken = {file.name for _, _, fitting in found for file in fitting}
-    free = [file for file in audio if file.name not in taken]
-    problems = [
-        problem
-        for mic, performance, fitting in found
-        if (fitting or performance.name in present or not performance.optional)
-        and (problem := _problem(song, mic, fitting, free)) is not None
-    ]
+    free = [Free(file.shown, file.folded.rpartition(".")[0]) for file in audio if file.name not in taken]
+    problems = [*_problems(song, fitting, free)]
     if problems:
         raise TracksError(_told(problems, folder))
-    tracks = tuple(FoundTrack(mic.performance, mic.name, fitting[0].path) for mic, _, fitting in found if fitting)
-    return tracks, _unused(tracks, audio, folder)
+    tracks = tuple(FoundTrack(m.performance, m.name, fitting[m.label][0].path) for m in song.mics if fitting[m.label])
+    found = len(taken | {file.name for file in audio})
+    return tracks, roll_call(song, {track.label for track in tracks}, len(taken), found, free)
 
 
 class _Search:
@@ -106,37 +103,59 @@ class _Search:
         return [file for file in files if fits(file.folded, globs)]
 
 
-def _problem(song: Song, mic: Mic, files: Sequence[ListedFile], free: Sequence[ListedFile]) -> Problem | None:
+def _problems(song: Song, fitting: Mapping[str, Sequence[ListedFile]], free: Sequence[Free]) -> list[Problem]:
+    """Everything that stops the run. Near misses are sought for the first of a thousand: comparing is slow."""
+    problems: list[Problem] = []
+    for performance in song.performances:
+        missing = [mic for mic in performance.mics if not fitting[mic.label]]
+        if len(missing) == len(performance.mics):
+            if not performance.optional:
+                problems.append(_no_performance(song, performance, missing, _some(free, problems)))
+            continue
+        for mic in performance.mics:
+            problem = _problem(song, performance, mic, fitting[mic.label], _some(free, problems))
+            problems += [] if problem is None else [problem]
+    return problems
+
+
+def _some(free: Sequence[Free], problems: Sequence[Problem]) -> Sequence[Free]:
+    """The unused files, while few problems are known."""
+    return free if len(problems) < MOST_GUESSED else ()
+
+
+def _problem(
+    song: Song, performance: Performance, mic: Mic, files: Sequence[ListedFile], free: Sequence[Free]
+) -> Problem | None:
     if len(files) > 1:
         return Problem("track-ambiguous", mic.label, f"{len(files)} files fit: {_named(files)}")
     if files:
         what = f"the file name {files[0].name!a} holds characters that are no text"
         return None if files[0].is_plain_text else Problem("track-odd-name", mic.label, what)
     if not mic.optional:
-        wanted = _wanted(song, mic)
-        return Problem("track-not-found", mic.label, f"no file fits '{wanted}'", remedy=_nearest(wanted, free))
+        what = f"no file fits '{wanted_name(song, mic)}'"
+        near = near_misses(song, performance, [mic], free)
+        return Problem("track-not-found", mic.label, what, remedy=_meant(near) or FROM_TABLE)
     what = "this mic is the reference, and this performance has no file of it"
     return Problem("track-reference-missing", mic.label, what) if mic.name == song.reference else None
 
 
-def _wanted(song: Song, mic: Mic) -> str:
-    """The name that was looked for."""
-    if mic.file is not None:
-        return mic.file
-    text = song.track_pattern.replace("{performance}", mic.performance).replace("{mic}", mic.name)
-    return text.replace("{song}", song.name or "{song}")
+def _no_performance(song: Song, performance: Performance, mics: Sequence[Mic], free: Sequence[Free]) -> Problem:
+    """One line for all mics of a performance that is not there, with the one that lets it be missing."""
+    count = f"none of its {len(mics)} files is here" if len(mics) > 1 else "its file is not here"
+    what = f"{count}: no file fits '{wanted_names(song, performance, mics)}'"
+    line = f"if it may be missing, write performances: {{{performance.name}: {{optional: true}}}}"
+    meant = _meant(near_misses(song, performance, mics, free))
+    return Problem("track-no-performance", performance.name, what, remedy=f"{meant}; {line}" if meant else line)
 
 
-def _nearest(wanted: str, free: Sequence[ListedFile]) -> str:
-    """The free files whose names, extensions aside, are most like the wanted one, as a question."""
-    names = {file.folded.rpartition(".")[0]: file.name for file in free[:_MOST_COMPARED]}
-    close = difflib.get_close_matches(fold(wanted).rpartition(".")[0], names, n=2, cutoff=0.6)
-    quoted = " or ".join(f"'{names[name]}'" for name in close)
-    return f"did you mean {quoted}?" if quoted else FROM_TABLE
+def _meant(near: Sequence[str]) -> str:
+    """Near misses as a question; '' for none."""
+    quoted = " or ".join(f"'{name}'" for name in near)
+    return f"did you mean {quoted}?" if quoted else ""
 
 
 def _nothing_fits(song: Song, folder: Path, audio: Sequence[ListedFile]) -> TracksError:
-    what = f"no file fits '{song.track_pattern}' ('{_wanted(song, song.mics[0])}', for example)"
+    what = f"no file fits '{song.track_pattern}' ('{wanted_name(song, song.mics[0])}', for example)"
     held = f"; the folder holds {_named(audio)}" if audio else ""
     return TracksError(Problem("track-no-name-fits", str(folder), what + held))
 
@@ -144,21 +163,12 @@ def _nothing_fits(song: Song, folder: Path, audio: Sequence[ListedFile]) -> Trac
 def _told(problems: list[Problem], folder: Path) -> list[Problem]:
     if len(problems) <= MOST_TOLD:
         return problems
-    what = f"and {len(problems) - MOST_TOLD} more tracks are missing or ambiguous"
+    what = f"and {len(problems) - MOST_TOLD} more tracks or performances are missing or ambiguous"
     return [*problems[:MOST_TOLD], Problem("track-more-problems", str(folder), what)]
 
 
-def _unused(tracks: Sequence[FoundTrack], audio: Sequence[ListedFile], folder: Path) -> tuple[Finding, ...]:
-    used = {track.path for track in tracks}
-    left = [file for file in audio if file.path not in used]
-    if not left:
-        return ()
-    what = f"{len(left)} audio file{'s' if len(left) > 1 else ''} not used: {_named(left)}"
-    return (Finding("track-unused-files", "info", folder.name or str(folder), what),)
-
-
 def _named(files: Sequence[ListedFile]) -> str:
-    names = [file.name if file.is_plain_text else ascii(file.name)[1:-1] for file in files[:_MOST_NAMED]]
+    names = [file.shown for file in files[:_MOST_NAMED]]
     rest = len(files) - len(names)
     return ", ".join(names) + (f" and {rest} more" if rest else "")
 

@@ -7,16 +7,17 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from premix.batch import engines
-from premix.batch.engines import LOCAL, engine_for
+from premix.batch import engines, order
+from premix.batch.engines import LOCAL, Engine, engine_for
 from premix.batch.order import run_batch
 from premix.batch.runner import Hub, Runner, Watch, Work
-from premix.batch.work import SongResult, render_song
+from premix.batch.work import SongJob, SongResult, render_song
 from premix.delivery.package import Package
 from premix.errors import UserError
 from tests.batch.sessions import house_recipe, job, left_behind, write_names
@@ -37,6 +38,31 @@ def run(
         except KeyboardInterrupt:
             runner.results["interrupted"] = SongResult("interrupted", "stopped")
         return runner.results
+
+
+def test_other_machines_are_given_whole_paths(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Recipe, tracks, OUT and sheets were named from a folder that a worker elsewhere does not stand in."""
+    write_names(tmp_path / "a", "left_a_dynamic.wav")
+    write_names(tmp_path / "sheets", "a.yaml")
+    house_recipe(tmp_path)
+    monkeypatch.chdir(tmp_path)
+    asked: list[SongJob] = []
+
+    def note(job: SongJob) -> SongResult:
+        asked.append(job)
+        return SongResult(job.name, "rendered")
+
+    @contextlib.contextmanager
+    def threads(scheduler: str | None, jobs: int, go: Path) -> Iterator[Engine]:
+        yield Engine(jobs, lambda workers: ThreadPoolExecutor(workers))
+
+    monkeypatch.setattr(order, "engine_for", threads)
+    for scheduler, whole in (("tcp://10.0.0.1:8786", True), (None, False)):
+        out, sheets = Path("out"), Path("sheets")
+        run_batch(Path("house.yaml"), ["a"], out, sheets=sheets, scheduler=scheduler, work=note)
+        job = asked.pop()
+        paths = (job.recipe, job.folder, job.out, job.go, job.sheet)
+        assert [path.is_absolute() for path in paths if path is not None] == [whole] * 5
 
 
 @pytest.mark.tools("posix")

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from premix.batch.order import Batch
 from premix.batch.summary import as_csv, as_markdown, counts, document, row_of, write_summary
 from premix.batch.work import SongResult
 from premix.errors import DeliveryError, Finding, Problem
+from premix.model.tracks import LeftOut, RollCall
 from tests.batch.sessions import Heard, manifest
 
 NASTY = '<b>Ri|ff & "co"_*[x](y)\n'
@@ -26,7 +28,13 @@ def batch(*results: SongResult, interrupted: bool = False) -> Batch:
     return Batch(results, None, (moved,), (), interrupted)
 
 
-DONE = SongResult(NASTY, "rendered", manifest(Heard("sub", "sub", None), written=("x_report.html",)), seconds=12.3456)
+ROLL = RollCall(3, 4, (LeftOut("left", "far", "left_far.*"),), ("x.wav",))
+DONE = SongResult(
+    NASTY,
+    "rendered",
+    replace(manifest(Heard("sub", "sub", None), written=("x_report.html",)), roll_call=ROLL),
+    seconds=12.3456,
+)
 KEPT = SongResult("kept", "unchanged", manifest())
 BROKEN = SongResult("broken", "unchanged", manifest(findings=(FOLD,)))
 FAILED = SongResult("failed", "problems", problems=(PROBLEM,))
@@ -94,8 +102,8 @@ def test_figures_stand_in_columns_and_what_is_not_known_is_a_dash(tmp_path: Path
     for song in songs[:2]:
         assert len(re.findall("<td class=.figure.>", song)) == len(set_right)
     done, failed = (re.findall("<td.*?>(.*?)</td>", song)[1:] for song in songs[:2])
-    assert done == ["-4.00", "-0.20", "-3.00", "-14.0", "-0.50", "left/sub", "0", "12.3"]
-    assert failed == [*["-"] * 7, "0.0"]
+    assert done == ["-4.00", "-0.20", "-3.00", "-14.0", "-0.50", "left/sub", "3 of 4", "left/far", "0", "12.3"]
+    assert failed == [*["-"] * 9, "0.0"]
 
 
 def test_markdown_keeps_its_table_whatever_a_song_is_called() -> None:

@@ -71,12 +71,23 @@ def test_its_steps_fail_on_limits_and_on_what_is_not_the_approved_render(tmp_pat
     rendered = run("Render, and hold the limits", tmp_path)
     assert rendered.returncode == 4, rendered.stderr
     assert "| a | limits broken |" in (tmp_path / "summary.md").read_text("utf-8")
+    checked = run("Check the delivery against its manifests", tmp_path)
+    assert checked.returncode == 0, checked.stderr
     null = "Null against the approved renders"
     first = run(null, tmp_path)
     assert (first.returncode, "::notice::no approved render yet" in first.stdout) == (0, True)
     shutil.copytree(tmp_path / "rendered", tmp_path / "approved", ignore=shutil.ignore_patterns("summary*", "index*"))
     same = run(null, tmp_path)
     assert same.returncode == 0, same.stdout + same.stderr
+    assert "against its approved render" not in (tmp_path / "summary.md").read_text("utf-8")
+    house_recipe(tmp_path, "limits: {mono_fold_db: 0}\nguitar_bus: {gain_db: -1}\n")
+    assert run("Render, and hold the limits", tmp_path).returncode == 4
+    lower = run(null, tmp_path)
+    assert lower.returncode == 1, lower.stdout + lower.stderr
+    summary = (tmp_path / "summary.md").read_text("utf-8")
+    assert "### a against its approved render" in summary
+    assert "recipe guitar_bus.gain_db: -1 instead of not there" in summary
+    assert "guitars: has other samples: level -0." in summary  # what the ceiling took before is given back
     change_a_sample(tmp_path / "approved", 1 << 20)
     other = run(null, tmp_path)
     assert other.returncode == 1, other.stdout + other.stderr
@@ -92,6 +103,7 @@ def test_its_second_render_must_be_the_first_again(tmp_path: Path, make_songs: M
     same = run(again, tmp_path)
     assert same.returncode == 0, same.stdout + same.stderr
     change_a_sample(tmp_path / "rendered", 1 << 8)
+    assert run("Check the delivery against its manifests", tmp_path).returncode == 4
     other = run(again, tmp_path)
     assert other.returncode == 1, other.stdout + other.stderr
 

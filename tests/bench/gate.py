@@ -24,7 +24,8 @@ import numpy as np
 
 from premix.audio.bands import KeyPower
 from premix.audio.gains import curve_gain
-from premix.demo.session import PERFORMANCES, perform_session
+from premix.demo.line_ups import PERFORMANCES
+from premix.demo.session import perform_session
 from premix.gate.curves import room_curve
 from premix.gate.riff import find_riff
 from premix.model.settings import Gate

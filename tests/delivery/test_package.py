@@ -14,6 +14,8 @@ from premix.errors import DeliveryError
 from premix.messages import REMEDIES
 from tests.delivery.conftest import SMALL
 
+SUMS = "Tidewater_checksums.sha256"
+
 
 @pytest.fixture
 def tracks(tmp_path: Path) -> Path:
@@ -56,8 +58,8 @@ def test_new_folder_appears_whole(tmp_path: Path, tracks: Path) -> None:
     """With parents made, nothing left beside it, and its own files noted in the manifest."""
     out = tmp_path / "deep" / "out"
     deliver(out, tracks)
-    assert sorted(listing(out)) == ["manifest.json", "sheet.csv", "stems/a.wav"]
-    noted = replace(SMALL, written=("manifest.json", "sheet.csv", "stems/a.wav"))
+    assert sorted(listing(out)) == [SUMS, "manifest.json", "sheet.csv", "stems/a.wav"]
+    noted = replace(SMALL, written=(SUMS, "manifest.json", "sheet.csv", "stems/a.wav"))
     assert (out / "manifest.json").read_text("utf-8") == json_text(noted) + "\n"
     assert [p.name for p in out.parent.iterdir()] == ["out"]
 
@@ -68,7 +70,7 @@ def test_own_folder_is_replaced(tmp_path: Path, tracks: Path) -> None:
     with Package(tmp_path / "out", inputs_folder=tracks) as package:
         (package.folder / "b.wav").write_text("b")
         package.commit(SMALL)
-    assert sorted(listing(tmp_path / "out")) == ["b.wav", "manifest.json"]
+    assert sorted(listing(tmp_path / "out")) == [SUMS, "b.wav", "manifest.json"]
 
 
 def test_nothing_changes_before_the_commit(tmp_path: Path, tracks: Path) -> None:
@@ -105,7 +107,7 @@ def test_folder_of_others_is_refused_unless_forced(tmp_path: Path, tracks: Path)
     (out / "mixdown.txt").write_text("weeks of work")
     assert refused(out, tracks) == "out-exists"
     deliver(out, tracks, force=True)
-    assert sorted(listing(out)) == ["manifest.json", "sheet.csv", "stems/a.wav"]
+    assert sorted(listing(out)) == [SUMS, "manifest.json", "sheet.csv", "stems/a.wav"]
 
 
 @pytest.mark.parametrize("text", ["", "[]", "null", '{"name": "a web app"}', '{"premix": "0.1.0"}', "\udcff"])

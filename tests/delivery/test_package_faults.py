@@ -225,7 +225,7 @@ def test_full_disk_is_one_clear_error_and_leaves_the_old(
         timeout=60,
     )
     assert (done.stdout, done.stderr) == ("disk-full\n", "")
-    assert {p.name for p in out.iterdir()} == {"old.wav", "manifest.json"}
+    assert {p.name for p in out.iterdir()} == {"old.wav", "manifest.json", "Tidewater_checksums.sha256"}
     assert {p.name for p in folder.iterdir()} == {"out"}
 
 

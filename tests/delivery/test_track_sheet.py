@@ -59,7 +59,7 @@ def by_hand(rows: list[dict[str, str]], tracks: Path, frames: int, *, with_rooms
             line = sosfilt(butter(2, float(row["low_pass_hz"]), fs=rate, output="sos"), line)
         sign = -1.0 if row["polarity"] == "inverted" else 1.0
         stem += sign * 10 ** (float(row["gain_db"]) / 20) * line[:frames] * gate_by_hand(row["gate"], frames)
-    return stem * 10 ** ((float(rows[0]["performance_gain_db"]) + float(rows[0]["trim_db"])) / 20)
+    return stem * 10 ** (sum(float(rows[0][f"{gain}_db"]) for gain in ("performance_gain", "held_gain", "trim")) / 20)
 
 
 @pytest.mark.parametrize("performance", ["left", "right"])

@@ -10,6 +10,7 @@ from scipy.signal import correlate
 
 from premix.arrays import FloatArray
 from premix.demo import rig
+from premix.demo.line_ups import PERFORMANCES
 from premix.demo.playing import BARS, LEAD_IN_S, RINGS, TIMING_MOST_S, perform, pluck
 from premix.demo.rig import (
     CABINET,
@@ -25,7 +26,7 @@ from premix.demo.rig import (
     impulse_response,
     response,
 )
-from premix.demo.session import PERFORMANCES, PerformanceTruth, perform_session
+from premix.demo.session import PerformanceTruth, perform_session
 from premix.units import gain_to_db, speed_of_sound_m_s
 
 Session = dict[str, tuple[PerformanceTruth, dict[str, FloatArray]]]

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 import soundfile
 
+from premix.demo.line_ups import PERFORMANCES
 from premix.demo.rig import MICS
-from premix.demo.session import PERFORMANCES, DemoTruth, FileFormat, perform_session, write_demo
+from premix.demo.session import DemoTruth, FileFormat, perform_session, write_demo
 from premix.errors import DeliveryError
 
 DEMO_STEMS = Path(__file__).parents[2] / "demo_stems"

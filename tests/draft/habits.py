@@ -19,6 +19,11 @@ def _said(pattern: str, performances: str, mics: str) -> Habit:
     return lambda p, m, n: pattern.format(p=p_words[p], m=m_words[m], n=n)
 
 
+def _word(of: str, words: str) -> str:
+    """The word for a performance or a mic."""
+    return words.split("|")[(PERFORMANCES if of in PERFORMANCES else MICS).index(of)]
+
+
 HABITS: dict[str, Habit] = {
     "as the demo": lambda p, m, n: f"{p}_{m}.wav",
     "words, shared prefix": _said("GTR {p} {m}.wav", "L|R|C", "dyn in|dyn out|rib|sub|room"),
@@ -56,6 +61,31 @@ HABITS: dict[str, Habit] = {
     "numbers, mic after mic": lambda p, m, n: f"{1 + MICS.index(m) * 3 + PERFORMANCES.index(p):02d}.wav",
     "sides without mics": lambda p, m, n: f"{p.split('_')[0]} {n}.wav",
 }
+FROM_NOTHING: dict[str, Habit] = {
+    "words of no table, two on one side": _said("{p}_{m}.wav", "left|left2|right", "dark|near|edge|low|hall"),
+    "German in capitals, unlike separators": lambda p, m, n: (
+        f"GIT{' _-'[n % 3]}{_word(p, 'LINKS|RECHTS|MITTE')}{'-_ '[n % 3]}{_word(m, 'NAH|KOND|BÄND|TIEF|RAUM')}.WAV"
+    ),
+    "Finnish, takes at the end": lambda p, m, n: (
+        f"kitara {_word(p, 'vasen|oikea|keski')} {_word(m, 'dyn|kond|nauha|basso|huone')} otto{1 + n % 4}.wav"
+    ),
+    "Polish, the mic first": _said(
+        "{m} - {p}.wav", "lewa gitara|prawa gitara|środek gitara", "dyn|poj|wstęga|dół|pokój"
+    ),
+    "Russian": _said("гитара {p} {m}.wav", "левая|правая|центр", "динамик|конденсатор|лента|низ|комната"),
+    "Japanese": _said("{p}_{m}.wav", "左|右|中央", "マイク1|マイク2|マイク3|低音|部屋"),
+    "humps, numbers in front": _said("{n:02d}RhyGtr{p}{m}Mic.wav", "Left|Right|Mid", "Dyn|Cond|Ribbon|Sub|Room"),
+    "date, side, input and take": lambda p, m, n: (
+        f"2031-04-{n % 3 + 2:02d} {_word(p, 'L|R|C')} in{_word(m, '21|22|23|24|25')} T{1 + n % 3}.wav"
+    ),
+    "song and tempo in front": _said("Undertow_142_{p}_{m}.wav", "r1|l1|c1", "Dn|Kn|Rb|Sb|Far"),
+    "French letters, a folder a take": _said(
+        "{p}/{m}.wav", "Prise 3 G|Prise 5 D|Prise 8 C", "dyn|stat|ruban|grave|sal"
+    ),
+    "Spanish, the side in the middle": _said("GTR.{m}.{p}.edit.wav", "izq|der|ctr", "din|con|cin|gra|lejos"),
+    "letters and numbers alone": _said("{p}{m}.wav", "A|B|C", "1|2|3|4|5"),
+}
+"""Twelve that no table of words was made for."""
 WITHOUT_SIDES = ("numbered takes", "numbers alone", "numbers, mic after mic")
 
 

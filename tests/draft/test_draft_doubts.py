@@ -2,7 +2,6 @@
 
 import os
 import shutil
-import time
 from pathlib import Path
 
 import numpy as np
@@ -54,9 +53,9 @@ def test_a_silent_track_is_muted_with_a_question(song: Path) -> None:
     """A dead channel is named, muted in its performance alone, and the song renders."""
     write_track(song / "right_a_ribbon.wav", np.zeros(3 * RATE))
     text = drafted(song)
-    assert "# ? right/ribbon: silent from start to end" in text
+    assert "# ? right_a/ribbon: silent from start to end" in text
     assert "ribbon: {mute: true, polarity: normal, delay: none}" in text
-    assert renders(song, text)["left", "ribbon"]["origin"] == "auto"
+    assert renders(song, text)["left_a", "ribbon"]["origin"] == "auto"
 
 
 def test_a_silent_reference_gives_way(song: Path) -> None:
@@ -72,7 +71,7 @@ def test_a_track_of_another_performance_is_told(song: Path) -> None:
     samples, _ = soundfile.read(song / "left_a_ribbon.wav")
     write_track(song / "right_a_ribbon.wav", 0.5 * samples)
     text = drafted(song)
-    assert "# ? right/ribbon: it sounds like a track of left" in text
+    assert "# ? right_a/ribbon: it sounds like a track of left_a" in text
     renders(song, text)
 
 
@@ -88,21 +87,21 @@ def test_a_missing_mic_is_optional_with_a_question(song: Path) -> None:
     """A mic without a file in one performance may be missing, and the draft asks for it."""
     (song / "right_a_room.wav").unlink()
     text = drafted(song)
-    assert "optional: true" in text and "# ? no file of room in right" in text
-    assert ("right", "room") not in renders(song, text)
+    assert "optional: true" in text and "# ? no file of room in right_a" in text
+    assert ("right_a", "room") not in renders(song, text)
 
 
 def test_what_is_no_mic_stays_out(song: Path) -> None:
-    """A direct signal, a stereo mix, another rate, a cut-off file, text called .wav: each left out, and why."""
+    """A guide, a stereo mix, another rate, a cut-off file, text called .wav: each left out, and why."""
     rng = np.random.default_rng(4)
-    write_track(song / "left_a_DI.wav", 0.1 * rng.standard_normal(3 * RATE))
+    write_track(song / "left_a_guide.wav", 0.1 * rng.standard_normal(3 * RATE))
     soundfile.write(song / "both.wav", 0.1 * rng.standard_normal((RATE, 2)), RATE, "PCM_24")
     soundfile.write(song / "left_c_dynamic.wav", 0.1 * rng.standard_normal(RATE), 44100, "PCM_24")
     (song / "left_b_dynamic.wav").write_bytes((song / "left_a_dynamic.wav").read_bytes()[:2000])
     (song / "notes.wav").write_text("no audio at all, just words that somebody saved")
     text = drafted(song)
     for told in (
-        "by its name a direct signal",
+        "by its name a mix or a guide",
         "its two channels differ",
         "its rate is 44100 Hz",
         "cut short",
@@ -121,7 +120,7 @@ def test_roles_come_from_the_audio_where_names_are_silent(song: Path) -> None:
     assert roles == {"1": "close", "2": "close", "3": "close", "4": "sub", "5": "room"}
     for side in "lr":
         (song / f"{side} mic 4.wav").rename(song / f"{side} dyn.wav")
-    assert "dynamic: the name says close, the audio sounds like sub" in drafted(song)
+    assert "dyn: the name says close, the audio sounds like sub" in drafted(song)
 
 
 @pytest.mark.parametrize("count", [1, 5])
@@ -147,10 +146,8 @@ def test_names_that_yaml_would_misread_stay_names(song: Path) -> None:
 
 
 def line_of(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
-    """The one line of a command that stops with exit code 1, within five seconds."""
-    start = time.monotonic()
+    """The one line of a command that stops with exit code 1."""
     assert run(arguments) == 1
-    assert time.monotonic() - start < 5.0, "bounded: a refusal reads names alone (the limit for bad input is 5 s)"
     out, err = capsys.readouterr()
     assert out == "" and err.count("\n") == 1
     return err
@@ -166,11 +163,16 @@ def test_folders_without_tracks_get_one_line(tmp_path: Path, capsys: pytest.Capt
     assert "[draft-nothing-usable]" in line_of(["draft", str(tmp_path)], capsys)
 
 
-def test_five_thousand_files_get_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_five_thousand_files_get_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     """A whole archive is no song: told at once, without opening a file."""
+    opened: list[Path] = []
+    monkeypatch.setattr("premix.draft.sound.read_header", opened.append)
     for number in range(5000):
         (tmp_path / f"{number}.wav").touch()
     assert "[draft-too-many-files]" in line_of(["draft", str(tmp_path)], capsys)
+    assert not opened
 
 
 def test_files_without_any_order_get_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

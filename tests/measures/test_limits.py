@@ -12,6 +12,7 @@ from premix.model.gate import OPEN, RoomGate
 from premix.model.mix import Part, PartKind, PartMeasures, Rendering, RoomQuiet, StereoMeasures, WrittenFile
 from premix.model.settings import Limits
 from premix.model.song import Mic, Song
+from premix.model.tracks import LeftOut, RollCall
 from tests.rigs.songs import Settings, recipe_of, song_from, with_decisions
 
 BANDS = (BandEfficiency(1000.0, -3.0, -1.0, 1.0),)
@@ -29,6 +30,7 @@ def song(limits: Settings, found: Settings = FOUND) -> Song:
     mics: Settings = {"dynamic": {}, "ribbon": {}, "sub": {}, "room": {"role": "room"}}
     made = with_decisions(song_from(recipe_of(mics, tuple(EFFICIENCIES), limits=limits)), found)
     made = made.with_mics(lambda mic: replace(mic, room=gated(mic)) if mic.is_room else mic)
+    made = replace(made, roll_call=RollCall(5, 6, (LeftOut("right_a", "sub", "right_a_sub.*"),)))
     return with_efficiencies(made, EFFICIENCIES)
 
 
@@ -74,6 +76,7 @@ ON_THE_LIMIT = {
     "room_quiet_db": (20.0, 20.1, "right_a/room"),
     "refused_mics": (1, 0, "left_a/ribbon"),
     "moved_mics": (1, 0, "left_a/sub"),
+    "left_out": (1, 0, "right_a/sub"),
 }
 
 
@@ -118,7 +121,7 @@ def test_a_limit_that_cannot_be_measured_is_broken(field: str) -> None:
     and no room loses nothing."""
     nobody = replace(song({field: ON_THE_LIMIT[field][0]}), performances=())
     found = check_limits(nobody, NOTHING)
-    if field in ("refused_mics", "moved_mics", "room_lost_s"):
+    if field in ("refused_mics", "moved_mics", "left_out", "room_lost_s"):
         assert found == ()
     else:
         (finding,) = found

@@ -120,6 +120,17 @@ def test_loudness_range_of_steps(levels_db: tuple[float, ...], range_lu: float) 
     assert found["loudness_range_lu"] == pytest.approx(range_lu, abs=1.0)
 
 
+@pytest.mark.parametrize(("below_lu", "range_lu"), [(19.0, 19.0), (21.0, 0.0)])
+def test_what_lies_20_lu_under_the_mean_is_no_part_of_the_range(below_lu: float, range_lu: float) -> None:
+    """EBU Tech 3342: the relative gate of the range lies 20 LU under the power mean of what passes -70 LUFS.
+
+    Three parts of a loud tone and one of a soft one, whose power counts for next to nothing in the mean.
+    """
+    mean_db = 10.0 * np.log10(3.0 / 4.0)
+    found = measure(tones([(60.0, -20.0), (20.0, -20.0 + mean_db - below_lu)]))
+    assert found["loudness_range_lu"] == pytest.approx(range_lu - (mean_db if range_lu else 0.0), abs=0.2)
+
+
 @pytest.mark.parametrize("channels", [1, 2])
 @pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
 def test_pyloudnorm_reads_the_same(rate: int, channels: int) -> None:

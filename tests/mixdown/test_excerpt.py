@@ -206,9 +206,9 @@ def test_open_rooms_are_the_ungated_ones(mixes: Mixes) -> None:
         np.testing.assert_array_equal(found[f"room_{name}"], whole[f"room_ungated_{name}"])
         np.testing.assert_array_equal(found[f"stem_{name}"], whole[f"stem_{name}"])
         added = whole[f"room_ungated_{name}"] - whole[f"room_{name}"]
-        assert level_db(added) > -110.0  # the hiss of the stops
-        (bus,) = [bus for bus in plan.buses if bus.name == name]
-        assert level_db(found[f"bus_{name}"] - whole[f"bus_{name}"] - bus.gain * added) < -300.0  # a plain sum
+        assert level_db(added) > -115.0  # the hiss of the stops
+        # A plain sum; the files of the rooms hold the gain of their bus.
+        assert level_db(found[f"bus_{name}"] - whole[f"bus_{name}"] - added) < -300.0
 
 
 @pytest.mark.parametrize(

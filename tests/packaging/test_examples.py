@@ -3,11 +3,13 @@
 import doctest
 import importlib
 import re
+import shlex
 from pathlib import Path
 
 import pytest
 
 import premix
+from premix.cli.main import run
 
 TOP = Path(__file__).parents[2]
 FLAGS = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
@@ -46,3 +48,23 @@ def test_the_readmes_python_runs(
     assert said == promised
     assert (tmp_path / "out" / "manifest.json").exists()
     assert premix.null(tmp_path / "out", tmp_path / "out")[0].result.identical  # type: ignore[union-attr]
+
+
+def test_the_readmes_draft_is_what_the_commands_print(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """From a demo with other names to a render: every line shown is printed, in order, up to where it is cut."""
+    text = (TOP / "README.md").read_text("utf-8")
+    (block,) = re.findall(r"```\n(\$ premix demo Tidewater --names.*?)```", text, re.DOTALL)
+    monkeypatch.chdir(tmp_path)
+    for step in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]:
+        command, *shown = step.splitlines()
+        program, *arguments = shlex.split(command)
+        if program == "premix":
+            assert run(arguments) == 0
+            printed = iter(capsys.readouterr().err.splitlines())
+        else:
+            printed = iter((tmp_path / arguments[0]).read_text("utf-8").splitlines())
+        for line in shown:
+            start = line.removesuffix(" ...")
+            assert line == "..." or any(told.startswith(start) for told in printed), line

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.rigs.sessions import riff, write_song
+from tests.rigs.sessions import Song, riff, write_song
 
 RATE = 16000
 """Low, to be quick: 60 s more of two tracks are 15 MB of floats, a fifth of what a run needs."""
@@ -34,12 +34,26 @@ print(code, next(line.split()[1] for line in lines if line.startswith("VmHWM")))
 def peak_mb(folder: Path, seconds: int) -> float:
     """Peak resident memory in MB of a render as a process of its own, on a song of two tracks."""
     take = np.tile(riff(1, 15 * RATE, RATE), seconds // 15)
-    song = write_song(folder, RECIPE, {"left_dynamic": take, "left_room": 0.5 * np.roll(take, 400)}, RATE)
+    return peak_of(write_song(folder, RECIPE, {"left_dynamic": take, "left_room": 0.5 * np.roll(take, 400)}, RATE))
+
+
+def peak_of(song: Song) -> float:
+    """Peak resident memory in MB of the song's render as a process of its own."""
     words = [MEASURED, "render", song.recipe, song.tracks, "--out", song.out(), "--no-report"]
     done = subprocess.run([sys.executable, "-c", *map(str, words)], capture_output=True, text=True, check=True)
     code, kilobytes = done.stdout.split()
     assert code == "0"
     return int(kilobytes) / 1024.0
+
+
+def test_sixty_four_mics_of_one_performance_fit_into_300_mb(tmp_path: Path) -> None:
+    """Every pair of them at every level would need 14 GB."""
+    take = riff(1, 2 * 48000, 48000)
+    recipe = (
+        "format: 1\nmics: {" + ", ".join(f"m{m}: {{}}" for m in range(64)) + "}\nperformances: {left: {bus: left}}\n"
+    )
+    song = write_song(tmp_path, recipe, {f"left_m{m}": (1 - m / 100) * np.roll(take, m) for m in range(64)})
+    assert peak_of(song) < 300.0
 
 
 def test_a_song_five_times_as_long_needs_no_more_memory(tmp_path: Path) -> None:

@@ -5,13 +5,16 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import yaml
 
 from premix.errors import RecipeError
 from premix.pipeline import prepare, render, save_sheet
 from tests.conftest import Demo, RenderedDemo
-from tests.rigs.sessions import decided, hashes, manifest_of, tree
+from tests.rigs.sessions import decided, hashes, manifest_of, riff, tree, write_song
+
+TWO_MICS = "format: 1\nmics: {dynamic: {}, ribbon: {}}\nperformances: {left: {bus: left}}\n"
 
 
 @pytest.fixture(scope="module")
@@ -101,6 +104,82 @@ def test_sheet_that_is_not_there_is_one_clear_line(demo: Demo, tmp_path: Path) -
     (problem,) = caught.value.problems
     assert "no.yaml" in problem.line()
     assert tree(tmp_path) == {}
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("delay_samples", 400_000.0),
+        ("delay_samples", -96_001.0),
+        ("arrival_samples", 144_000.0),
+        ("rotation", {"order": 2, "corner_hz": 9000.0, "q": 1e-300}),
+    ],
+)
+def test_wild_entries_are_refused_by_name(demo: Demo, sheet: Path, tmp_path: Path, key: str, value: object) -> None:
+    """A delay of over 2 s, and an all-pass that is none; one line, nothing written."""
+    wild = edited(sheet, tmp_path, lambda data: data["performances"]["left_a"]["ribbon"].update({key: value}))
+    with pytest.raises(RecipeError) as caught:
+        render(demo.song.recipe, demo.song.tracks, tmp_path / "out", sheet=wild)
+    (problem,) = caught.value.problems
+    assert problem.slug == "sheet-does-not-fit"
+    assert f"left_a.ribbon.{key}" in problem.line()
+    assert not (tmp_path / "out").exists()
+
+
+def test_an_all_pass_above_half_the_rate_is_refused(tmp_path: Path) -> None:
+    """At 9 kHz in a song of 16 kHz its pole lies outside the unit circle: what it makes grows without end."""
+    take = riff(1, 3 * 16000, 16000)
+    song = write_song(tmp_path, TWO_MICS, {"left_dynamic": take, "left_ribbon": 0.7 * np.roll(take, 3)}, 16000)
+    own = tmp_path / "own.yaml"
+    with prepare(song.recipe, song.tracks) as prepared:
+        save_sheet(prepared.song, own)
+    all_pass = {"order": 1, "corner_hz": 9000.0}
+    wild = edited(own, tmp_path, lambda data: data["performances"]["left"]["ribbon"].update(rotation=all_pass))
+    with pytest.raises(RecipeError, match="unstable at 16000 Hz"):
+        render(song.recipe, song.tracks, tmp_path / "out", sheet=wild)
+
+
+def test_what_makes_the_sum_worse_than_as_recorded_is_told(tmp_path: Path) -> None:
+    """Two mics at one place, and a sheet that turns one over; both figures stand in the message. The sheet as it was
+    says nothing."""
+    take = riff(1, 4 * 16000, 16000)
+    song = write_song(tmp_path, TWO_MICS, {"left_dynamic": take, "left_ribbon": 0.7 * take}, 16000)
+    own = tmp_path / "own.yaml"
+    with prepare(song.recipe, song.tracks) as prepared:
+        save_sheet(prepared.song, own)
+    wild = edited(own, tmp_path, lambda data: data["performances"]["left"]["ribbon"].update(polarity="inverted"))
+    for path, told in ((own, []), (wild, ["left"])):
+        with prepare(song.recipe, song.tracks, sheet=path) as prepared:
+            worse = [f for f in prepared.song.findings if f.slug == "alignment-worse"]
+            efficiency = prepared.song.performance("left").efficiency
+        assert [f.subject for f in worse] == told
+    assert efficiency.after_db == pytest.approx(20.0 * np.log10(0.3 / 1.7), abs=0.05)
+    assert f"{efficiency.after_db:.2f} dB" in worse[0].message and f"{efficiency.before_db:.2f} dB" in worse[0].message
+
+
+def test_a_mic_that_the_sheet_puts_beside_the_others_is_told(demo: Demo, sheet: Path, tmp_path: Path) -> None:
+    """Nearly two seconds late: no mic hears at once what the others heard then."""
+    wild = edited(
+        sheet, tmp_path, lambda data: data["performances"]["left_a"]["condenser"].update(delay_samples=90_000.0)
+    )
+    for path, told in ((sheet, []), (wild, ["left_a/condenser"])):
+        with prepare(demo.song.recipe, demo.song.tracks, sheet=path) as prepared:
+            assert [f.subject for f in prepared.song.findings if f.slug == "sheet-incoherent"] == told
+
+
+def test_efficiency_of_a_sheet_with_long_delays_is_measured(tmp_path: Path) -> None:
+    """A file that starts half a second late: the frames of 0.34 s that the efficiency is measured on are read in step,
+    so that it is that of the sum that is rendered (two copies of one signal: 0 dB), not of unrelated stretches."""
+    take = riff(1, 4 * 16000, 16000)
+    late = np.concatenate([np.zeros(8000), take])
+    song = write_song(tmp_path, TWO_MICS, {"left_dynamic": take, "left_ribbon": late}, 16000)
+    sheet = tmp_path / "sheet.yaml"
+    entries = "{dynamic: {polarity: normal, delay_samples: 0}, ribbon: {polarity: normal, delay_samples: 8000}}"
+    sheet.write_text(f"sheet: 1\nrate: 16000\nreference: dynamic\nperformances:\n  left: {entries}\n")
+    with prepare(song.recipe, song.tracks, sheet=sheet) as prepared:
+        efficiency = prepared.song.performance("left").efficiency
+    assert efficiency.after_db == pytest.approx(0.0, abs=0.01)
+    assert efficiency.before_db < -1.0
 
 
 def test_changed_audio_is_told_and_rendered(demo: Demo, sheet: Path, tmp_path: Path) -> None:

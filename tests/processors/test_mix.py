@@ -189,6 +189,50 @@ def test_a_key_opens_in_the_time_of_the_song(
         assert not heard[stop + 600 : stop + 800].any()
 
 
+def test_a_key_is_the_mic_at_unity(keyed: tuple[Song, npt.NDArray[np.bool_]]) -> None:
+    """What a mic counts in its stem is the balance of the sound: 30 dB less of it opens a processor as before."""
+    song, _ = keyed
+    places = dict.fromkeys(("dynamic", "ribbon", "performance", "right", "bus"), "")
+    places["room"] = f", chain: [{{{OPENS % 'dynamic'}}}]"
+    loud = rendered(song, KEYED % places)
+    soft = rendered(song, KEYED % {**places, "dynamic": ", gain_db: -30"})
+    assert hashes(soft)["room_left"] == hashes(loud)["room_left"]
+    assert hashes(soft)["stem_left"] != hashes(loud)["stem_left"]
+
+
+def test_the_key_of_a_delayed_mics_chain_is_in_time(tmp_path: Path) -> None:
+    """A mic that is 100 ms late, through an expander that another mic opens: where the mic lies in the song, it is open
+    as long as the other one plays there, and shut between, whatever its file's own time."""
+    late = 4800
+    burst = ((np.arange(FRAMES) % 16_000) < 8000) & (np.arange(FRAMES) < 90_000)
+    noise = np.random.default_rng(6).standard_normal((2, FRAMES))
+    text = KEYED % {
+        "dynamic": "",
+        "ribbon": f", chain: [{{{OPENS % 'dynamic'}}}]",
+        **dict.fromkeys(("room", "performance", "right", "bus"), ""),
+    }
+    text = text.replace("delay: {samples: 192}", "delay: none").replace(
+        "normal, delay: none, chain", f"normal, delay: {{samples: {late}}}, chain"
+    )
+    tracks = {
+        f"{side}_{mic}": signal
+        for side in ("left", "right")
+        for mic, signal in (
+            ("dynamic", 0.05 * burst * noise[0]),
+            ("ribbon", 0.02 * noise[1]),
+            ("room", 0.01 * noise[1]),
+        )
+    }
+    song = write_song(tmp_path, text, tracks)
+    heard = np.abs(samples(rendered(song, text), "mic_left_ribbon")[0])
+    free = np.concatenate([np.abs(0.02 * noise[1][late:]), np.zeros(late)])
+    for start in range(16_000, 80_000, 16_000):
+        stop = start + 8000
+        assert (heard[start:stop] > 0.5 * free[start:stop])[free[start:stop] > 1e-4].all()
+        shut = slice(stop + 800, start + 16_000 - 400)
+        assert (heard[shut] < 0.01 * free[shut] + 1e-6).all()
+
+
 @pytest.mark.parametrize("place", ["performance", "bus"])
 def test_a_performance_can_be_the_key_of_another(place: str, keyed: tuple[Song, npt.NDArray[np.bool_]]) -> None:
     """Where the right performance pauses the left stem, or bus, is 60 dB down; muting its ribbon leaves the bursts."""
@@ -230,6 +274,13 @@ def test_a_plug_in_in_a_mix_is_in_time_and_its_doubts_are_told(song: Song, plain
     unsure = manifest_of(rendered(song, recipe(bus="[{plug_in: {file: random.vst3}}]")))
     found = [(f["slug"], f["subject"]) for f in unsure["findings"] if f["slug"].startswith("plug-in")]
     assert found == [("plug-in-not-reproducible", "buses.left.chain[0].plug_in")]
+
+
+def test_a_file_that_counts_nothing_in_its_bus_has_no_gain_to_it(plain: Path) -> None:
+    """Mics and open rooms are in the stems and rooms already: zero is no number of dB, and JSON has no infinity."""
+    gains_db = {entry["part"]: entry["gain_to_bus_db"] for entry in manifest_of(plain)["files"]}
+    assert {gains_db[part] for part in ("mic_left_dynamic", "mic_left_room", "room_ungated_left")} == {None}
+    assert gains_db["stem_left"] == pytest.approx(-2.0)
 
 
 def test_quiet_level_is_what_these_tests_count_on(plain: Path) -> None:

@@ -30,7 +30,8 @@ FAULTS = {
     ),
     "unknown bus": (
         recipe(performances="performances: {left: {bus: lfet}}"),
-        "3:28 performances.left.bus: there is no bus 'lfet'; allowed: left, right, centre; did you mean 'left'?",
+        "3:28 performances.left.bus: there is no bus 'lfet'; allowed: left, right, centre, room_left, "
+        "room_right; did you mean 'left'?",
     ),
     "unknown mic in an exception": (
         recipe(performances="performances: {left: {bus: left, mics: {ribon: {mute: true}}}}"),
@@ -253,17 +254,25 @@ def test_faults_between_values_are_told_beside_wrong_values(tmp_path: Path) -> N
 
 
 def test_standing_buses_lie_under_what_the_recipe_says(tmp_path: Path) -> None:
-    """left, right and centre keep their pan and level where a recipe says only one thing of them."""
+    """left, right and centre keep their pan and level where a recipe says nothing of it; what it says holds."""
     text = recipe(
         performances="performances: {l: {bus: left}, c: {bus: centre}, x: {bus: wide}}",
-        more="buses: {left: {gain_db: -1}, wide: {pan: 0.5}}",
+        more="buses: {left: {gain_db: -1, pan: -0.5}, centre: {gain_db: -9}, wide: {pan: 0.5}}",
     )
     buses = read(tmp_path, text).recipe.buses
     assert {name: (bus.pan, bus.gain_db) for name, bus in buses.items()} == {
-        "left": (-1.0, -1.0),
-        "centre": (0.0, -12.0),
+        "left": (-0.5, -1.0),
+        "centre": (0.0, -9.0),
         "wide": (0.5, 0.0),
     }
+
+
+def test_a_high_pass_and_a_low_pass_at_one_corner_leave_nothing(tmp_path: Path) -> None:
+    """Equal corners cross as much as those the wrong way round; a hertz between them is enough. (The other fault only
+    makes the recipe have something to say.)"""
+    for high_hz, crossed in ((400, True), (399, False)):
+        mics = f"mics: {{dynamic: {{high_pass_hz: {high_hz}, low_pass_hz: 400}}, mic: {{gian_db: 1}}}}"
+        assert ("recipe-filters-cross" in slugs(said(tmp_path, recipe(mics=mics)))) is crossed
 
 
 def test_buses_that_nothing_is_sent_to_are_not_made_up(tmp_path: Path) -> None:

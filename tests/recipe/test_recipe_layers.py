@@ -248,6 +248,20 @@ def test_a_long_chain_of_parents_stops(tmp_path: Path) -> None:
         read_recipe(tmp_path / "r0.yaml")
 
 
+@pytest.mark.parametrize(("parents", "allowed"), [(16, True), (17, False)])
+def test_a_recipe_has_at_most_sixteen_parents(parents: int, allowed: bool, tmp_path: Path) -> None:
+    """As the message says: 'more than 16 recipes extend each other' is told of the seventeenth."""
+    for n in range(parents):
+        write(tmp_path, f"extends: r{n + 1}.yaml\n", f"r{n}.yaml")
+    whole = "format: 1\nmics: {dynamic: {}}\nperformances: {left: {bus: left}}\n"
+    write(tmp_path, whole, f"r{parents}.yaml")
+    if allowed:
+        assert list(read_recipe(tmp_path / "r0.yaml").recipe.mics) == ["dynamic"]
+    else:
+        with pytest.raises(RecipeError, match="more than 16 recipes extend each other"):
+            read_recipe(tmp_path / "r0.yaml")
+
+
 def test_a_file_that_is_not_there_is_one_clear_line(house: Path) -> None:
     """No such recipe, a folder, and a name that no system can hold."""
     for name, expected in (

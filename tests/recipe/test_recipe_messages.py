@@ -46,12 +46,18 @@ TRIGGERS: dict[str, str | bytes] = {
     "recipe-unknown-processor": BASE + "guitar_bus: {chain: [invert]}\n",
     "recipe-unknown-mic": BASE + "alignment: {reference: x}\n",
     "recipe-unknown-performance": BASE + "variants: {v: {performances: {x: {}}}}\n",
+    "recipe-unknown-group": BASE.replace("{bus: left}", "{bus: left, groups: {x: {}}}"),
     "recipe-unknown-bus": BASE + "variants: {v: {buses: {x: {}}}}\n",
     "recipe-reference": BASE + "alignment: {reference: room}\n",
     "recipe-gate-not-room": BASE.replace("dynamic: {}", "dynamic: {gate: {}}"),
     "recipe-stem-gate": BASE.replace("room: {role: room", "room: {stem_gate: {}, role: room"),
     "recipe-gate-spans": BASE.replace("bus: left", "bus: left, gate: {spans: [[2, 1]]}", 1),
+    "recipe-di-touched": BASE.replace("dynamic: {}", "dynamic: {}, di: {role: di, gain_db: 1}"),
+    "recipe-group-stem": BASE + "groups: {g: {mics: [room], stem: own}}\n",
+    "recipe-own-bus": BASE.replace("dynamic: {}", "dynamic: {bus: right}"),
+    "recipe-room-in-stem": BASE + "groups: {g: {mics: [dynamic], stem: own}}\ndeliver: {room: stem}\n",
     "recipe-filters-cross": BASE.replace("dynamic: {}", "dynamic: {high_pass_hz: 2, low_pass_hz: 1}"),
+    "recipe-level": BASE + "deliver: {level: {peak_dbfs: -6, loudness_lufs: -18}}\n",
     "recipe-delay-units": BASE.replace("dynamic: {}", "dynamic: {delay: {}}"),
     "recipe-nothing-heard": BASE.replace("dynamic: {}", "dynamic: {mute: true}"),
     "recipe-band": BASE + "gate: {band_hz: [2, 1]}\n",
@@ -75,6 +81,8 @@ PRINTED = {
     "recipe-null",
     "recipe-gate-not-room",
     "recipe-stem-gate",
+    "recipe-di-touched",
+    "recipe-own-bus",
     "recipe-stands-twice",
     "recipe-names-collide",
     "recipe-more-problems",
@@ -121,4 +129,5 @@ def test_the_source_gives_no_message_that_is_not_listed() -> None:
     source = "".join(path.read_text() for path in Path(premix.recipe.__file__).parent.glob("*.py"))
     written = set(re.findall(r'"(recipe-[a-z0-9-]+[a-z0-9])"', source))
     assert written <= set(STAGES["recipe"])
-    assert {"recipe-unknown-mic", "recipe-unknown-bus", "recipe-unknown-performance"} == set(STAGES["recipe"]) - written
+    kinds = ("mic", "bus", "group", "performance")
+    assert {f"recipe-unknown-{kind}" for kind in kinds} == set(STAGES["recipe"]) - written

@@ -85,7 +85,9 @@ def test_exceptions_of_a_performance_replace_the_mics_settings() -> None:
     tree = song(mics, performances={"left": {"bus": "left", "mics": exceptions}, "right": {"bus": "right"}})
     left, right = mic(tree, "left", "dynamic"), mic(tree, "right", "dynamic")
     assert (left.gain, left.polarity, left.delay, left.file) == (1.0, -1, DelayByHand(ms=0.5), "again.wav")
-    assert right == replace(left, performance="right", gain=right.gain, polarity=None, delay="auto", file=None)
+    assert right == replace(
+        left, performance="right", bus="right", gain=right.gain, polarity=None, delay="auto", file=None
+    )
     assert right.gain == pytest.approx(gain(-1.0), rel=1e-15)
     subs = [mic(tree, performance, "sub") for performance in ("left", "right")]
     assert [(m.mute, m.optional) for m in subs] == [(False, False), (True, True)]

@@ -132,6 +132,28 @@ def test_every_player_nulls_against_its_file(rendering: Render, case: str) -> No
     assert (plan.trim < 1.0) == ("trimmed" in case)
 
 
+APART = ("groups={bright: {mics: [condenser], stem: own, bus: right}}", "mics.room.bus=room_left")
+
+
+@pytest.mark.parametrize("more", [(), FILTERS])
+def test_players_of_what_is_sent_apart_null_against_their_files(rendering: Render, more: tuple[str, ...]) -> None:
+    """A group with a stem of its own on another side, and rooms on a bus of their own: each is heard where it goes."""
+    rendered = rendering(*APART, *more)
+    heard = {
+        ("guitars", "aligned"): ["guitars"],
+        ("guitars", "without centre"): ["guitars_without_centre"],
+        ("bus_left", "aligned"): ["bus_left"],
+        ("bus_right", "aligned"): ["bus_right"],
+        ("bus_room_left", "aligned"): ["bus_room_left"],
+        ("stem_left_rest", "aligned"): ["stem_left_rest"],
+        ("stem_left_bright", "aligned"): ["stem_left_bright"],
+        ("stem_right_right", "aligned"): ["stem_right_bright", "stem_right_rest"],  # both on one bus
+        ("room_left_room_left", "gated room"): ["room_left"],
+    }
+    rests = {key: _rest_dbfs(_heard(rendered[0], *key), _delivered(rendered, *parts)) for key, parts in heard.items()}
+    assert max(rests.values()) <= EXACT_DBFS, rests
+
+
 @pytest.mark.parametrize("case", ["filters everywhere", "filters on one bus"])
 def test_open_rooms_null_against_a_render_without_gates(rendering: Render, case: str) -> None:
     """Of the guitar bus, a bus and a room; and the gate makes a difference there."""

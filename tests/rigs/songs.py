@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from premix.alignment.decide import align
+from premix.analysis.scan import partners_of
 from premix.analysis.spectra import SpectraCollector, median_level_db
 from premix.arrays import FloatArray
 from premix.errors import Finding
@@ -53,13 +54,18 @@ def with_tracks(song: Song, rate: int, frames: int, folder: Path = Path()) -> So
     return replace(song.with_mics(recorded), rate=rate, frames=frames, folder=folder)
 
 
-def with_signals(song: Song, takes: Mapping[str, FloatArray], rate: int) -> Song:
-    """The song with the levels and spectra of `takes`: performance -> signals (M, n), rows as the recipe's mics."""
+def with_signals(song: Song, takes: Mapping[str, FloatArray], rate: int, *, all_pairs: bool = False) -> Song:
+    """The song with the levels and spectra of `takes`: performance -> signals (M, n), rows as the recipe's mics.
+
+    all_pairs: of many mics too.
+    """
     performances = []
     for performance in song.performances:
         rows = dict(zip((mic.name for mic in performance.mics), takes[performance.name], strict=True))
         judged = [mic.name for mic in performance.judged]
-        spectra = spectra_of(np.stack([rows[mic] for mic in judged]), rate, judged, len(performance.close))
+        signals = np.stack([rows[mic] for mic in judged])
+        partners = None if all_pairs else partners_of(performance, song.reference)
+        spectra = spectra_of(signals, rate, judged, len(performance.close), partners)
         mics = tuple(replace(mic, levels=levels_of(rows[mic.name], mic)) for mic in performance.mics)
         performances.append(replace(performance, mics=mics, spectra=replace(spectra, performance=performance.name)))
     frames = max(signals.shape[1] for signals in takes.values())
@@ -72,9 +78,11 @@ def levels_of(signal: FloatArray, mic: Mic) -> TrackLevels:
     return TrackLevels(mic.performance, mic.name, len(signal), peak, rms, float(signal.mean()), 0, (), (), "")
 
 
-def spectra_of(signals: FloatArray, rate: int, mics: Sequence[str], close: int) -> Spectra:
+def spectra_of(
+    signals: FloatArray, rate: int, mics: Sequence[str], close: int, partners: Sequence[int] | None = None
+) -> Spectra:
     """Spectra of `signals` (M, n); the level of a frame is judged on the first `close` mics."""
-    collector = SpectraCollector(rate, len(signals))
+    collector = SpectraCollector(rate, len(signals), partners)
     frame, hop = collector.frame, collector.hop
     for start in range(0, signals.shape[1] - frame + 1, hop):
         part = signals[:, start : start + frame]
@@ -126,19 +134,23 @@ def with_decisions(song: Song, changes: Mapping[str, Settings] | None = None) ->
 
 
 def rig_song(
-    takes: Mapping[str, Rig], mics: Settings | None = None, sections: Settings | None = None, **alignment: Any
+    takes: Mapping[str, Rig],
+    mics: Settings | None = None,
+    sections: Settings | None = None,
+    *,
+    all_pairs: bool = False,
+    **alignment: Any,
 ) -> Song:
     """The song of simulated cabinets of one set-up, a performance each, up to the analysis.
 
     mics: changes to the recipe's mics, which stand at 0 dB. sections: others of the recipe. alignment: changes to
-    that section, in which refused mics are muted, not fatal.
+    that section, in which refused mics are muted, not fatal. all_pairs: compare each of many mics with every other.
     """
     rig = next(iter(takes.values()))
     own = {m.name: {"role": m.role, **(mics or {}).get(m.name, {})} for m in rig.mics}
     recipe = recipe_of(own, tuple(takes), alignment={"refused": "mute", **alignment})
-    return with_signals(
-        song_from({**recipe, **(sections or {})}), {p: take.signals for p, take in takes.items()}, rig.rate
-    )
+    signals = {p: take.signals for p, take in takes.items()}
+    return with_signals(song_from({**recipe, **(sections or {})}), signals, rig.rate, all_pairs=all_pairs)
 
 
 def decide_rig(rig: Rig, mics: Settings | None = None, sections: Settings | None = None, **alignment: Any) -> Song:

@@ -9,7 +9,9 @@ import pytest
 
 from premix.errors import TracksError
 from premix.model.song import Song
+from premix.model.tracks import RollCall
 from premix.tracks.find import find_tracks
+from premix.tracks.roll_call import roll_findings
 from tests.rigs.songs import Settings, recipe_of, song_from
 
 
@@ -53,11 +55,11 @@ PLAIN = ("left_dynamic.wav", "left_ribbon.wav", "right_dynamic.wav", "right_ribb
 def test_tracks_come_in_recipe_order(tmp_path: Path) -> None:
     """Performances first, then mics, as the recipe lists them; nothing is left over."""
     touch(tmp_path, *PLAIN)
-    tracks, findings = find_tracks(wanted(mics={"ribbon": {}, "dynamic": {}}), tmp_path)
+    tracks, roll = find_tracks(wanted(mics={"ribbon": {}, "dynamic": {}}), tmp_path)
     assert [(t.performance, t.mic) for t in tracks] == [
         ("left", "ribbon"), ("left", "dynamic"), ("right", "ribbon"), ("right", "dynamic"),
     ]  # fmt: skip
-    assert findings == ()
+    assert roll == RollCall(4, 4)
 
 
 ONE: dict[str, Any] = {"mics": {"dynamic": {}}, "performances": ("left",)}
@@ -130,15 +132,16 @@ def test_a_file_given_by_hand_replaces_the_pattern(tmp_path: Path) -> None:
     """In a folder of its own, whatever its case; the file that fits the pattern is then unused."""
     touch(tmp_path, *PLAIN, "takes/Left again.wav")
     sides = {"left": {"bus": "left", "mics": {"ribbon": {"file": "takes/left AGAIN.wav"}}}, "right": {"bus": "right"}}
-    tracks, findings = find_tracks(wanted(performances=sides), tmp_path)
+    tracks, roll = find_tracks(wanted(performances=sides), tmp_path)
     assert tracks[1].path == tmp_path / "takes/Left again.wav"
-    assert findings[0].message == "1 audio file not used: left_ribbon.wav"
+    assert roll == RollCall(4, 5, (), ("left_ribbon.wav",))
 
 
 def test_unused_audio_files_are_named(tmp_path: Path) -> None:
     """Audio files only, a handful by name, the rest counted."""
     touch(tmp_path, *PLAIN, "notes.txt", *(f"bass {n:02}.wav" for n in range(12)))
-    _, (finding,) = find_tracks(wanted(), tmp_path)
+    _, roll = find_tracks(wanted(), tmp_path)
+    (finding,) = roll_findings(roll, "song")
     assert (finding.slug, finding.severity) == ("track-unused-files", "info")
     assert finding.message.startswith("12 audio files not used: bass 00.wav, bass 01.wav")
     assert finding.message.endswith("bass 07.wav and 4 more")
