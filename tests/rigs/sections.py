@@ -240,14 +240,14 @@ def _riff(score: _Score, part: Part, rng: np.random.Generator, tempo_bpm: float,
         score.passages.append(Truth(on, off + HAND_S, True, True, part.level_db, "riff", end_db))
     if part.events is not None:
         for (_, off), (on, _) in pairwise(spans):
-            if on - off > 0.24:
+            if on - off > 0.18:
                 _event(score, part, 0.5 * (off + on) - 0.02, rng)
     score.at = shift + 0.5 + 16 * part.bars * 15.0 / tempo_bpm
 
 
 def _event(score: _Score, part: Part, at: float, rng: np.random.Generator) -> None:
-    """A ghost note or a scratch of 30 to 60 ms."""
-    long = float(rng.uniform(0.03, 0.06))
+    """A ghost note or a scratch of 30 to 50 ms."""
+    long = float(rng.uniform(0.03, 0.05))
     level = part.level_db + part.event_db
     if part.events == "ghost":
         score.strokes.append(Stroke(at, at + long, "mute", 0, 1.0))
