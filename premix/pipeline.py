@@ -7,10 +7,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from premix.alignment.decide import align, decide_variant, decided_as, recorded_before
+from premix.alignment.delay_parts import with_delay_parts
 from premix.alignment.lateness import odd_starts
 from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_offsets, sheet_text, with_gates
 from premix.alignment.steadiness import (
@@ -25,8 +27,10 @@ from premix.alignment.steadiness import (
 )
 from premix.analysis.damage import check_intact, damage
 from premix.analysis.di_check import check_dis
+from premix.analysis.kept import Kept
 from premix.analysis.levels import look
 from premix.analysis.scan import scan, scan_steadied
+from premix.audio.reader import sample_hash
 from premix.delivery.against import Changes, Render, changes
 from premix.delivery.documents import comparison_manifest, manifest
 from premix.delivery.file_names import document_name, file_names, variant_path
@@ -34,13 +38,14 @@ from premix.delivery.package import Package
 from premix.delivery.part_files import PartFiles, bytes_of
 from premix.delivery.scratch import scratch_folder, scratch_room
 from premix.delivery.track_sheet import write_track_sheet
+from premix.delivery.verify import KEPT
 from premix.delivery.whole import write_text_file
 from premix.errors import Finding, Problem, RecipeError, RefusedError
 from premix.gate.rooms import decide_gates
 from premix.measures.limits import check_limits
 from premix.measures.meters import RenderMeters
 from premix.mixdown.levelled import GUITAR_BUS, Take, render_levelled, render_matched
-from premix.mixdown.plan import parts_of, plan_mix
+from premix.mixdown.plan import parts_of, plan_mix, proved
 from premix.model.alignment import Sheet
 from premix.model.manifest import ComparisonManifest, Manifest
 from premix.model.mix import MixPlan, Rendered
@@ -81,12 +86,14 @@ class Prepared:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A finished render: its records, its manifest, the limits that are broken; changes: against an earlier render."""
+    """A finished render: its records, its manifest, the limits that are broken; changes: against an earlier render.
+    reading: in words, where the reading pass was taken over, or should have been."""
 
     rendered: Rendered
     manifest: Manifest
     broken: tuple[Finding, ...]
     changes: Changes | None = None
+    reading: str = ""
 
 
 def load(
@@ -131,11 +138,13 @@ def prepare(
     threads: int = 1,
     sheet: Path | None = None,
     recover: bool = False,
+    kept: Kept | None = None,
     progress: Progress | None = None,
 ) -> Iterator[Prepared]:
     """Everything up to the alignment's decisions; the key envelopes live as long as the context.
 
-    sheet: an alignment sheet whose decisions are taken instead of sought.
+    sheet: an alignment sheet whose decisions are taken instead of sought. kept: where the reading pass may be taken
+    over from, and is kept for the next run.
     """
     progress = progress or Progress()
     merged, song = load(recipe, folder, settings, recover=recover)
@@ -143,9 +152,9 @@ def prepare(
     if given is not None:
         check_sheet(given, str(sheet), song)
     with scratch_folder() as scratch:
-        reader = _Reader(scratch, threads, progress)
+        reader = _Reader(scratch, threads, progress, kept)
         song = check_dis(check_intact(reader.scan(song)))
-        song = _aligned(song, given, reader)
+        song = with_delay_parts(_aligned(song, given, reader))
         yield Prepared(merged, song if given is None else with_gates(given, song), given)
 
 
@@ -154,22 +163,23 @@ MOST_ROUNDS = 2
 
 
 class _Reader:
-    """The passes over the tracks, each with scratch files of its own."""
+    """The passes over the tracks, each with scratch files of its own. kept: where they may be taken over from."""
 
-    def __init__(self, scratch: Path, threads: int, progress: Progress) -> None:
+    def __init__(self, scratch: Path, threads: int, progress: Progress, kept: Kept | None) -> None:
         self._scratch, self._threads, self._progress = scratch, threads, progress
+        self._scan = kept.scan if kept is not None else scan
 
     def scan(self, song: Song) -> Song:
         self._progress.begin("reading", song.frames * len(song.mics))
         with scratch_room():
-            return scan(song, self._scratch, threads=self._threads, progress=self._progress.advance)
+            return self._scan(song, self._scratch, threads=self._threads, progress=self._progress.advance)
 
     def in_step(self, song: Song, offsets: Mapping[str, int]) -> Song:
         """The song with files that start elsewhere, by whole samples, read once more in step for their spectra."""
         self._progress.begin("reading in step", song.frames * len(song.mics))
         own = self._folder("in_step")
         with scratch_room():
-            read = scan(song, own, offsets=offsets, threads=self._threads, progress=self._progress.advance)
+            read = self._scan(song, own, offsets=offsets, threads=self._threads, progress=self._progress.advance)
         pairs = zip(song.performances, read.performances, strict=True)
         performances = (replace(p, spectra=other.spectra, windows=other.windows) for p, other in pairs)
         return replace(song, performances=tuple(performances))
@@ -236,25 +246,66 @@ def render(
     report: bool = False,
     pictures: Path | None = None,
     earlier: Render | None = None,
+    fresh: bool = False,
     progress: Progress | None = None,
 ) -> Outcome:
     """The main job: OUT appears whole or not at all. Raises UserError with what the user has to mend.
 
     extra_trim_db: on top of the trim that the ceiling asks for, so that songs sit together. report: with the HTML
     page, where its extra is installed. pictures: folder for the page's pictures as files. earlier: a render that this
-    one is compared with; it may be the one that lies in OUT.
+    one is compared with; it may be the one that lies in OUT. fresh: every track is read; else the reading pass of the
+    render that lies in OUT is taken over where nothing that it depends on changed, and the samples prove it.
     """
-    progress = progress or Progress()
+    once = partial(
+        _render,
+        recipe,
+        folder,
+        out,
+        options={"settings": settings, "threads": threads, "sheet": sheet, "recover": recover},
+        force=force,
+        extra_trim_db=extra_trim_db,
+        report=report,
+        pictures=pictures,
+        earlier=earlier,
+        progress=progress or Progress(),
+    )
+    try:
+        return once(kept=Kept(None if fresh else out / KEPT))
+    except _OtherSamplesError as error:
+        changed = f"every track was read: {error} changed without a trace in size, time or first bytes"
+        return replace(once(kept=Kept()), reading=changed)
+
+
+class _OtherSamplesError(Exception):
+    """A track's samples are not those of the pass that was taken over."""
+
+
+def _render(
+    recipe: RecipeLike,
+    folder: Path,
+    out: Path,
+    *,
+    kept: Kept,
+    options: Mapping[str, Any],
+    force: bool,
+    extra_trim_db: float,
+    report: bool,
+    pictures: Path | None,
+    earlier: Render | None,
+    progress: Progress,
+) -> Outcome:
+    """One run of `render`; options: of `prepare`. Raises _OtherSamplesError where a pass was taken over wrongly."""
+    threads = options["threads"]
     with (
         Package(out, inputs_folder=folder, force=force) as package,
-        prepare(
-            recipe, folder, settings=settings, threads=threads, sheet=sheet, recover=recover, progress=progress
-        ) as prepared,
+        prepare(recipe, folder, **options, kept=kept, progress=progress) as prepared,
     ):
         stop_if_refused(prepared.song)
         song = decide_gates(prepared.song)
         with thread_pool(threads) as pool:
-            rendered = _render_files(song, package, pool, progress, extra_trim_db)
+            rendered = _render_files(song, package, pool, progress, extra_trim_db, kept)
+        if kept.taken:
+            _prove(song, dict(rendered.rendering.hashes))
         broken = check_limits(rendered.song, rendered.rendering)
         rendered = replace(rendered, song=rendered.song.tell(*broken), sheet=prepared.sheet)
         document = manifest(rendered)
@@ -264,10 +315,20 @@ def render(
             page = write_report(rendered, document, package.folder / document_name(song.name, "report", "html"))
         check_unchanged(song)
         differing = None if earlier is None else changes(earlier, Render(document, package.folder))
+        kept.write(package.folder / KEPT)
         document = package.commit(document)
         if page is not None and pictures is not None:
             page.save_pictures(pictures)
-        return Outcome(rendered, document, broken, differing)
+        reading = "the reading pass of the render in OUT was taken over" if kept.taken else ""
+        return Outcome(rendered, document, broken, differing, reading)
+
+
+def _prove(song: Song, hashes: Mapping[str, str]) -> None:
+    """Hold the samples that the mix has read, and those of tracks that are not in it, against the pass taken over."""
+    for mic in song.mics:
+        read = hashes.get(mic.label) or sample_hash(mic.track.header)
+        if read != mic.levels.sha256:
+            raise _OtherSamplesError(mic.label)
 
 
 def compare(
@@ -338,13 +399,13 @@ def stop_if_refused(song: Song) -> None:
 
 
 def _render_files(
-    song: Song, package: Package, pool: Executor | None, progress: Progress, extra_trim_db: float
+    song: Song, package: Package, pool: Executor | None, progress: Progress, extra_trim_db: float, kept: Kept
 ) -> Rendered:
     """Render every file that the recipe asks for into the package's folder."""
-    plan = plan_mix(song)
+    plan = proved(plan_mix(song), kept.taken)
     parts = parts_of(plan, song.deliver)
     names = file_names(parts, song.name, song.deliver.name, song.deliver.format)
-    package.need(bytes_of(parts, song))
+    package.need(bytes_of(parts, song) + kept.size())
 
     def open_files(meters: RenderMeters | None) -> PartFiles:
         progress.begin("rendering" if meters else "rendering trimmed", _work(plan))

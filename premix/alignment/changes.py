@@ -80,6 +80,8 @@ def level_parts(trails: Trails, m: int, role: str) -> list[LevelPart]:
     noise = np.full(len(levels), max(0.15, 1.4826 * float(np.median(steps)) / np.sqrt(2.0) if len(steps) else 0.0))
     times = np.arange(len(levels), dtype=np.float64)
     keep = np.flatnonzero(~_passing(levels, np.ones(len(levels)), least + 4.0 * noise, slopes=False))
+    if len(levels) > 4 * OUTERMOST:  # a window at the song's ends is mostly not yet, or no more, riff
+        keep = keep[(keep >= OUTERMOST) & (keep < len(levels) - OUTERMOST)]
     cuts = _cut(times[keep], levels[keep], np.ones(len(keep)), noise[keep], slopes=False)
     parts: list[LevelPart] = []
     for i, j in cuts:
@@ -136,7 +138,7 @@ def _passing(delays: FloatArray, signs: FloatArray, least: FloatArray, *, slopes
     for s in range(1, len(delays) - 1):
         before, after, here = delays[s - 1], delays[s + 1], delays[s]
         off = not slopes or abs(here - 0.5 * (before + after)) > 0.35 * abs(after - before) + least[s]
-        beside = min(abs(here - before), abs(here - after)) > least[s]
+        beside = min(abs(here - before), abs(here - after)) > max(least[s], 0.1 * abs(after - before))
         turned = signs[s] != signs[s - 1] and signs[s] != signs[s + 1]
         passing[s] = not passing[s - 1] and (turned or (beside and (off or signs[s - 1] != signs[s + 1])))
     return passing

@@ -235,7 +235,8 @@ def _finding(song: Song, mic: Mic, some: Sequence[Change]) -> Finding:
     if mic.name == song.reference and kind != "dropout":
         what = f"the reference itself: {what}; the others show it the other way round"
     if kind != "dropout":
-        what += "; followed" if follows else "; not followed, the longest passage counts"
+        small = "too little to follow" if song.alignment.changes == "follow" else "not followed"
+        what += "; followed" if follows else f"; {small}, the longest passage counts"
     severity: Severity = "error" if song.alignment.changes == "stop" and kind != "dropout" else "warning"
     return Finding(f"alignment-{kind}", severity, mic.label, what)
 

@@ -26,19 +26,17 @@ FAR = 1.05
 MOST_S = 0.020
 """Changes of the delay are looked for up to this."""
 ROUNDS, SWEEPS = 3, 2
-SCREEN_BINS = 2
-"""Bins put together for the first look, which asks for no far lags."""
 STEADY, SURE_FIT = 0.7, 0.8
 """A mic is steady at first sight that stays within this share of a change that counts, this like itself."""
-MIN_CHANGE_S = {"close": 5e-6, "sub": 60e-6, "room": 60e-6}
+MIN_CHANGE_S = {"close": 5e-6, "sub": 35e-6, "room": 60e-6}
 """Smallest change of the delay that counts, by role: 2 mm of path for a mic that hears the highs."""
 SAME_SAMPLES, SAME_SHARE = 0.05, 0.25
 """Mics whose delays change by the same, this exactly, or within this share of how far the mics go apart, changed
 together: while something changes inside a stretch all of them are uncertain."""
 EXACT = 10.0
 """Mics that are less exact than the most exact one by this have no say in that: a sub mic agrees with anybody."""
-ROUGH_SAMPLES = 2.0
-"""How far a less exact mic errs at least."""
+ROUGH_SAMPLES, ROUGH_SHARE = 2.0, 0.15
+"""How far a less exact mic errs at least, also in a share of how far the mics go apart."""
 USUAL_FIT = 0.9
 """Share of its usual likeness under which a mic is unlike itself."""
 LOST_DB = 10.0
@@ -88,7 +86,7 @@ def follow(
     """
     stretches = stretches_of(windows)
     if not gone:
-        screened = _screened(StretchSpectra(case, spectra, windows, decisions, merged=SCREEN_BINS), stretches, case)
+        screened = _screened(StretchSpectra(case, spectra, windows, decisions), stretches, case)
         if screened is not None:
             return screened
     followed = StretchSpectra(case, spectra, windows, decisions, gone=gone)
@@ -229,7 +227,7 @@ def _stand(trails: Trails, followed: StretchSpectra) -> None:
 def _agreeing(rows: list[int], live: list[int], m: int, step: FloatArray, noise: FloatArray) -> list[int]:
     """Less exact mics whose step is that of m, where the mics are further apart than such a mic errs."""
     far = float(np.ptp(step[live]))
-    errs = {n: max(ROUGH_SAMPLES, 4.0 * float(noise[n])) for n in rows if n not in live}
+    errs = {n: max(ROUGH_SAMPLES, ROUGH_SHARE * far, 4.0 * float(noise[n])) for n in rows if n not in live}
     return [n for n, error in errs.items() if far > 2.0 * error and abs(step[n] - step[m]) <= error]
 
 
@@ -308,8 +306,10 @@ class _Chunk:
     def run(self, means: ComplexArray, *, wide: bool) -> None:
         """Sweep over the mics, the one least like itself first; of two mics the reference is the one that stays."""
         order = sorted(range(self._f.mics), key=lambda m: (not self._f.in_sum[m], self._likeness(m, means)))
-        if np.count_nonzero(self._f.in_sum) == 2:
-            order = [m for m in order if m != self._f.reference]
+        pair = np.flatnonzero(self._f.in_sum).tolist()
+        if len(pair) == 2:
+            stays = self._f.reference if self._f.reference in pair else pair[0]
+            order = [m for m in order if m != stays]
         for _ in range(SWEEPS):
             for m in order:
                 self._one(m, means, wide=wide)

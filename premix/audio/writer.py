@@ -18,6 +18,7 @@ from typing import Any, Literal
 from premix.arrays import FloatArray, IntArray
 from premix.audio.chunks import BextFields, ChunkScan, scan_chunks, set_bext, without_peak_chunk, works
 from premix.audio.headers import open_decoder, soundfile_name
+from premix.audio.ixml import IxmlFields, insert_ixml
 from premix.audio.samples import NotFiniteError, Quantiser, integer_bytes
 from premix.errors import DeliveryError, Problem
 
@@ -56,6 +57,7 @@ class PartWriter(AbstractContextManager["PartWriter"]):
         dither: bool = False,
         seed: int = 0,
         bext: BextFields | None = None,
+        ixml: IxmlFields | None = None,
     ) -> None:
         self.path, self._rate, self._frames, self._bits = path, rate, frames, bits
         self._quantiser = Quantiser(bits, dither=dither, seed=seed)
@@ -66,9 +68,9 @@ class PartWriter(AbstractContextManager["PartWriter"]):
         with _refusals_told(path):
             path.open("xb").close()  # never over an existing file; and the system's own words where it cannot be
             if container == "wav":
-                self._sink = WavSink(path, rate, channels, frames, bits, bext)
+                self._sink = WavSink(path, rate, channels, frames, bits, bext, ixml)
             else:
-                self._sink = FlacSink(path, rate, channels, frames, bits)
+                self._sink = FlacSink(path, rate, channels, frames, bits, bext)
 
     def __exit__(self, *error: object) -> None:
         self._sink.file.close()
@@ -128,7 +130,16 @@ LARGEST_WAV = 4_000_000_000
 class WavSink:
     """A WAV (RF64 where it gets too long): libsndfile writes the header, the samples follow as bytes."""
 
-    def __init__(self, path: Path, rate: int, channels: int, frames: int, bits: int, bext: BextFields | None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        rate: int,
+        channels: int,
+        frames: int,
+        bits: int,
+        bext: BextFields | None,
+        ixml: IxmlFields | None = None,
+    ) -> None:
         self._frames = frames
         long = frames * channels * bits // 8 > LARGEST_WAV
         subtype = "FLOAT" if bits == 32 else f"PCM_{bits}"
@@ -136,6 +147,8 @@ class WavSink:
             without_peak_chunk(file)
             if bext is not None and works():
                 set_bext(file, bext)
+        if ixml is not None:
+            insert_ixml(path, ixml)
         self.file = path.open("r+b", buffering=0)
         self.file.seek(0, 2)
 
@@ -159,11 +172,19 @@ class WavSink:
 
 
 class FlacSink:
-    """A FLAC file; soundfile takes the integers left-justified in 32 bits."""
+    """A FLAC file; soundfile takes the integers left-justified in 32 bits. FLAC has no bext chunk: what it would say
+    stands in the comments (RFC 9639, 8.6)."""
 
-    def __init__(self, path: Path, rate: int, channels: int, frames: int, bits: int) -> None:
+    def __init__(
+        self, path: Path, rate: int, channels: int, frames: int, bits: int, bext: BextFields | None = None
+    ) -> None:
         self._path, self._shift, self._frames = path, 32 - bits, frames
         self.file = _soundfile(path, rate, channels, f"PCM_{bits}", "FLAC")
+        if bext is not None:
+            start = f"start: sample {bext.time_reference} since midnight\n{bext.coding_history}"
+            for name, text in (("title", bext.description), ("date", bext.date), ("comment", start.strip())):
+                if text:  # libsndfile takes no empty ones
+                    setattr(self.file, name, text)
 
     def append(self, raw: memoryview, ints: IntArray | None) -> None:
         assert ints is not None

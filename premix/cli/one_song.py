@@ -21,7 +21,7 @@ from premix.model.song import Mic, Performance, RecipeEntry, Song
 from premix.model.tracks import TrackLook
 from premix.pipeline import Outcome, compare, inspect, prepare, render, save_sheet
 from premix.report.page import missing_extra
-from premix.units import clock, gain_to_db, samples_to_cm, samples_to_ms, samples_to_s
+from premix.units import clock, gain_to_db, samples_to_ms, samples_to_s
 
 
 @click.command("inspect")
@@ -140,7 +140,7 @@ def _show_decisions(song: Song, performance: Performance) -> None:
             "inverted" if mic.decision.polarity < 0 else "normal",
             f"{samples_to_ms(mic.decision.delay_samples, song.rate):+.3f}",
             f"{mic.decision.delay_samples:+.2f}",
-            f"{samples_to_cm(mic.decision.delay_samples, song.rate, song.alignment.temperature_c):+.1f}",
+            "-" if (way_cm := song.way_cm(mic)) is None else f"{way_cm:+.1f}",
             show.figure(without.get(mic.name)),
             _confidence(mic, song),
         ]
@@ -191,6 +191,7 @@ def _confidence(mic: Mic, song: Song) -> str:
     metavar="MANIFEST",
     help="Exit 4 unless every sample is that of this earlier render, and say what changed.",
 )
+@click.option("--fresh", is_flag=True, help="Read every track, even where OUT holds what the last render read.")
 @options.sheet
 @options.recover
 @options.settings
@@ -204,6 +205,7 @@ def render_command(
     no_report: bool,
     pictures: Path | None,
     expect: Path | None,
+    fresh: bool,
     as_json: bool,
     **shared: Unpack[options.Recovering],
 ) -> Exit:
@@ -222,6 +224,7 @@ def render_command(
             report=not no_report,
             pictures=pictures,
             earlier=expected,
+            fresh=fresh,
             progress=bar,
             **shared,
         )
@@ -280,6 +283,8 @@ def _show_render(outcome: Outcome, out: Path) -> None:
             f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
             + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
         )
+    if outcome.reading:
+        show.say(f"  {outcome.reading}")
     told = [f for f in song.findings if f.severity != "info" and f.slug != "track-left-out"]  # the roll-call says it
     show.findings(told[:5])
     if len(told) > 5:

@@ -228,6 +228,7 @@ def _decisions(song: Song) -> tuple[DecisionEntry, ...]:
             delay_ms=samples_to_ms(mic.decision.delay_samples, song.rate),
             distance_cm=samples_to_cm(mic.decision.delay_samples, song.rate, song.alignment.temperature_c),
             passages=mic.decision.passages or (_whole(mic.decision, song),),
+            delay_parts=mic.delay_parts,
         )
         for mic in song.judged
     )

@@ -1,7 +1,8 @@
 """The sink of the render pass: blocks of the mix become one measured file a part, at the delivered rate.
 
 Conversion of the rate: soxr at its very high quality, exact length, no delay. Each file's bext chunk says the common
-start, the part, and what was done to it (EBU Tech 3285). The ceiling is looked at for all files together.
+start, the part, and what was done to it (EBU Tech 3285); an iXML chunk names its channels. The ceiling is looked at for
+all files together.
 """
 
 import hashlib
@@ -16,6 +17,7 @@ import numpy as np
 from premix import __version__
 from premix.arrays import FloatArray
 from premix.audio.chunks import BextFields, patch_loudness
+from premix.audio.ixml import IxmlFields
 from premix.audio.writer import PartWriter
 from premix.measures.meters import RenderMeters
 from premix.model.mix import Part, PartMeasures, WrittenFile
@@ -84,6 +86,7 @@ class PartFiles:
                 dither=deliver.dither == "tpdf" or (deliver.dither == "auto" and deliver.bits == 16),
                 seed=int.from_bytes(digest[:8], "little"),
                 bext=bext_of(part, self._song),
+                ixml=ixml_of(part, self._song, len(self._parts)),
             )
         )
 
@@ -160,6 +163,31 @@ class Resampler:
         return made
 
 
+def _called(part: Part) -> str:
+    """'stem left_a', 'guitar bus'."""
+    whose = " ".join(name for name in (part.performance, part.group, part.mic) if name) or part.bus or ""
+    return f"{part.kind.replace('_', ' ')} {whose}".strip()
+
+
+def ixml_of(part: Part, song: Song, files: int) -> IxmlFields:
+    """The iXML fields of one part, of so many files: a name a channel, and the common start."""
+    names = (part.part,) if part.channels == 1 else (f"{part.part} left", f"{part.part} right")
+    return IxmlFields(
+        project=song.name,
+        tracks=names,
+        rate=song.file_rate,
+        bits=song.deliver.bits,
+        time_reference=_start(song),
+        note=f"{_called(part)}: {_DONE[part.kind]}",
+        files=files,
+    )
+
+
+def _start(song: Song) -> int:
+    """The common start in samples since midnight at the files' rate."""
+    return round((song.time_reference or 0) * song.file_rate / song.rate)
+
+
 def bext_of(part: Part, song: Song) -> BextFields:
     """The fields for one part; date and time are those of the earliest track, never now.
 
@@ -169,17 +197,15 @@ def bext_of(part: Part, song: Song) -> BextFields:
     rate, headers = song.file_rate, [mic.track.header for mic in song.mics]
     stamps = sorted((h.origination_date, h.origination_time or "") for h in headers if h.origination_date)
     date, time = stamps[0] if stamps else ("", "")
-    what = part.kind.replace("_", " ")
-    whose = " ".join(name for name in (part.performance, part.group, part.mic) if name) or part.bus or ""
     mode = "mono" if part.channels == 1 else "stereo"
     history = (
         f"A=PCM,F={song.rate},W={headers[0].bits},M=mono,T={len(headers)} tracks\r\n"
         f"A=PCM,F={rate},W={song.deliver.bits},M={mode},T=premix {__version__}; {_DONE[part.kind]}\r\n"
     )
     return BextFields(
-        description=f"{song.name}, {what} {whose}".strip(),
+        description=f"{song.name}, {_called(part)}",
         date=date,
         time=time,
-        time_reference=round((song.time_reference or 0) * rate / song.rate),
+        time_reference=_start(song),
         coding_history=history,
     )

@@ -39,7 +39,10 @@ from premix.units import gain_to_db, samples_to_cm, samples_to_ms, samples_to_s
 Row = dict[str, str]
 """A delivered file, or one mic of one performance: column -> text. Gains in dB without the polarity; '' where a column
 does not apply."""
-LEGEND = ("delay: + = was late, moved earlier; - = was early, moved later; cm: how far sound goes in that time",)
+LEGEND = (
+    "delay: + = was late, moved earlier; - = was early, moved later",
+    "cm: how far sound goes in that time; of a sub mic, without the part of its own band-pass",
+)
 _LONG = 1 << 62  # samples; stands for a fade that the song does not hold
 _NUMBERS = ("delay ms", "cm", "gain dB", "high-pass", "low-pass")  # columns of the page that stand to the right
 
@@ -55,6 +58,27 @@ class TrackSheet:
     faders: tuple[Row, ...]
     mics: tuple[Row, ...]
     legend: tuple[str, ...] = LEGEND
+
+    @property
+    def fader_cells(self) -> Iterator[Row]:
+        """The faders as they are read: levels to hundredths of a dB, 'off' for none."""
+        for row in self.faders:
+            levels = {name: _level_text(row[f"{name}_db"]) for name in ("fader", "left", "right")}
+            yield {**row, **levels, "pan": row["pan_words"]}
+
+    @property
+    def mic_cells(self) -> Iterator[Row]:
+        """The mics as they are read: delays with their signs."""
+        for row in self.mics:
+            yield {
+                **row,
+                "track": f"{row['performance']}/{row['mic']}",
+                "delay": _signed(row["delay_ms"], 3),
+                "cm": _signed(row["distance_cm"], 1),
+                "gain": _short(row["gain_db"], 2),
+                "high_pass": row["high_pass_hz"],
+                "low_pass": row["low_pass_hz"],
+            }
 
 
 def track_sheet(rendered: Rendered) -> TrackSheet:
@@ -129,7 +153,7 @@ def _page(sheet: TrackSheet, song: Song) -> Iterator[str]:
     yield from sheet.head
     yield ""
     yield "Faders and pans: stems and rooms, or the buses, or the guitar bus alone"
-    yield from ("  " + line for line in _fader_table(sheet.faders))
+    yield from ("  " + line for line in _fader_table(sheet))
     yield ""
     yield from sheet.legend
     for performance in (own.name for own in song.performances):
@@ -140,22 +164,21 @@ def _page(sheet: TrackSheet, song: Song) -> Iterator[str]:
         yield ""
         yield f"{performance}: gain {gain} dB, bus {', '.join(buses)}, trim {trim} dB"
         yield from ("  " + line for line in _table(block))
-        yield from (f"  {row['mic']}: {row['notes']}" for row in block if row["notes"])
+        yield from (f"  {row['mic']}: {note}" for row in block if row["notes"] for note in row["notes"].split("; "))
     yield ""
     yield "SHA-256 of the samples, little-endian, at each file's own depth"
     yield from (f"  {row['sha256']}  {row['file']}" for row in sheet.faders)
     yield from (f"  {row['sha256']}  track {row['performance']}/{row['mic']}" for row in sheet.mics)
 
 
-def _fader_table(rows: Sequence[Row]) -> Iterator[str]:
+def _fader_table(sheet: TrackSheet) -> Iterator[str]:
     """The faders, aligned, way by way."""
-    head = ("", "fader dB", "pan", "left dB", "right dB", "file", "")
-    lines: list[tuple[str, ...]] = [head]
-    for row in rows:
-        levels = (_level_text(row[key]) for key in ("fader_db", "left_db", "right_db"))
-        fader, left, right = levels
-        way = row["way"] if row["way"] not in {line[0] for line in lines} else ""
-        lines.append((way, fader, row["pan_words"], left, right, row["file"], row["notes"]))
+    lines: list[tuple[str, ...]] = [("", "fader dB", "pan", "left dB", "right dB", "file", "")]
+    ways: set[str] = set()
+    for row in sheet.fader_cells:
+        way = "" if row["way"] in ways else row["way"]
+        ways.add(row["way"])
+        lines.append((way, row["fader"], row["pan"], row["left"], row["right"], row["file"], row["notes"]))
     return aligned(lines, [False, True, False, True, True, False, False])
 
 
@@ -169,7 +192,7 @@ def _table(rows: Sequence[Row]) -> Iterator[str]:
         "mic": [r["mic"] for r in rows],
         "polarity": [r["polarity"] for r in rows],
         "delay ms": [_signed(r["delay_ms"], 3) for r in rows],
-        "cm": [_signed(r["delay_cm"], 1) for r in rows],
+        "cm": [_signed(r["distance_cm"], 1) for r in rows],
         "gain dB": [_short(r["gain_db"], 2) for r in rows],
         "high-pass": [r["high_pass_hz"] for r in rows],
         "low-pass": [r["low_pass_hz"] for r in rows],
@@ -253,6 +276,9 @@ def _row(rendered: Rendered, performance: Performance, mic: Mic) -> Row:
         "rate_hz": str(song.rate),
         "files_rate_hz": str(song.file_rate),
         "passages": "; ".join(_passage(passage) for passage in decision.passages),
+        "distance_cm": _number(song.way_cm(mic), 1),
+        "own_delay_ms": _number(mic.delay_parts.own_ms if mic.delay_parts else None, 3),
+        "filters_delay_ms": _number(mic.delay_parts.filters_ms if mic.delay_parts else None, 3),
         "held_gain_db": _gain(rendered.plan.held_gain(mic.bus) if sends else None),
         "frames": str(mic.track.header.frames),
         "seconds": _number(samples_to_s(mic.track.header.frames, song.rate)),
@@ -292,6 +318,14 @@ def _notes(song: Song, performance: Performance, mic: Mic) -> Iterator[str]:
         yield f"in the stem of {mic.group}, to bus {mic.bus}"
     elif mic.bus != performance.bus:
         yield f"to bus {mic.bus}"
+    if parts := mic.delay_parts:
+        filters = f", {parts.filters_ms:.2f} ms of its filters here" if parts.filters_ms else ""
+        yield (
+            f"of its delay {parts.distance_ms:.2f} ms are way ({parts.distance_cm:.0f} cm +- {parts.within_cm:.0f})"
+            f"{filters}, {parts.own_ms:.2f} ms its own band-pass"
+        )
+    elif mic.role == "sub" and summed and mic.decision.delay_samples != 0.0:
+        yield "its own band-pass is in its delay: how far it stands cannot be told from it"
     if header.channels > 1:
         channel = mic.track.channel
         yield (

@@ -96,7 +96,7 @@ class Inserts:
         paths = self._key_paths(name, performance)
         if not paths:
             raise RecipeError(Problem("chain-no-key", where, f"there is no key '{name}'"))
-        mics = MicSum([replace(path, chain=()) for path in paths], self._plan.rate, Workspace(1), start)
+        mics = MicSum([replace(path, chain=(), proved=False) for path in paths], self._plan.rate, Workspace(1), start)
         self._stack.callback(mics.close)
         return _Following(mics).next
 

@@ -10,7 +10,7 @@ from typing import Literal, Protocol
 from premix.errors import DeliveryError, Finding, Problem
 from premix.measures.doubling import onset_spread, same_take_findings
 from premix.measures.meters import GUITARS, WITHOUT_CENTRE, RenderMeters
-from premix.mixdown.plan import linear_sums
+from premix.mixdown.plan import linear_sums, proved
 from premix.mixdown.render import Mixed, Progress, Sink, render
 from premix.model.mix import (
     LevelReached,
@@ -71,7 +71,7 @@ def render_levelled(
         trim_db = levels.gain_db()
         if trim_db != 0.0 or aim:
             sink.abandon()
-            plan = replace(plan, trim=plan.trim * db_to_gain(trim_db))
+            plan = proved(replace(plan, trim=plan.trim * db_to_gain(trim_db)), False)
             sink = open_sink(None)
             render(plan, names, sink, pool=pool, progress=progress)
         gain = db_to_gain(trim_db)
@@ -84,7 +84,7 @@ def render_levelled(
         rendering, trim_db=trim_db + extra_trim_db, extra_trim_db=extra_trim_db, level=levels.reached(trim_db)
     )
     told = (*same_take_findings(rendering.takes), *mixed.findings, *levels.findings(trim_db), *_clipped_dis(files))
-    return rendering, plan, told
+    return rendering, proved(plan, False), told
 
 
 def _clipped_dis(files: Sequence[WrittenFile]) -> Iterator[Finding]:
@@ -104,6 +104,7 @@ def _rendering(plan: MixPlan, meters: RenderMeters, files: tuple[WrittenFile, ..
         room_quiet=mixed.quiet,
         onset_spread=_onset_spread(plan),
         takes=meters.take_pairs(),
+        hashes=mixed.hashes,
     )
 
 

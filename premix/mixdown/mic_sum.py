@@ -5,7 +5,7 @@ of one a mic. Rows of the transform lie at fixed places of the time line: the re
 """
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from typing import Protocol
 
@@ -73,6 +73,9 @@ class MicStream:
             self.response = np.fft.rfft(advance_fir(rest) * self.gain, FFT)
             whole += TAPS // 2 - 1
         self._insert = insert(path) if insert is not None and path.chain else None
+        # Through passages a track is not read as it is, and cannot be hashed on the way.
+        self.proved = path.proved and not path.passages
+        self.name = path.track.name
         self._reader = _reader(path, rate)
         self._position = start + whole
         self._history = np.zeros(HISTORY)
@@ -98,6 +101,11 @@ class MicStream:
         self._position += len(new)
         self._history[:] = block[-HISTORY:]
         return block
+
+    def sha256(self) -> str:
+        """Hash of all samples of a track that is to be proved; reads what was not read yet."""
+        assert isinstance(self._reader, TrackReader)
+        return self._reader.sha256()
 
     def _shape(self, samples: FloatArray, position: int) -> None:
         """Gate, filters and chain, in place; position: of the first sample in the track."""
@@ -132,7 +140,7 @@ def _reader(path: MicPath, rate: int) -> TrackReader | PassageReader:
     """What gives the mic's samples as if its delay and polarity were those of its path all through."""
     if path.passages:
         return PassageReader(path.track, path.passages, path.delay_samples, path.polarity, rate)
-    return TrackReader(path.track)
+    return TrackReader(path.track, hash_samples=path.proved)
 
 
 class MicSum:
@@ -175,6 +183,10 @@ class MicSum:
             _add(back[:, HISTORY:], out.reshape(rows, HOP), begun)
         elif not begun:
             out[:] = 0.0
+
+    def hashes(self) -> Iterator[tuple[str, str]]:
+        """Hashes of the tracks that are to be proved, by 'performance/mic'; once the sum is through."""
+        return ((stream.name, stream.sha256()) for stream in self._streams if stream.proved)
 
 
 def _add(samples: FloatArray, out: FloatArray, begun: bool) -> None:

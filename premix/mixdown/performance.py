@@ -1,6 +1,6 @@
 """One performance in the mix: close mics to the stem, room mics through their gates, and how quiet these make them."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from itertools import chain
@@ -111,7 +111,10 @@ class PerformanceMixer:
             _Room(path, performance.riff, plan.rate, mics((path,), first + ahead), work) for path in performance.rooms
         ]
         self._single = {
-            f"mic_{name}_{path.track.mic}": (path.bus or performance.bus, mics((path,), first + ahead))
+            f"mic_{name}_{path.track.mic}": (
+                path.bus or performance.bus,
+                mics((replace(path, proved=False),), first + ahead),
+            )
             for path in performance.close
             if f"mic_{name}_{path.track.mic}" in wanted
         }
@@ -195,6 +198,13 @@ class PerformanceMixer:
         for room in self._rooms:
             yield RoomQuiet(self._performance.performance, room.mic, room.stops, room.meter.reduction_db())
 
+    def hashes(self) -> Iterable[tuple[str, str]]:
+        """Hashes of the tracks that are to be proved."""
+        for stem in self._stems:
+            yield from stem.hashes()
+        for room in self._rooms:
+            yield from room.hashes()
+
 
 class _Stem:
     """One stem of a performance: its mics, its chain, its gain. lead: samples that the chain is late, in whole rows."""
@@ -205,6 +215,10 @@ class _Stem:
         for _ in range(lead // HOP):
             self._mics.next(1, row)
             self._chain.process(row.copy())
+
+    def hashes(self) -> Iterator[tuple[str, str]]:
+        """As MicSum.hashes."""
+        return self._mics.hashes()
 
     def next(self, out: FloatArray) -> None:
         """The next block, whole rows."""
@@ -226,6 +240,9 @@ class _Room:
         stops = np.fromiter((round(s_to_samples(edge_s, rate)) for edge_s in edges_s), np.int64).reshape(-1, 2)
         self.meter = QuietMeter(stops)
         self.stops = len(stops)
+
+    def hashes(self) -> Iterable[tuple[str, str]]:
+        return self._mics.hashes()
 
     def next(self, start: int, before: FloatArray, after: FloatArray) -> None:
         """The next block, before (whole rows) and after the gate (what is wanted of them), from time `start` on."""

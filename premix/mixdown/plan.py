@@ -48,6 +48,19 @@ def plan_mix(song: Song) -> MixPlan:
     )
 
 
+def proved(plan: MixPlan, wanted: bool = True) -> MixPlan:
+    """The same mix, whose tracks are hashed while they are read; or not."""
+    performances = tuple(
+        replace(
+            p,
+            close=tuple(replace(path, proved=wanted) for path in p.close),
+            rooms=tuple(replace(path, proved=wanted) for path in p.rooms),
+        )
+        for p in plan.performances
+    )
+    return replace(plan, performances=performances)
+
+
 def switched(plan: MixPlan, switches: Switches) -> MixPlan:
     """The same mix with some of it switched; what is left out may still be the key of a processor."""
     performances = tuple(

@@ -46,6 +46,7 @@ class Mixed:
 
     quiet: tuple[RoomQuiet, ...]
     findings: tuple[Finding, ...]
+    hashes: tuple[tuple[str, str], ...] = ()
 
 
 class Mix:
@@ -129,7 +130,8 @@ class Mix:
 
     def mixed(self) -> Mixed:
         """What else the mix leaves, once its blocks are through."""
-        return Mixed(tuple(quiet for mixer in self._mixers for quiet in mixer.quiet()), self._inserts.findings())
+        quiet = tuple(quiet for mixer in self._mixers for quiet in mixer.quiet())
+        return Mixed(quiet, self._inserts.findings(), tuple(one for mixer in self._mixers for one in mixer.hashes()))
 
 
 def render(

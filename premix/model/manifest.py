@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from premix.errors import Finding, Problem
-from premix.model.alignment import BandEfficiency, MicDecision
+from premix.model.alignment import BandEfficiency, DelayParts, MicDecision
 from premix.model.gate import Span
 from premix.model.mix import ChainFile, LevelReached, MonoEntry, OnsetSpread, PartKind, TakePair
 from premix.model.song import RecipeEntry
@@ -67,11 +67,13 @@ class InputEntry:
 class DecisionEntry(MicDecision):
     __doc__ = (
         f"{MicDecision.__doc__} delay_ms, distance_cm: delay_samples as time, and how far sound goes in it. "
-        "A steady mic has one passage here, the whole song."
+        "A steady mic has one passage here, the whole song. "
+        "delay_parts: of a sub mic, what the delay is made of; None: not told."
     )
 
     delay_ms: float
     distance_cm: float
+    delay_parts: DelayParts | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -56,7 +56,7 @@ class MicPath:
 
     curve: the gate of a room mic. passages: of a mic whose delay or polarity changes in the song. bus: where it is sent
     (None: where its performance goes). group: the group with a stem of its own that it is in. gate: that of a close
-    mic, at the head of its path.
+    mic, at the head of its path. proved: whether all samples of the track are hashed while the mix reads them.
     """
 
     track: Track
@@ -72,6 +72,7 @@ class MicPath:
     passages: tuple[Passage, ...] = ()
     bus: str | None = None
     group: str | None = None
+    proved: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,7 +303,8 @@ class Rendering:
     """What the mixdown left: files and measures.
 
     trim_db: the common trim that was applied (0: none). extra_trim_db: the part of it that was asked for, so that
-    songs sit together; the rest keeps the files under the ceiling.
+    songs sit together; the rest keeps the files under the ceiling. hashes: of the samples of the tracks that were to be
+    proved, by 'performance/mic'.
     """
 
     files: tuple[WrittenFile, ...]
@@ -314,6 +316,7 @@ class Rendering:
     takes: tuple[TakePair, ...] = ()
     extra_trim_db: float = 0.0
     level: LevelReached | None = None
+    hashes: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,10 +12,11 @@ from typing import Any, Literal
 
 from premix.errors import Finding
 from premix.messages import STAGES
-from premix.model.alignment import Efficiency, MicDecision, MicTrail, Passage
+from premix.model.alignment import DelayParts, Efficiency, MicDecision, MicTrail, Passage
 from premix.model.gate import Curve, Riff, RoomGate, Span
 from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role
 from premix.model.tracks import DiMatch, KeyEnvelopes, RollCall, Spectra, Track, TrackLevels, Windows
+from premix.units import samples_to_cm
 
 
 class _NotYet:
@@ -40,7 +41,8 @@ class Mic:
     gate: the settings of a room mic's gate; stem_gate: of a close mic's own, None where it has none. aliases, file,
     optional: how its file is named, and whether it may be missing. Added by the stages: track; steps (passages against
     the longest, through which a mic is read that changes in the song); presence (share of the riff in which it is there
-    at all); levels; match (of a DI); decision; room (a room mic's gate); stem_curve (of a close mic with a gate).
+    at all); levels; match (of a DI); decision; room (a room mic's gate); stem_curve (of a close mic with a gate);
+    delay_parts (of a sub mic whose distance can be told).
     """
 
     performance: str
@@ -67,6 +69,7 @@ class Mic:
     levels: TrackLevels = NOT_YET
     match: DiMatch = NOT_YET
     decision: MicDecision = NOT_YET
+    delay_parts: DelayParts | None = None
     room: RoomGate = NOT_YET
     stem_curve: Curve | None = None
 
@@ -245,6 +248,14 @@ class Song:
 
     def bus(self, name: str) -> Bus:
         return next(bus for bus in self.buses if bus.name == name)
+
+    def way_cm(self, mic: Mic) -> float | None:
+        """How far a mic stands behind the reference, by its delay; None for a sub mic whose band-pass hides it."""
+        if mic.delay_parts is not None:
+            return mic.delay_parts.distance_cm
+        if mic.role == "sub" and mic.decision.delay_samples != 0.0:
+            return None
+        return samples_to_cm(mic.decision.delay_samples, self.rate, self.alignment.temperature_c)
 
     def tell(self, *findings: Finding) -> "Song":
         """The song with findings added to the run's list, each once."""

@@ -10,6 +10,7 @@ from itertools import count, islice
 from pathlib import Path
 from typing import Any
 
+from premix.delivery.track_sheet import track_sheet
 from premix.errors import Finding
 from premix.measures.limits import judged_limits
 from premix.model.manifest import Manifest
@@ -42,6 +43,7 @@ MOST_PICTURES = 12
 SECTIONS = (
     ("verdict", "Verdict"),
     ("listen", "Listen"),
+    ("sheet", "Track sheet"),
     ("efficiency", "Sum efficiency"),
     ("mics", "Mics"),
     ("attack", "Waveforms up close"),
@@ -131,6 +133,7 @@ def _facts(rendered: Rendered, document: Manifest) -> dict[str, Any]:
         "seconds": written(samples_to_s(song.frames, song.rate)),
         "performances": list(_performances(rendered, document)),
         "recipe": list(flat(document.recipe.merged)),
+        "sheet": track_sheet(rendered),
     }
 
 

@@ -245,6 +245,14 @@ function makeScrollable() {
   });
 }
 
+/* The track sheet on paper, without the rest of the page. */
+function printSheet() {
+  document.body.classList.add("sheet-alone");
+  addEventListener("afterprint", () => document.body.classList.remove("sheet-alone"), { once: true });
+  print();
+}
+document.getElementById("print-sheet")?.addEventListener("click", printSheet);
+
 const listening = JSON.parse(document.getElementById("listening").textContent);
 const premix = { build, fade, bytesOf, shuffled, listening,
   player: listening.players.length ? startPlayer(listening) : null };
