@@ -273,9 +273,16 @@ def _viterbi(scores: FloatArray) -> IntArray:
 
 def _uncovered(level: FloatArray, states: IntArray) -> IntArray:
     """The states with GUITAR where a hit only hides it: it begins with a rise out of the guitar, and the guitar that
-    is there when it has died away does not rise out of it. At a stop the level falls, and at a start it rises."""
+    is there when it has died away does not rise out of it. At a stop the level falls, and at a start it rises.
+
+    A rest beside bleed counts as bleed: the hit may have begun in its last millisecond.
+    """
     edges = np.flatnonzero(np.diff(states)) + 1
     out = states.copy()
+    beside = np.zeros(states.size, bool)
+    beside[:-1] |= states[1:] == BLEED
+    beside[1:] |= states[:-1] == BLEED
+    out[beside & (states == REST)] = BLEED
     for on, off in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         if states[on] != BLEED or states[on - 1] != GUITAR or states[off] != GUITAR:
             continue
