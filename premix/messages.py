@@ -89,6 +89,8 @@ STAGES: dict[str, dict[str, str]] = {
         "damaged-header": "Copy the file again from the recorder, or export it again.",
         "no-samples": "Export the track again; it was recorded or exported with no length.",
         "truncated-file": "Copy the file again from the recorder; `--recover` reads what is there.",
+        "more-than-declared": "Copy it again from the recorder; `--recover` reads all that is there.",
+        "start-impossible": "Export the file again; `--recover` reads it as one without a start time.",
         "unfinalised-header": "Copy it again after the recorder has closed it; `--recover` reads what is there.",
         "wav-over-4gb": "Export it again as RF64 or FLAC; `--recover` reads what is there.",
         "damaged-samples": "Copy the file again from the recorder, and do not write to it while premix runs.",
@@ -168,6 +170,7 @@ STAGES: dict[str, dict[str, str]] = {
         "chain-not-finite": "Look at the processor named there and at the levels before it; nothing was written.",
         "chain-costs-efficiency": "Write `phase: linear` there, move it to the performance's chain, or accept it.",
         # plug-ins
+        "plug-in-not-allowed": "Name it in the recipe that you give, or say --allow-plug-ins if you trust its sender.",
         "plug-in-refused": "Check that it is an effect for this system, and its `name` and `state`.",
         "plug-in-crashed": "Update the plug-in, or render what it does beforehand; nothing was written.",
         "plug-in-too-slow": "Raise `time_limit_s`, or check whether the plug-in waits for a licence or a window.",
@@ -177,7 +180,7 @@ STAGES: dict[str, dict[str, str]] = {
     "measures": {
         "di-clipped": "Write `deliver: {bits: 32}`: floats hold every sample; or export the DI lower.",
         "same-take": "Record a second performance, or leave one of the two out: one take twice gives no width. Of two "
-        "amps, put both on one bus, or make them one performance, whose mics are aligned.",
+        "amps, put both on one bus, or make them one performance, as `groups` with stems of their own.",
         # limits of the recipe; broken: exit code 4, the files are still written
         "limit-sum-efficiency": "Look at the efficiency of each band in the report, and at the refused mics.",
         "limit-worst-passage": "Look at the page's picture of the mics over time; a mic changes there.",
@@ -194,6 +197,7 @@ STAGES: dict[str, dict[str, str]] = {
     },
     "delivery": {
         "disk-full": "Make room on the disk, or choose another place with --out; nothing was written.",
+        "scratch-none": "Name a folder that may be written with the environment variable TMPDIR.",
         "scratch-full": "Make room there, or choose another place with the environment variable TMPDIR.",
         "level-not-reached": "Raise `deliver.ceiling_dbtp`, ask for less, or take the peaks down with a limiter.",
         "level-not-measured": "Nothing to do: there is no sound that a level could be given to.",
@@ -205,6 +209,11 @@ STAGES: dict[str, dict[str, str]] = {
         "out-exists": "Choose another folder with --out, or replace all of it with --force.",
         "out-has-other-files": "Move those files, choose another folder with --out, or replace all with --force.",
         "out-in-use": "Wait until the other run has ended.",
+        "out-holds-input": "Move it to a folder of its own, or choose another folder with --out.",
+        "out-other-run": "Choose another folder with --out, or replace what is there with --force.",
+        "out-changed": "Move those files to another place, then run again; nothing was written.",
+        "out-kept": "Look through that folder, keep what is yours, and run again.",
+        "out-impossible": "Choose a folder of its own with --out.",
         "name-template": 'Write `deliver: {name: "{song}_{part}"}` in the recipe, or leave it out.',
         "names-collide": "Keep {part} in `deliver.name`; names of performances must differ in more than case.",
         "reserved-name": "Choose another `deliver.name` in the recipe.",
@@ -220,6 +229,7 @@ STAGES: dict[str, dict[str, str]] = {
         "null-missing": "Check the path: a file, or the output folder of a render.",
         "null-mixed": "Compare two files, or two output folders, of one rate and channel count.",
     },
+    "system": {"system-refused": "Make room, or give premix the right to what is named there; nothing was written."},
     "report": {
         "report-extra-missing": "Install premix-stems[report] for the page, or say --no-report.",
         "comparison-no-variants": "Write `variants:` in the recipe, or say --vary mics.",
@@ -232,6 +242,7 @@ STAGES: dict[str, dict[str, str]] = {
         "batch-no-list": "Check the path behind the @; the file holds one folder or glob a line.",
         "batch-song-twice": "Leave one of the two out.",
         "batch-same-name": "Rename one of the folders, or run them as two batches with an --out each.",
+        "batch-reserved-name": "Rename the song's folder.",
         "batch-out-in-songs": "Choose an output folder outside the songs' folders with --out.",
         "batch-out-in-use": "Wait until the other batch has ended, or choose another folder with --out.",
         "batch-no-summary-folder": "Make the folder, or choose another place with --summary-markdown.",
@@ -240,12 +251,15 @@ STAGES: dict[str, dict[str, str]] = {
         "batch-no-engine": "Install it with: pip install 'premix-stems[batch]'.",
         "batch-no-scheduler": "Start one with `dask scheduler`, and give --scheduler the address that it prints.",
         "batch-no-workers": "Start one on each machine: `dask worker ADDRESS --nthreads 1`.",
+        "batch-worker-silent": "Start that worker again, or take it away.",
+        "batch-worker-bare": "Install premix-stems[batch] for that worker, and start it again.",
         "batch-scheduler-lost": "Start the scheduler again and repeat the command: finished songs are skipped.",
         "batch-other-version": "Install the same version of premix for every worker, and start them again.",
         # one song
         "batch-song-lost": "Look for a lack of memory or a damaged file, then repeat the command for this song.",
         "batch-no-memory": "Give fewer --jobs, and repeat the command: finished songs are skipped.",
         "batch-bug": "Send the log to the developers of premix; the other songs are not affected.",
+        "batch-outputs-changed": "Nothing to do if they were changed by mistake; else keep other files elsewhere.",
         "batch-earlier-render": "Mend the song and repeat the command; until then do not hand these files on.",
         # findings across songs
         "batch-fewer-jobs": "Nothing to do; with more free memory more songs are rendered at once.",

@@ -3,7 +3,7 @@
 Every command that reads tracks is a walk along this line, or along a part of it.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
@@ -31,7 +31,7 @@ from premix.analysis.kept import Kept
 from premix.analysis.levels import look
 from premix.analysis.scan import scan, scan_steadied
 from premix.audio.reader import sample_hash
-from premix.delivery.against import Changes, Render, changes
+from premix.delivery.against import Changes, Render, changes, is_approved
 from premix.delivery.documents import comparison_manifest, manifest
 from premix.delivery.file_names import document_name, file_names, variant_path
 from premix.delivery.package import Package
@@ -51,7 +51,7 @@ from premix.model.manifest import ComparisonManifest, Manifest
 from premix.model.mix import MixPlan, Rendered
 from premix.model.song import Song
 from premix.model.tracks import TrackLook
-from premix.processors.chains import check_chains
+from premix.processors.chains import chain_paths, check_chains
 from premix.recipe.read import read_recipe, read_sheet
 from premix.recipe.record import MergedRecipe
 from premix.recipe.resolve import song_of, variants_of
@@ -87,23 +87,33 @@ class Prepared:
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """A finished render: its records, its manifest, the limits that are broken; changes: against an earlier render.
-    reading: in words, where the reading pass was taken over, or should have been."""
+
+    reading: in words, where the reading pass was taken over, or should have been. delivered: False where it is not what
+    was expected, and OUT holds what was: that stays.
+    """
 
     rendered: Rendered
     manifest: Manifest
     broken: tuple[Finding, ...]
     changes: Changes | None = None
+    delivered: bool = True
     reading: str = ""
 
 
 def load(
-    recipe: RecipeLike, folder: Path, settings: Sequence[str] = (), *, recover: bool = False
+    recipe: RecipeLike,
+    folder: Path,
+    settings: Sequence[str] = (),
+    *,
+    recover: bool = False,
+    allow_plug_ins: bool = False,
 ) -> tuple[MergedRecipe, Song]:
     """Recipe and tracks, checked; raises UserError with everything that is wrong.
 
-    recover: read what is there of unfinalised and truncated files.
+    recover: read what is there of unfinalised and truncated files. allow_plug_ins: also those that come with the
+    tracks.
     """
-    merged = read_recipe(recipe, song_folder=folder, settings=settings)
+    merged = read_recipe(recipe, song_folder=folder, settings=settings, allow_plug_ins=allow_plug_ins)
     wanted = song_of(merged)
     found, roll = find_tracks(wanted, folder)
     wanted = replace(wanted, roll_call=roll).tell(*roll_findings(roll, folder.name or str(folder)))
@@ -118,11 +128,12 @@ def inspect(
     settings: Sequence[str] = (),
     *,
     recover: bool = False,
+    allow_plug_ins: bool = False,
     progress: Progress | None = None,
 ) -> tuple[Song, tuple[TrackLook, ...], tuple[Problem, ...]]:
     """A first look: the song with its findings, a look at every track, and what would stop a render."""
     progress = progress or Progress()
-    _, song = load(recipe, folder, settings, recover=recover)
+    _, song = load(recipe, folder, settings, recover=recover, allow_plug_ins=allow_plug_ins)
     progress.begin("reading", sum(mic.track.header.frames for mic in song.mics))
     song, looks = look(song, progress.advance)
     song, problems = damage(song)
@@ -138,16 +149,21 @@ def prepare(
     threads: int = 1,
     sheet: Path | None = None,
     recover: bool = False,
+    allow_plug_ins: bool = False,
     kept: Kept | None = None,
     progress: Progress | None = None,
+    loaded: Callable[[MergedRecipe, Song], None] | None = None,
 ) -> Iterator[Prepared]:
     """Everything up to the alignment's decisions; the key envelopes live as long as the context.
 
     sheet: an alignment sheet whose decisions are taken instead of sought. kept: where the reading pass may be taken
-    over from, and is kept for the next run.
+    over from, and is kept for the next run. loaded: called once the tracks are known and nothing of them is read yet;
+    what it raises ends the run.
     """
     progress = progress or Progress()
-    merged, song = load(recipe, folder, settings, recover=recover)
+    merged, song = load(recipe, folder, settings, recover=recover, allow_plug_ins=allow_plug_ins)
+    if loaded is not None:
+        loaded(merged, song)
     given = read_sheet(sheet) if sheet is not None else None
     if given is not None:
         check_sheet(given, str(sheet), song)
@@ -163,23 +179,26 @@ MOST_ROUNDS = 2
 
 
 class _Reader:
-    """The passes over the tracks, each with scratch files of its own. kept: where they may be taken over from."""
+    """The passes over the tracks, each with scratch files of its own; kept: what the run before left of them."""
 
     def __init__(self, scratch: Path, threads: int, progress: Progress, kept: Kept | None) -> None:
         self._scratch, self._threads, self._progress = scratch, threads, progress
-        self._scan = kept.scan if kept is not None else scan
+        self._kept = kept or Kept(keeps=False)
 
     def scan(self, song: Song) -> Song:
         self._progress.begin("reading", song.frames * len(song.mics))
+        return self._read(song, self._scratch, {}, scan)
+
+    def _read(self, song: Song, scratch: Path, offsets: Mapping[str, int], scan: Callable[..., Song]) -> Song:
+        """A pass of this run, or the same one of the run before."""
+        ways = {"threads": self._threads, "progress": self._progress.advance}
         with scratch_room():
-            return self._scan(song, self._scratch, threads=self._threads, progress=self._progress.advance)
+            return self._kept.read(song, scratch, offsets, lambda: scan(song, scratch, **ways))
 
     def in_step(self, song: Song, offsets: Mapping[str, int]) -> Song:
         """The song with files that start elsewhere, by whole samples, read once more in step for their spectra."""
         self._progress.begin("reading in step", song.frames * len(song.mics))
-        own = self._folder("in_step")
-        with scratch_room():
-            read = self._scan(song, own, offsets=offsets, threads=self._threads, progress=self._progress.advance)
+        read = self._read(song, self._folder("in_step"), offsets, partial(scan, offsets=offsets))
         pairs = zip(song.performances, read.performances, strict=True)
         performances = (replace(p, spectra=other.spectra, windows=other.windows) for p, other in pairs)
         return replace(song, performances=tuple(performances))
@@ -187,9 +206,9 @@ class _Reader:
     def steadied(self, song: Song) -> Song:
         """Performances with a mic that changes read once more, that mic through its steps."""
         self._progress.begin("reading steadied", song.frames * sum(len(p.mics) for p in song.performances if p.steps))
-        with scratch_room():
-            own = self._folder("steadied")
-            return scan_steadied(song, own, threads=self._threads, progress=self._progress.advance)
+        read = ((own.name, zip(own.judged, own.spectra.offsets, strict=True)) for own in song.performances)
+        offsets = {mic.label: offset for _, mics in read for mic, offset in mics}
+        return self._read(song, self._folder("steadied"), offsets, scan_steadied)
 
     def _folder(self, name: str) -> Path:
         own = self._scratch / f"{name}_{len(list(self._scratch.iterdir()))}"
@@ -242,10 +261,12 @@ def render(
     threads: int = 1,
     sheet: Path | None = None,
     recover: bool = False,
+    allow_plug_ins: bool = False,
     extra_trim_db: float = 0.0,
     report: bool = False,
     pictures: Path | None = None,
     earlier: Render | None = None,
+    expect: Path | None = None,
     fresh: bool = False,
     progress: Progress | None = None,
 ) -> Outcome:
@@ -253,20 +274,29 @@ def render(
 
     extra_trim_db: on top of the trim that the ceiling asks for, so that songs sit together. report: with the HTML
     page, where its extra is installed. pictures: folder for the page's pictures as files. earlier: a render that this
-    one is compared with; it may be the one that lies in OUT. fresh: every track is read; else the reading pass of the
-    render that lies in OUT is taken over where nothing that it depends on changed, and the samples prove it.
+    one is compared with; it may be the one that lies in OUT. expect: where the manifest of `earlier` was read, if this
+    one must be the same: no input may lie in OUT, and where OUT holds that render and this one differs, it stays.
+    fresh: every track is read; else the reading pass of the render that lies in OUT is taken over where nothing that it
+    depends on changed, and the samples prove it.
     """
     once = partial(
         _render,
         recipe,
         folder,
         out,
-        options={"settings": settings, "threads": threads, "sheet": sheet, "recover": recover},
+        options={
+            "settings": settings,
+            "threads": threads,
+            "sheet": sheet,
+            "recover": recover,
+            "allow_plug_ins": allow_plug_ins,
+        },
         force=force,
         extra_trim_db=extra_trim_db,
         report=report,
         pictures=pictures,
         earlier=earlier,
+        expect=expect,
         progress=progress or Progress(),
     )
     try:
@@ -292,13 +322,16 @@ def _render(
     report: bool,
     pictures: Path | None,
     earlier: Render | None,
+    expect: Path | None,
     progress: Progress,
 ) -> Outcome:
     """One run of `render`; options: of `prepare`. Raises _OtherSamplesError where a pass was taken over wrongly."""
     threads = options["threads"]
     with (
-        Package(out, inputs_folder=folder, force=force) as package,
-        prepare(recipe, folder, **options, kept=kept, progress=progress) as prepared,
+        Package(out, inputs_folder=folder, force=force, inputs=_named(recipe, options["sheet"], expect)) as package,
+        prepare(
+            recipe, folder, **options, kept=kept, progress=progress, loaded=partial(_stay_out, package, "render")
+        ) as prepared,
     ):
         stop_if_refused(prepared.song)
         song = decide_gates(prepared.song)
@@ -313,14 +346,20 @@ def _render(
         page = None
         if report and missing_extra() is None:
             page = write_report(rendered, document, package.folder / document_name(song.name, "report", "html"))
+            if pictures is not None and (inside := package.place_in(pictures)) is not None:
+                page.save_pictures(inside)
+                pictures = None
         check_unchanged(song)
         differing = None if earlier is None else changes(earlier, Render(document, package.folder))
+        differs = earlier is not None and differing is not None and bool(differing.files)
+        if expect is not None and earlier is not None and differs and is_approved(earlier.manifest, out):
+            return Outcome(rendered, document, broken, differing, delivered=False)
         kept.write(package.folder / KEPT)
         document = package.commit(document)
         if page is not None and pictures is not None:
             page.save_pictures(pictures)
         reading = "the reading pass of the render in OUT was taken over" if kept.taken else ""
-        return Outcome(rendered, document, broken, differing, reading)
+        return Outcome(rendered, document, broken, differing, reading=reading)
 
 
 def _prove(song: Song, hashes: Mapping[str, str]) -> None:
@@ -341,6 +380,7 @@ def compare(
     force: bool = False,
     threads: int = 1,
     sheet: Path | None = None,
+    allow_plug_ins: bool = False,
     report: bool = True,
     progress: Progress | None = None,
 ) -> ComparisonManifest:
@@ -352,8 +392,17 @@ def compare(
     """
     progress = progress or Progress()
     with (
-        Package(out, inputs_folder=folder, force=force) as package,
-        prepare(recipe, folder, settings=settings, threads=threads, sheet=sheet, progress=progress) as prepared,
+        Package(out, inputs_folder=folder, force=force, inputs=_named(recipe, sheet)) as package,
+        prepare(
+            recipe,
+            folder,
+            settings=settings,
+            threads=threads,
+            sheet=sheet,
+            allow_plug_ins=allow_plug_ins,
+            progress=progress,
+            loaded=partial(_stay_out, package, "comparison"),
+        ) as prepared,
         thread_pool(threads) as pool,
     ):
         stop_if_refused(prepared.song)
@@ -382,6 +431,28 @@ def compare(
             write_compare_page(song, document, package.folder, page)
         check_unchanged(song)
         return package.commit(document)
+
+
+def _named(recipe: RecipeLike, sheet: Path | None, expect: Path | None = None) -> dict[str, Path | None]:
+    """The files that a command names, by what they are."""
+    return {
+        "the recipe": recipe if isinstance(recipe, Path) else None,
+        "the alignment sheet": sheet,
+        "the expected manifest": expect,
+    }
+
+
+def _stay_out(package: Package, kind: str, merged: MergedRecipe, song: Song) -> None:
+    """Raise DeliveryError where the run would replace what it reads, or what another one made."""
+    tracks = (mic.track.header.path for mic in song.mics)
+    package.keep_out(
+        [
+            *(("the recipe", path) for path in merged.files),
+            *(("the track", path) for path in tracks),
+            *(("the file of a chain", path) for path in chain_paths(song)),
+        ]
+    )
+    package.claim(song.name, kind)
 
 
 def save_sheet(song: Song, path: Path) -> None:

@@ -10,7 +10,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from premix.alignment.alive import judged_where_alive
 from premix.alignment.case import Case, as_recorded, build_case, chain_response, efficiency_of
+from premix.alignment.confidence import judged
 from premix.alignment.lateness import SAME_START_MS
 from premix.alignment.sheet import decide_from_sheet
 from premix.alignment.strangers import doubled, swapped
@@ -42,13 +44,13 @@ def align(song: Song, sheet: Sheet | None = None) -> Song:
     sheet: decisions to take instead (checked against the tracks by `check_sheet`); the evidence is not sought then.
     Never raises for what the audio holds.
     """
-    cases = [build_case(song, performance) for performance in song.performances]
+    cases = [build_case(song, judged_where_alive(performance)) for performance in song.performances]
     if sheet is not None:
         from_sheet, findings = decide_from_sheet(sheet, song, cases)
         song = _decided(song, cases, from_sheet)
         return song.tell(*findings, *_worse(song))
     cases, solved = _settled(song, cases)
-    song = _decided(song, cases, solved.decisions())
+    song = judged(_decided(song, cases, solved.decisions()), cases)
     return song.tell(*_findings(song, cases), *_chain_costs(song, cases))
 
 

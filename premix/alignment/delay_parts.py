@@ -57,8 +57,9 @@ def _fits(performance: Performance, mic: Mic | None) -> bool:
     """Whether this mic was aligned here with all others of its name, and its spectra can be read."""
     if mic is None or mic.decision.origin not in ("auto", "sheet") or mic.decision.moved_samples is not None:
         return False
-    names = performance.spectra.mics
-    return mic.decision.summed and mic.name in names and mic.decision.reference in names
+    spectra = performance.spectra
+    partners = {spectra.mics[place] for place in spectra.partners}
+    return mic.decision.summed and mic.name in spectra.mics and mic.decision.reference in partners
 
 
 def _with_parts(song: Song, mic: Mic, late_s: float) -> Mic:
@@ -108,12 +109,15 @@ def _transfer(performances: Sequence[Performance], name: str, rate: int) -> tupl
         spectra, mic = performance.spectra, performance.mic(name)
         assert mic is not None
         m, r = spectra.mics.index(name), spectra.mics.index(mic.decision.reference)
-        matrix = spectra.active.sum(axis=0) / max(1, sum(spectra.n_active))
+        of = max(1, sum(spectra.n_active))
+        found = spectra.active[:, m, spectra.partners.index(r)].sum(axis=0) / of
+        own = spectra.active_powers[:, [m, r]].sum(axis=0) / of
         if spectra.n_quiet:
-            matrix = matrix - spectra.quiet / spectra.n_quiet
+            found = found - spectra.quiet[m, spectra.partners.index(r)] / spectra.n_quiet
+            own = own - spectra.quiet_powers[[m, r]] / spectra.n_quiet
         ahead = (spectra.offsets[m] - spectra.offsets[r]) / rate
-        cross += matrix[m, r] * np.exp(-2j * np.pi * freqs_hz * ahead)
-        powers += np.maximum(np.real([matrix[m, m], matrix[r, r]]), 1e-300)
+        cross += found * np.exp(-2j * np.pi * freqs_hz * ahead)
+        powers += np.maximum(own, 1e-300)
     coherence = np.minimum(np.abs(cross) ** 2 / (powers[0] * powers[1]), 1.0)
     return freqs_hz, cross / powers[1], coherence
 

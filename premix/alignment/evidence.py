@@ -1,7 +1,8 @@
 """How sure a decision is: coherence with the rest of the set-up, agreement of the halves, spread of the delay.
 
 The spread is the Cramer-Rao bound of a delay between two sensors, 1/var = 2 K sum over f of w^2 C/(1-C)
-(Knapp & Carter 1976; Carter, Proc. IEEE 75(2), 1987), with the measured coherence C of K independent frames.
+(Knapp & Carter 1976; Carter, Proc. IEEE 75(2), 1987), with the measured coherence C and K frames side by side: frames
+that overlap under a window are nearly independent in each bin, but then neighbouring bins are not.
 """
 
 from collections.abc import Iterable, Sequence
@@ -91,7 +92,7 @@ def halves_agreement(against: Against) -> float:
 def _information(against: Against) -> FloatArray:
     """(F) Fisher information of the delay, per sample^2 and bin, from the coherence around the bin."""
     signal, local = against.signal, against.local
-    return 2.0 * signal.frames * signal.omega**2 * local / (1.0 - local)
+    return 2.0 * signal.stretches * signal.omega**2 * local / (1.0 - local)
 
 
 def delay_spread(againsts: Iterable[Against]) -> float:

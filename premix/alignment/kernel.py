@@ -26,6 +26,8 @@ MIN_SIGNAL_TO_NOISE = 0.5
 """Power ratio below which a band of a mic holds noise only."""
 MIN_LEVEL_DB = -50.0
 """Level of a band below the mic's strongest one under which it holds leakage of the analysis window only."""
+HANN_BINS = 1.5
+"""Noise bandwidth of a Hann window in bins (Harris, Proc. IEEE 66(1), 1978): so many neighbours say the same."""
 MIN_SHARED = 0.02
 """Part of what the partners share most, below which something common to them may as well be chance."""
 _TINY = 1e-300
@@ -62,6 +64,11 @@ class SignalSpectra:
     def omega(self) -> FloatArray:
         """(F) radians a sample."""
         return 2.0 * np.pi * self.freqs_hz / self.rate
+
+    @property
+    def stretches(self) -> float:
+        """Frames whose bins, all taken as independent, know as much as the active frames do."""
+        return sum(self.spectra.n_active) * min(1.0 / HANN_BINS, self.spectra.hop / self.spectra.frame)
 
     @property
     def chance(self) -> float:

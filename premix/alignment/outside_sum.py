@@ -12,8 +12,8 @@ import numpy as np
 from premix.alignment.agreement import TOLERANCES_S, Estimate, agreeing
 from premix.alignment.case import Case, as_recorded
 from premix.alignment.evidence import Against, against_rest, delay_spread, evened, halves_agreement, mean_coherence
-from premix.alignment.lag import best_within, find_peaks, rival_height
-from premix.alignment.lateness import FINE_SEARCH_MS
+from premix.alignment.lag import Peak, best_within, find_peaks, rival_height
+from premix.alignment.lateness import FINE_SEARCH_MS, FITS_HERE, WHOLE_FRAME
 from premix.alignment.solver import State
 from premix.arrays import ComplexArray, FloatArray
 from premix.model.alignment import MicDecision
@@ -80,10 +80,20 @@ def decide_outside(settings: AlignmentSettings, cases: Sequence[Case], state: St
         for k, m in members.items():
             place = placed.get(k)
             found[k, m] = _decision(cases[k], againsts[k], place, reference)
+            if place is not None and not cases[k].mics[m].is_room:
+                _tell_late(settings, cases[k], found[k, m])
             if place is not None and usual is not None and k not in usual:
                 known = next(iter(usual.values()))
                 found[k, m] = replace(found[k, m], moved_samples=place.arrival_samples - known.arrival_samples)
     return found
+
+
+def _tell_late(settings: AlignmentSettings, case: Case, decision: MicDecision) -> None:
+    """Remember a muted mic that lies outside the search, as those of the sum are."""
+    search = ms_to_samples(settings.search_ms, case.signal.rate)
+    late, m = decision.arrival_samples or 0.0, case.index(decision.mic)
+    if m is not None and decision.origin == "auto" and abs(late) > search + abs(float(case.filter_delays[m])):
+        case.late[decision.mic] = late
 
 
 def _hears(against: Against) -> bool:
@@ -123,13 +133,24 @@ def _place(case: Case, heard: _Heard) -> _Place | None:
     """A room mic at the onset of its response, any other mic at its highest peak; None where there is none."""
     freqs_hz, rate, search = case.signal.freqs_hz, case.signal.rate, heard.search_samples
     peaks = find_peaks(heard.cross, freqs_hz, rate, search)
-    best = best_within(peaks, search)
+    best, is_room = best_within(peaks, search), case.mics[heard.against.m].is_room
+    if not is_room:
+        frame = rate / float(freqs_hz[1] - freqs_hz[0])
+        best = _anywhere(best, find_peaks(heard.cross, freqs_hz, rate, WHOLE_FRAME * frame, 1))
+        search = max(search, abs(best.delay_samples)) if best is not None else search
     if best is None:
         return None
     rival = rival_height(heard.cross, freqs_hz, rate, search, best)
     margin_db = 20.0 * float(np.log10(best.height / rival)) if rival > 0.0 else None
-    first = _first_sound(heard, freqs_hz, rate) if case.mics[heard.against.m].is_room else best.delay_samples
+    first = _first_sound(heard, freqs_hz, rate) if is_room else best.delay_samples
     return _Place(first, best.polarity, margin_db, rival <= CLEAR_RIVAL * best.height)
+
+
+def _anywhere(within: Peak | None, peaks: Sequence[Peak]) -> Peak | None:
+    """The best place of a muted mic: that within the search, unless it fits better elsewhere in the frame."""
+    far = next(iter(peaks), None)
+    fits = within is not None and (far is None or within.height >= FITS_HERE * far.height)
+    return within if fits else far
 
 
 def _first_sound(heard: _Heard, freqs_hz: FloatArray, rate: int) -> float:

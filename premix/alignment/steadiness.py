@@ -14,6 +14,7 @@ from premix.alignment.case import Case, build_case
 from premix.alignment.changes import Change, level_parts, parts_of
 from premix.alignment.placing import place_of_level
 from premix.alignment.steps import Placing, changes_of, composed, passages_of, worth_following
+from premix.alignment.stretches import stretches_of
 from premix.alignment.trails import LOST_DB, MIN_CHANGE_S, Trails, follow
 from premix.errors import Finding, Severity
 from premix.model.alignment import MicDecision, MicTrail, Passage, Sheet
@@ -50,13 +51,11 @@ def follow_song(song: Song) -> tuple[Followed, ...]:
 
 
 def _followed(song: Song, performance: Performance) -> Followed:
-    if performance.windows is None:
-        return Followed((), (), {}, {})
+    if performance.windows is None or not stretches_of(performance.windows):
+        return Followed((), (), {}, {})  # too short to hold a window of riff
     case = build_case(song, performance)
     decisions = [mic.decision for mic in case.mics]
     trails = follow(case, performance.spectra, performance.windows, decisions)
-    if not trails.stretches:
-        return Followed((), (), {}, {})
     lost = {m for m, mic in enumerate(case.mics) if not mic.is_room and len(level_parts(trails, m, mic.role)) > 1}
     if lost:
         trails = follow(case, performance.spectra, performance.windows, decisions, sorted(lost))

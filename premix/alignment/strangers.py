@@ -71,7 +71,7 @@ def _copy(spectra: Spectra, m: int, n: int, rate: int) -> _Copy | None:
     shared = (levels >= levels.max(axis=1, keepdims=True) * 10.0 ** (SHARED_DB / 10.0)).all(axis=0)
     if np.count_nonzero(shared) < LEAST_BANDS:
         return None
-    even = cross / np.sqrt(power_m * power_n)
+    even = cross / (np.sqrt(power_m) * np.sqrt(power_n))
     peaks = find_peaks(even, spectra.freqs_hz, rate, ms_to_samples(FINE_SEARCH_MS, rate), 1)
     if not peaks:
         return None

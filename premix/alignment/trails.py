@@ -35,7 +35,7 @@ SAME_SAMPLES, SAME_SHARE = 0.05, 0.25
 together: while something changes inside a stretch all of them are uncertain."""
 EXACT = 10.0
 """Mics that are less exact than the most exact one by this have no say in that: a sub mic agrees with anybody."""
-ROUGH_SAMPLES, ROUGH_SHARE = 2.0, 0.15
+ROUGH_SAMPLES, ROUGH_SHARE = 2.0, 0.3
 """How far a less exact mic errs at least, also in a share of how far the mics go apart."""
 USUAL_FIT = 0.9
 """Share of its usual likeness under which a mic is unlike itself."""
@@ -240,7 +240,7 @@ def _levels(powers_db: FloatArray, followed: StretchSpectra) -> FloatArray:
 
     Of two mics the reference is the measure.
     """
-    own = powers_db - np.median(powers_db, axis=0)
+    own = powers_db - np.median(powers_db, axis=0) if len(powers_db) else powers_db
     rows = np.flatnonzero(followed.in_sum).tolist()
     if len(rows) == 2 and followed.reference in rows:
         rows = [followed.reference]

@@ -41,7 +41,7 @@ def damage(song: Song) -> tuple[Song, tuple[Problem, ...]]:
         Problem(
             "track-not-finite",
             mic.label,
-            f"{mic.levels.nonfinite} samples of {mic.track.header.path.name} are not a number or infinite",
+            f"{mic.track.header.path.name}: {mic.levels.nonfinite} samples are no number, infinite or beyond +120 dBFS",
         )
         for mic in song.mics
         if mic.levels.nonfinite

@@ -20,7 +20,7 @@ import json
 import pkgutil
 import shutil
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import cache
 from itertools import chain
 from pathlib import Path
@@ -32,9 +32,9 @@ from pydantic import BaseModel
 
 import premix.model
 from premix import __version__
-from premix.analysis.scan import Progress, scan
+from premix.analysis.scan import partners_of
 from premix.model.song import NOT_YET, Mic, Performance, Song
-from premix.model.tracks import Track
+from premix.model.tracks import KeptArray, Track
 
 AnyArray = npt.NDArray[Any]
 _MAGIC = b"premix-kept-1\n"
@@ -44,48 +44,57 @@ _LIBRARIES = ("numpy", "scipy", "soundfile")
 _NOT_READ: Mapping[type, tuple[str, ...]] = {
     Song: (
         *("name", "performances", "buses", "guitar_bus", "deliver", "limits", "recipe", "track_pattern", "chains"),
-        *("corners", "findings", "folder"),
+        *("corners", "findings", "folder", "roll_call"),
     ),
-    Performance: ("bus", "gain", "mute", "heard", "chain", "mics", "aliases", "optional", "spans"),
-    Mic: ("gain", "mute", "chain", "track", "aliases", "file", "optional"),
+    Performance: (
+        *("bus", "gain", "mute", "heard", "chain", "mics", "aliases", "optional", "spans"),
+        *("spectra", "windows", "envelopes", "di_envelopes", "efficiency", "steadiness", "riff"),
+    ),
+    Mic: (
+        *("bus", "gain", "mute", "chain", "track", "aliases", "file", "optional", "group"),
+        *("presence", "levels", "match", "decision", "room", "stem_curve", "delay_parts"),
+    ),
 }
-"""What the pass does not depend on."""
+"""What a pass does not depend on: levels, routing, delivery, and what the stages have found so far."""
 
 
 class Kept:
     """The passes of one run. earlier: folder of those of the run before; None: there are none, or they are not wanted.
+    keeps: whether those of this run will be written.
 
     taken: whether any pass was taken over.
     """
 
-    def __init__(self, earlier: Path | None = None) -> None:
-        self._earlier = earlier
+    def __init__(self, earlier: Path | None = None, *, keeps: bool = True) -> None:
+        self._earlier, self._keeps = earlier, keeps
         self._files: list[Path] = []
         self._passes = 0
         self.taken = False
 
-    def scan(
-        self,
-        song: Song,
-        scratch: Path,
-        *,
-        offsets: Mapping[str, int] | None = None,
-        threads: int = 1,
-        progress: Progress = lambda samples: None,
-    ) -> Song:
-        """As `premix.analysis.scan.scan`, or what that gave the run before."""
+    def read(self, song: Song, scratch: Path, offsets: Mapping[str, int], scan: Callable[[], Song]) -> Song:
+        """What `scan` gives of the song, or what it gave the run before.
+
+        offsets: whole samples by which tracks are read ahead. scratch: folder that holds the files of the pass.
+        """
         name = f"pass-{self._passes}"
         self._passes += 1
-        key = _key(song, offsets or {})
-        found = _taken_over(self._earlier / name, key, song, scratch) if self._earlier is not None else None
-        if found is not None:
-            self.taken = True
-        else:
-            found = scan(song, scratch, offsets=offsets, threads=threads, progress=progress)
+        try:
+            key = _key(song, offsets)
+        except TypeError:  # something stands in the song that nobody can tell apart: then it is read
+            return scan()
         file = scratch / name
-        with contextlib.suppress(TypeError):  # a record of a kind that cannot be kept: then the next run reads again
-            _write(file, key, song, found, scratch)
-            self._files.append(file)
+        if self._earlier is not None:
+            found = _taken_over(self._earlier / name, key, song, scratch)
+            if found is not None:
+                self.taken = True
+                shutil.copyfile(self._earlier / name, file)
+                self._files.append(file)
+                return found
+        found = scan()
+        if self._keeps:
+            with contextlib.suppress(TypeError):  # of a kind that cannot be kept: then the next run reads again
+                _write(file, key, song, found, scratch)
+                self._files.append(file)
         return found
 
     def size(self) -> int:
@@ -107,13 +116,14 @@ def _key(song: Song, offsets: Mapping[str, int]) -> str:
         "performances": [
             {
                 **_essence(performance),
+                "partners": partners_of(performance, song.reference),
                 "mics": [{**_essence(mic), "track": _track(mic.track, song.folder)} for mic in performance.mics],
             }
             for performance in song.performances
         ],
         "offsets": dict(sorted(offsets.items())),
     }
-    return hashlib.sha256(json.dumps(told, sort_keys=True, default=str).encode()).hexdigest()
+    return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 
 
 def _essence(record: Song | Performance | Mic) -> dict[str, Any]:
@@ -166,6 +176,8 @@ class _Blobs:
             data = np.ascontiguousarray(value if half is None else half).tobytes()
             told = {"array": value.dtype.str, "shape": value.shape, "half": half is not None}
             return {**told, **self._blob(data, len(data))}
+        if isinstance(value, KeptArray):  # its file holds each matrix twice over
+            return {"kept": value.path.relative_to(self._scratch).as_posix(), "of": self.record(value[...])}
         if isinstance(value, Path):
             place = value.relative_to(self._scratch).as_posix()
             return {"file": place, **self._blob(value, value.stat().st_size)}
@@ -319,11 +331,10 @@ class _Made:
             values = np.frombuffer(b"".join(self._pieces(told)), told["array"])
             shape = tuple(told["shape"])
             return _from_half(values, shape) if told["half"] else values.reshape(shape).copy()
+        if "kept" in told:
+            return KeptArray.keep(self.value(told["of"]), self._place(told["kept"]))
         if "file" in told:
-            path = self._scratch / told["file"]
-            path.parent.mkdir(parents=True, exist_ok=True)
-            if not path.resolve().is_relative_to(self._scratch.resolve()):
-                raise ValueError("a file outside of the scratch folder")
+            path = self._place(told["file"])
             with path.open("wb") as file:
                 file.writelines(self._pieces(told))
             return path
@@ -332,6 +343,14 @@ class _Made:
         if "dict" in told:
             return self.fields(told["dict"])
         return _records()[told["record"]](**self.fields(told["fields"]))
+
+    def _place(self, name: str) -> Path:
+        """Where a file of the pass goes."""
+        path = self._scratch / name
+        if not path.resolve().is_relative_to(self._scratch.resolve()):
+            raise ValueError("a file outside of the scratch folder")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        return path
 
     def _pieces(self, told: Mapping[str, Any]) -> Iterator[bytes]:
         self._file.seek(self._start + told["at"])

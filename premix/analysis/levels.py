@@ -14,6 +14,7 @@ from premix.analysis.damage import SoftestBlocks
 from premix.arrays import BoolArray, FloatArray
 from premix.audio.filters import sections_response
 from premix.audio.reader import TrackReader
+from premix.audio.samples import LOUDEST, impossible
 from premix.measures.loudness import STANDARD_RATE, gated_loudness, k_weighting_sections
 from premix.model.song import Song
 from premix.model.tracks import Hum, Track, TrackLevels, TrackLook
@@ -143,14 +144,15 @@ class LevelMeter:
         self._flat = FlatTops(1), FlatTops(-1)
 
     def feed(self, block: FloatArray) -> None:
-        """Take the next samples; NaN and infinite ones are counted and measured as zeros."""
+        """Take the next samples; those that no recording holds are counted and measured as zeros."""
         if not len(block):
             return
-        square_sum = float(np.dot(block, block))
-        if not np.isfinite(square_sum):
-            good = np.isfinite(block)
-            self.nonfinite += int(len(block) - np.count_nonzero(good))
-            block = np.where(good, block, 0.0)
+        with np.errstate(over="ignore"):
+            square_sum = float(np.dot(block, block))
+        if not square_sum < LOUDEST**2:
+            bad = impossible(block)
+            self.nonfinite += int(np.count_nonzero(bad))
+            block = np.where(bad, 0.0, block)
             square_sum = float(np.dot(block, block))
         highest, lowest = float(block.max(initial=0.0)), float(block.min(initial=0.0))
         peak = max(highest, -lowest)
@@ -247,7 +249,7 @@ def _look(track: Track, rate: int, progress: Callable[[int], None]) -> TrackLook
             block[count:] = 0.0
             reader.read(start, block[:count])
             meter.feed(block[:count])
-            if np.isfinite(block).all() and count == size:
+            if count == size and not impossible(block).any():
                 spectrum = np.fft.rfft(block)
                 soft.feed(spectrum, float(np.dot(block, block)) / size)
                 powers.append(float(np.dot(weight, spectrum.real**2 + spectrum.imag**2)))

@@ -17,6 +17,7 @@ from premix.arrays import FloatArray, HalfArray, SingleArray
 from premix.audio.bands import KEY_BAND_HZ, KeyPower
 from premix.audio.passages import PassageReader
 from premix.audio.reader import TrackReader
+from premix.audio.samples import impossible
 from premix.model.song import Performance, Song
 from premix.model.tracks import KeptArray, KeyEnvelopes, Spectra, Track, Windows
 from premix.threads import Begun, SideBySide
@@ -95,7 +96,7 @@ class _TrackScan:
         self.reader.read(start + self.offset, out)
         self.levels.feed(out)
         if self.levels.nonfinite:
-            np.nan_to_num(out, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+            out[impossible(out)] = 0.0
         return self.key_power.feed_both(out) if self.key_power is not None else None
 
 

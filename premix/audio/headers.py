@@ -17,6 +17,15 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from premix.audio.chunks import UNKNOWN_SIZE, Chunk, ChunkScan, read_bext, read_body, scan_chunks
+from premix.audio.endings import (
+    PatchedFile,
+    Patches,
+    flac_length,
+    flac_patch,
+    size_patches,
+    unexplained,
+    unexplained_in_caf,
+)
 from premix.audio.samples import BYTES
 from premix.errors import Problem, TracksError
 from premix.model.tracks import AudioHeader
@@ -57,15 +66,16 @@ def soundfile_name(path: Path) -> str | bytes:
     return os.fsencode(path) if os.name == "posix" else str(path)
 
 
-def open_decoder(path: Path) -> Any:
+def open_decoder(path: Path, patches: Patches = ()) -> Any:
     """A soundfile.SoundFile that reads on from where it is. RuntimeError where it knows no such format.
 
-    soundfile itself sets the position again after every read; where a file is damaged, or of unknown length,
-    that fails and loses the frames that were read. It leaves files alone that cannot seek.
+    patches: bytes that are read in place of the file's own. soundfile itself sets the position again after every read;
+    where a file is damaged, or of unknown length, that fails and loses the frames that were read. It leaves files
+    alone that cannot seek.
     """
     import soundfile
 
-    file = soundfile.SoundFile(soundfile_name(path))
+    file = soundfile.SoundFile(PatchedFile(path, patches) if patches else soundfile_name(path))
     file.seekable = lambda: False
     return file
 
@@ -82,6 +92,7 @@ _EXTENSIBLE = 0xFFFE
 _BITS = re.compile(r"(?:PCM_[SU]?|ALAC_)(\d+)")
 _RATES = range(8_000, 768_001)
 _MOST_FRAMES = 1 << 40  # 265 days at 48 kHz: beyond it, the length field is damaged or was never filled in
+_LATEST_START_S = 30 * 86_400  # a start is counted from midnight; a session that goes on for days may count on
 _PIECE = 4096  # frames; one block of FLAC as most encoders make it
 LARGEST_RIFF = UNKNOWN_SIZE + 8
 
@@ -93,6 +104,8 @@ def read_header(path: Path, *, recover: bool = False) -> AudioHeader:
     Raises TracksError with one Problem where the file is missing, empty, unreadable, damaged or no audio.
     """
     try:
+        if path.exists() and not path.is_file():  # a folder, a device, or a pipe that would keep us waiting
+            raise file_error("unreadable-file", path, "it is no file")
         with path.open("rb") as file:
             stamp = stamp_of(path)
             if stamp[0] == 0:
@@ -102,13 +115,15 @@ def read_header(path: Path, *, recover: bool = False) -> AudioHeader:
         raise file_error("missing-file", path, "there is no such file") from None
     except OSError as error:
         raise unreadable(path, error) from None
+    except ValueError as error:  # a name that no file can have
+        raise file_error("missing-file", path, f"no file can have this name ({error})") from None
     return _plausible(header)
 
 
-def stamp_of(path: Path) -> tuple[int, int]:
-    """Size and time of the last change of a file, in bytes and ns."""
+def stamp_of(path: Path) -> tuple[int, ...]:
+    """Size, times of the last change of its content and of the file itself, and inode: another file has another one."""
     status = path.stat()
-    return status.st_size, status.st_mtime_ns
+    return status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino
 
 
 def _read(path: Path, file: BinaryIO, size: int, recover: bool) -> AudioHeader:
@@ -125,26 +140,57 @@ def _read(path: Path, file: BinaryIO, size: int, recover: bool) -> AudioHeader:
         (declared,) = struct.unpack("<Q", head[16:24])
         if declared > size and not recover:
             raise file_error("truncated-file", path, f"cut short: {declared} bytes declared, {size} there")
-        return replace(header, recovered=declared > size)
-    if recover and found.name == "FLAC":
-        there = _decodable(path)
-        return replace(header, frames=there, recovered=there != header.frames)
-    return header
+        if declared > size:
+            return replace(header, recovered=True)
+    if found.name == "CAF":
+        return _caf(header, file, size, recover)
+    return _flac(header, file, size, recover) if found.name == "FLAC" else header
 
 
-def _decodable(path: Path) -> int:
+def _flac(header: AudioHeader, file: BinaryIO, size: int, recover: bool) -> AudioHeader:
+    """The header of a FLAC file, its length held against the place that the last frame tells of itself."""
+    length = flac_length(file, size)
+    longer = length is not None and 0 < length.declared < length.there
+    if longer and not recover:
+        assert length is not None
+        raise _too_short(header.path, header.frames, length.there)
+    if not recover:
+        return header
+    patches = flac_patch(file, length.there) if longer and length is not None else ()
+    there = _decodable(header.path, patches)
+    return replace(header, frames=there, recovered=there != header.frames, patches=patches)
+
+
+def _caf(header: AudioHeader, file: BinaryIO, size: int, recover: bool) -> AudioHeader:
+    """The header of a CAF file, whose chunk of samples must be followed by chunks only."""
+    found = unexplained_in_caf(file, size)
+    if found is None or found[0] == 0:
+        return header
+    patches = ((found[1].offset - 8, struct.pack(">Q", size - found[1].offset)),)
+    whole = replace(_from_library(header.path, patches), recovered=True, patches=patches)
+    if not recover:
+        raise _too_short(header.path, header.frames, whole.frames)
+    return whole
+
+
+def _too_short(path: Path, declared: int, there: int) -> TracksError:
+    what = f"its header declares {declared} frames, but {there} are there, and what follows is no chunk"
+    return file_error("more-than-declared", path, what)
+
+
+def _decodable(path: Path, patches: Patches = ()) -> int:
     """Frames that decode without an error; for a file whose header cannot be trusted."""
     total = 0
-    with open_decoder(path) as file, contextlib.suppress(RuntimeError):
+    with open_decoder(path, patches) as file, contextlib.suppress(RuntimeError):
         while count := len(file.read(_PIECE, dtype="int32", always_2d=True)):
             total += count
     return total
 
 
-def _from_library(path: Path) -> AudioHeader:
+def _from_library(path: Path, patches: Patches = ()) -> AudioHeader:
     """The header as soundfile reads it, unchecked. Raises TracksError where it cannot."""
     try:
-        with open_decoder(path) as file:
+        with open_decoder(path, patches) as file:
             subtype = file.subtype
             digits = _BITS.fullmatch(subtype)
             bits = int(digits[1]) if digits else 64 if subtype == "DOUBLE" else 32
@@ -162,13 +208,24 @@ def _from_chunks(path: Path, file: BinaryIO, scan: ChunkScan, recover: bool) -> 
     layout = _wave_layout(file, scan) if scan.is_wave else None
     frame_bytes = layout["channels"] * layout["bits"] // 8 if layout else 0
     fault = _fault(scan, data, frame_bytes)
+    if fault is None and unexplained(file, scan, data):
+        declared, present = (_counted(size, frame_bytes) for size in (data.size, scan.present(data)))
+        what = f"its header declares {declared}, but {present} are there, and what follows is no chunk"
+        fault = "more-than-declared", what
     if fault is not None and not recover:
         raise file_error(fault[0], path, fault[1])
     if layout is None:
-        return replace(_from_library(path), recovered=fault is not None)
+        patches = size_patches(file, scan, data) if fault is not None and data.size < scan.present(data) else ()
+        return replace(_from_library(path, patches), recovered=fault is not None, patches=patches)
     usable = scan.present(data) if fault is not None else data.size
+    recovered = fault is not None
     bext = scan.find(b"bext")
     times = read_bext(read_body(file, bext)) if bext is not None and scan.byte_order == "<" else None
+    if times is not None and times.time_reference > _LATEST_START_S * layout["rate"]:
+        if not recover:
+            what = f"its start time (BWF TimeReference) is {times.time_reference} samples after midnight"
+            raise file_error("start-impossible", path, what)
+        times, recovered = None, True
     return AudioHeader(
         path=path,
         container="WAV" if scan.form == "RIFF" else scan.form,
@@ -177,7 +234,7 @@ def _from_chunks(path: Path, file: BinaryIO, scan: ChunkScan, recover: bool) -> 
         time_reference=times.time_reference if times else None,
         origination_date=times.date or None if times else None,
         origination_time=times.time or None if times else None,
-        recovered=fault is not None,
+        recovered=recovered,
         **layout,
     )
 
@@ -203,22 +260,27 @@ def _fault(scan: ChunkScan, data: Chunk, frame_bytes: int) -> tuple[str, str] | 
     if present == 0:
         return None
 
-    def count(size: int) -> str:
-        return f"{size // frame_bytes} frames" if frame_bytes else f"{size} bytes"
-
     if scan.form == "RIFF" and scan.size > LARGEST_RIFF:
         return "wav-over-4gb", (
             f"a plain WAV of {scan.size / 1e9:.2f} GB, but its header can only count to 4.29 GB: "
-            f"{count(data.size)} declared, {count(present)} there"
+            f"{_counted(data.size, frame_bytes)} declared, {_counted(present, frame_bytes)} there"
         )
     never_written = data.size == 0 and scan.declared in (0, UNKNOWN_SIZE)
     if data.size == UNKNOWN_SIZE or never_written or (data.size == 0 and scan.declared + 8 < scan.size):
         return "unfinalised-header", (
-            f"the recorder never wrote the length into the header (it says {data.size}); {count(present)} are there"
+            f"the recorder never wrote the length into the header (it says {data.size}); "
+            f"{_counted(present, frame_bytes)} are there"
         )
     if data.size > present:
-        return "truncated-file", f"cut short: {count(data.size)} declared, {count(present)} there"
+        return (
+            "truncated-file",
+            f"cut short: {_counted(data.size, frame_bytes)} declared, {_counted(present, frame_bytes)} there",
+        )
     return None
+
+
+def _counted(size: int, frame_bytes: int) -> str:
+    return f"{size // frame_bytes} frames" if frame_bytes else f"{size} bytes"
 
 
 def _plausible(header: AudioHeader) -> AudioHeader:

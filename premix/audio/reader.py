@@ -181,7 +181,7 @@ class DecodedSource:
         self._header = header
         _open(header.path).close()  # for the clearer message
         try:
-            self._file = open_decoder(header.path)
+            self._file = open_decoder(header.path, header.patches)
         except RuntimeError as error:
             raise file_error("damaged-header", header.path, f"its header cannot be read ({error})") from None
         self._dtype = "int32" if header.subtype in ("PCM_16", "PCM_24", "PCM_32") else "float64"

@@ -23,8 +23,15 @@ _DTYPES = {"PCM_16": "<i2", "PCM_32": "<i4", "FLOAT": "<f4", "DOUBLE": "<f8"}
 _SCALE_32 = 2.0**-31
 _SCALES = {"PCM_16": 2.0**-15, "PCM_32": _SCALE_32, "FLOAT": 1.0, "DOUBLE": 1.0}
 _INTS, _PACKED = ThreadArray(np.int32), ThreadArray(np.uint8)
+LOUDEST = 1e6
+"""Magnitude that no sample of a recording has: 120 dB above full scale."""
 SPARE = 1
 """Bytes a buffer must have beyond its samples for the overlapping view."""
+
+
+def impossible(samples: FloatArray) -> npt.NDArray[np.bool_]:
+    """Which samples no recording holds: NaN, infinite ones, and those beyond `LOUDEST`."""
+    return np.logical_not(np.abs(samples) <= LOUDEST)
 
 
 def unpack(raw: ByteArray, subtype: str, channels: int, channel: int, out: FloatArray) -> None:

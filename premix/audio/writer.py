@@ -116,6 +116,8 @@ def storage_error(path: Path, error: OSError) -> DeliveryError:
 
 def disk_full(error: OSError) -> str:
     """In which way there is no room for more bytes; '' where that is not the reason."""
+    if error.errno is None and str(error).endswith("written"):  # numpy's tofile, which keeps the number back
+        return "there is no room for more"
     return {
         errno.ENOSPC: "the disk is full",
         errno.EDQUOT: "your share of the disk is used up",

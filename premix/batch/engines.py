@@ -18,11 +18,14 @@ from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import Any
 
+from premix.batch.cluster import Health, connected
+from premix.batch.work import end_cleanly
 from premix.delivery.scratch import scratch_folder
 from premix.errors import Finding, Problem, UserError
 
 LOCAL = "local"
-CONNECT_S = 10.0
+START_S = 60.0
+"""Longest that workers of our own may take to start."""
 SONG_BYTES = 300_000_000
 """Memory of one render: what it may need at most with its report, whatever the song's length."""
 _TO_SPARE = 0.9
@@ -43,11 +46,13 @@ _LOCAL_CONFIG = {
 class Engine:
     """at_once: songs to hand over at the same time (the rest waits in the batch).
 
-    executor: a context with an executor for so many songs at once; UserError where there is none any more.
+    executor: a context with an executor for so many songs at once; UserError where there is none any more. health:
+    called now and then; gives a line where nothing can go on at present ('' else), UserError where that lasts.
     """
 
     at_once: int
     executor: Callable[[int], AbstractContextManager[Executor]]
+    health: Callable[[], str] = str
 
 
 @contextmanager
@@ -61,22 +66,27 @@ def engine_for(scheduler: str | None, jobs: int, go: Path) -> Iterator[Engine]:
         yield Engine(jobs, partial(processes, go))
         return
     try:
-        from distributed import Client
+        import distributed  # noqa: F401 (asked whether it is there)
     except ImportError:
         raise _error("batch-no-engine", "--scheduler", "dask.distributed is not installed") from None
     logging.getLogger("distributed").setLevel(logging.CRITICAL + 1)  # what it says of a lost peer, we say
     with ExitStack() as opened:
         with held_interrupts():
-            where = _local_cluster(jobs, opened) if scheduler == LOCAL else scheduler
-            try:
-                client = opened.enter_context(Client(where, timeout=CONNECT_S, set_as_default=False))
-            except (OSError, ValueError) as error:
-                raise _error("batch-no-scheduler", scheduler, f"no scheduler answers there ({error})") from None
-            try:
-                client.wait_for_workers(1, timeout=CONNECT_S)
-            except (OSError, ValueError):
-                raise _error("batch-no-workers", scheduler, "the scheduler has no workers") from None
-        yield Engine(jobs if scheduler == LOCAL else _PLENTY, partial(_cluster, client, scheduler))
+            client = _own_client(jobs, opened) if scheduler == LOCAL else opened.enter_context(connected(scheduler))
+        songs = jobs if scheduler == LOCAL else _PLENTY
+        yield Engine(songs, partial(_cluster, client, scheduler), Health(client, scheduler))
+
+
+def _own_client(jobs: int, opened: ExitStack) -> Any:
+    """A client of a scheduler and workers of our own, on this machine. Raises UserError where they do not start."""
+    from distributed import Client
+
+    try:
+        client = opened.enter_context(Client(_local_cluster(jobs, opened), timeout=START_S, set_as_default=False))
+        client.wait_for_workers(1, timeout=START_S)
+    except (OSError, ValueError) as error:
+        raise _error("batch-no-workers", LOCAL, f"no worker starts here ({error or type(error).__name__})") from None
+    return client
 
 
 def _local_cluster(jobs: int, opened: ExitStack) -> Any:
@@ -155,6 +165,9 @@ def _worker_environment() -> Iterator[None]:
 
 def _watch_batch(go: Path) -> None:
     """Run in every worker at its start: end when the batch's process has ended, however."""
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), end_cleanly)
     batch = multiprocessing.parent_process()
     if batch is not None:
         threading.Thread(target=_follow, args=(batch, go), daemon=True).start()

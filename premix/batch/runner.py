@@ -11,7 +11,7 @@ import os
 import shutil
 import time
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, wait
 from pathlib import Path
 
@@ -25,6 +25,8 @@ Work = Callable[[SongJob], SongResult]
 Lost = list[tuple[SongJob, BaseException]]
 
 _TICK_S = 0.5
+_SILENT_S = 60.0
+"""A song's longest step without a word, its page, takes less."""
 _STOP_S = 15.0
 """Time that songs under way have to leave cleanly."""
 
@@ -40,6 +42,7 @@ class Hub:
         self.folder = out / ".premix-batch"
         self.go = self.folder / f"go-{os.getpid()}-{time.time_ns()}"
         self._lock = Lock(out / ".premix-batch-lock")
+        self._heard: dict[str, tuple[int, float, float]] = {}
 
     def __enter__(self) -> "Hub":
         try:
@@ -59,6 +62,20 @@ class Hub:
         shutil.rmtree(self.folder, ignore_errors=True)
         self._lock.drop()
 
+    def silent(self) -> Iterator[str]:
+        """A line for every song under way that has not said for long how far it is."""
+        now = time.monotonic()
+        for path in self.folder.glob("*.share"):
+            with contextlib.suppress(OSError):
+                beat = path.stat().st_mtime_ns
+                heard, since, said = self._heard.get(path.name, (-1, now, now))
+                if beat != heard:
+                    since = said = now
+                elif now - said > _SILENT_S:
+                    said = now
+                    yield f"{path.name.removesuffix('.share')}: nothing heard of it for {now - since:.0f} s"
+                self._heard[path.name] = beat, since, said
+
     def shares(self) -> dict[str, float]:
         """How much of each song under way is done, 0 to 1, by the song's name."""
         found = {}
@@ -76,6 +93,9 @@ class Watch:
 
     def finished(self, result: SongResult) -> None:
         """A song has come back."""
+
+    def warn(self, text: str) -> None:
+        """Something that keeps the songs waiting."""
 
     def tick(self, shares: Mapping[str, float]) -> None:
         """Every half second or so: how much of each song under way is done."""
@@ -121,6 +141,9 @@ class Runner:
                     for future in done:
                         whole = self._collect(future, flying.pop(future), lost) and whole
                     self._watch.tick(self._hub.shares())
+                    for line in (self._engine.health(), *self._hub.silent()):
+                        if line:
+                            self._watch.warn(line)
             except KeyboardInterrupt:
                 self._stop(flying)
                 raise

@@ -1,5 +1,6 @@
 """Which songs a batch holds: folders, globs, list files and folders of folders become one song each."""
 
+import errno
 import glob
 import os
 from collections.abc import Iterable, Iterator, Sequence
@@ -8,10 +9,12 @@ from pathlib import Path
 
 from premix.delivery.documents import MANIFEST
 from premix.errors import Problem, TracksError
+from premix.model.names import as_text
 from premix.model.song import Song
 from premix.recipe.layers import SONG_FILE
 from premix.tracks.find import find_tracks, list_files
 
+_LARGEST_LIST = 10_000_000
 _NOT_A_SONG = ("track-no-audio", "track-no-name-fits")
 
 
@@ -33,8 +36,10 @@ def find_songs(arguments: Sequence[str], wanted: Song, out: Path) -> tuple[SongF
     problems: list[Problem] = []
     listed = [line for text in arguments for line in _lines(text, problems)]
     folders = [folder for text in listed for folder in _folders(text, problems)]
-    songs = tuple(SongFolder(f.resolve().name, f) for folder in folders for f in _songs_in(folder, wanted, out))
-    problems += [*_twice(songs), *_around(out, songs)]
+    songs = tuple(
+        SongFolder(as_text(f.resolve().name), f) for folder in folders for f in _songs_in(folder, wanted, out)
+    )
+    problems += [*_twice(songs), *_around(out, songs), *_named_like_ours(songs)]
     if not songs and not problems:
         problems.append(Problem("batch-no-song", " ".join(arguments) or "SONG", "no song is named"))
     if problems:
@@ -49,7 +54,10 @@ def _lines(text: str, problems: list[Problem]) -> Iterator[str]:
         return
     path = Path(text[1:])
     try:
-        lines = path.read_text("utf-8-sig").splitlines()
+        if path.exists() and not path.is_file():
+            raise OSError(errno.EINVAL, "it is no file")
+        with path.open("rb") as stream:
+            lines = stream.read(_LARGEST_LIST).decode("utf-8-sig").splitlines()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "this is no UTF-8 text"
         problems.append(Problem("batch-no-list", text, f"the list cannot be read: {reason.lower()}"))
@@ -120,6 +128,16 @@ def _twice(songs: Iterable[SongFolder]) -> Iterator[Problem]:
         if first is not song:
             what = f"its output folder would be that of {first.folder}"
             yield Problem("batch-same-name", str(song.folder), what)
+
+
+OURS = ("summary.json", "summary.csv", "index.html", ".noted")
+"""What the batch itself puts into OUT, beside the songs' folders."""
+
+
+def _named_like_ours(songs: Iterable[SongFolder]) -> Iterator[Problem]:
+    for song in songs:
+        if song.name.casefold() in OURS or song.name.startswith(".premix"):
+            yield Problem("batch-reserved-name", str(song.folder), f"the batch itself writes a '{song.name}'")
 
 
 def _around(out: Path, songs: Iterable[SongFolder]) -> Iterator[Problem]:

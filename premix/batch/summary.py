@@ -1,7 +1,5 @@
 """The summary of a batch: a row a song and what differs between songs, as JSON, CSV, Markdown and an HTML page."""
 
-import csv
-import io
 from collections.abc import Callable, Iterable, Iterator, Sequence, Set
 from dataclasses import dataclass, fields
 from html import escape
@@ -14,8 +12,8 @@ from premix import __version__
 from premix.batch.album import guitar_bus
 from premix.batch.order import Batch
 from premix.batch.work import SongResult, report_of
-from premix.delivery.documents import MANIFEST, json_text, to_plain
-from premix.delivery.whole import write_text_file
+from premix.delivery.documents import MANIFEST, csv_text, json_text, to_plain
+from premix.delivery.whole import check_ours, write_text_file
 
 FORMAT = 1
 
@@ -129,11 +127,32 @@ def difference_table(batch: Batch) -> Table:
     return [head, *([d.song, d.subject, d.what, d.usual, d.here] for d in batch.differences)]
 
 
-def write_summary(batch: Batch, out: Path) -> None:
-    """summary.json, summary.csv and index.html in OUT, each whole or not at all. Raises DeliveryError."""
-    write_text_file(out / "summary.json", json_text(document(batch)) + "\n")
-    write_text_file(out / "summary.csv", as_csv(rows_of(batch)))
-    write_text_file(out / "index.html", as_page(batch))
+_PAGE_MARK = "<!doctype html>\n<!-- a batch of premix -->\n"
+_MARKS = {"summary.json": '{\n "format": ', "summary.csv": "song,verdict,", "index.html": _PAGE_MARK}
+_MARKDOWN_MARK = "### premix: "
+"""How each file begins that an earlier batch wrote: no other is replaced."""
+
+
+def check_summary(out: Path, markdown: Path | None) -> None:
+    """Raise DeliveryError where something that no batch wrote is in the place of a summary's file."""
+    for name, mark in _MARKS.items():
+        check_ours([out / name], mark)
+    if markdown is not None:
+        check_ours([markdown], _MARKDOWN_MARK)
+
+
+def write_summary(batch: Batch, out: Path, markdown: Path | None = None) -> None:
+    """summary.json, summary.csv and index.html in OUT, and the Markdown where it is asked for; each whole or not at
+    all. Raises DeliveryError."""
+    rows = rows_of(batch)
+    for name, text in (
+        ("summary.json", json_text(document(batch)) + "\n"),
+        ("summary.csv", as_csv(rows)),
+        ("index.html", as_page(batch)),
+    ):
+        write_text_file(out / name, text, _MARKS[name])
+    if markdown is not None:
+        write_text_file(markdown, as_markdown(batch), _MARKDOWN_MARK)
 
 
 def document(batch: Batch) -> dict[str, Any]:
@@ -155,13 +174,8 @@ def document(batch: Batch) -> dict[str, Any]:
 
 def as_csv(rows: Iterable[Row]) -> str:
     """One line a song, one column a field of `Row`; several values in a field stand apart by ' | '."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
     names = [field.name for field in fields(Row)]
-    writer.writerow(names)
-    for row in rows:
-        writer.writerow(_csv_cell(getattr(row, name)) for name in names)
-    return text.getvalue()
+    return csv_text(names, ([_csv_cell(getattr(row, name)) for name in names] for row in rows))
 
 
 def _csv_cell(value: object) -> object:
@@ -173,7 +187,7 @@ def _csv_cell(value: object) -> object:
 def as_markdown(batch: Batch) -> str:
     """The summary for a job's page: tables, what the user has to know, and what differs between the songs."""
     rows = rows_of(batch)
-    lines = [f"### premix: {counts(rows)}", "", *_markdown_table(song_table(rows))]
+    lines = [f"{_MARKDOWN_MARK}{counts(rows)}", "", *_markdown_table(song_table(rows))]
     told = [f"- **{_markdown(row.song)}**: {_markdown(line)}" for row in rows for line in row.told]
     lines += ["", *told] if told else []
     lines += ["", batch.matching.told()] if batch.matching else []
@@ -197,8 +211,9 @@ def _markdown(text: str) -> str:
     return " ".join(text.translate(_MARKDOWN).split())
 
 
-_PAGE = Template("""<!doctype html>
-<html lang="en">
+_PAGE = Template(
+    _PAGE_MARK
+    + """<html lang="en">
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width">
@@ -221,7 +236,8 @@ li { overflow-wrap: anywhere; }
 $body
 </body>
 </html>
-""")
+"""
+)
 
 
 def as_page(batch: Batch) -> str:

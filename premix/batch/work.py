@@ -6,6 +6,8 @@ would put there (by hashes, never by times), renders it, or says why not.
 
 import contextlib
 import importlib.metadata
+import os
+import signal
 import socket
 import time
 import traceback
@@ -16,6 +18,7 @@ from typing import Literal
 
 from premix import __version__
 from premix.audio.reader import TrackReader
+from premix.batch.outputs import note, ruined
 from premix.delivery.documents import MANIFEST, read_manifest, relative_path
 from premix.delivery.package import Package
 from premix.errors import DeliveryError, Exit, Problem, RecipeError, UserError
@@ -45,12 +48,17 @@ _MEANING: dict[Status, tuple[str, Exit]] = {
 
 @dataclass(frozen=True, slots=True)
 class RenderOptions:
-    """How every song is rendered, under the names that `render` has. force: also what is unchanged."""
+    """How every song is rendered, under the names that `render` has. force: also what is unchanged.
+
+    verify: read every sample of what is there before it counts as unchanged; no matter of a render.
+    """
 
     settings: tuple[str, ...] = ()
     force: bool = False
     recover: bool = False
+    allow_plug_ins: bool = False
     report: bool = False
+    verify: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +109,33 @@ class SongResult:
         return Exit.BROKEN if code is Exit.DONE and self.broken else code
 
 
+class EndedError(BaseException):
+    """This process was asked to end while it renders a song."""
+
+
+_at_work: list[SongJob] = []
+
+
+def end_cleanly(number: int, frame: object) -> None:
+    """For a worker's process that is asked to end: leave the song as if it had not been begun."""
+    signal.signal(number, signal.SIG_IGN)
+    if not _at_work:
+        os._exit(128 + number)
+    raise EndedError
+
+
 def render_song(job: SongJob) -> SongResult:
     """Render a song unless it is there already; every failure is a result, so that no song stops another."""
+    _at_work.append(job)
+    try:
+        return _render_song(job)
+    except EndedError:
+        os._exit(128 + signal.SIGTERM)
+    finally:
+        _at_work.pop()
+
+
+def _render_song(job: SongJob) -> SongResult:
     start = time.perf_counter()
     pulse = Pulse(job.go, job.name)
     manifest: Manifest | None = None
@@ -115,8 +148,12 @@ def render_song(job: SongJob) -> SongResult:
         pulse.begin("reading", 1)
         manifest = None if job.options.force else _manifest_if_unchanged(job)
         status: Status = "unchanged"
-        if manifest is None:
-            manifest, status = _render(job, pulse), "rendered"
+        spoilt = None if manifest is None else ruined(job.out, every_sample=job.options.verify)
+        if manifest is None or spoilt is not None:
+            manifest, status = None, "rendered"
+            manifest = _render(job, pulse)
+            problems = [spoilt] if spoilt is not None else []
+            note(job.out)
     except UserError as error:
         status, problems = "problems", error.problems
     except StoppedError:
@@ -151,6 +188,7 @@ def _left_over(job: SongJob) -> list[Problem]:
 
 def _render(job: SongJob, pulse: "Pulse") -> Manifest:
     options, trim_db = asdict(job.options), job.extra_trim_db or 0.0
+    del options["verify"]
     render(job.recipe, job.folder, job.out, **options, sheet=job.sheet, extra_trim_db=trim_db, progress=pulse)
     return _without_spans(read_manifest(job.out))
 
@@ -161,7 +199,10 @@ def _manifest_if_unchanged(job: SongJob) -> Manifest | None:
         return None
     if job.options.report and report_of(manifest) is None and missing_extra() is None:
         return None
-    _, song = load(job.recipe, job.folder, job.options.settings, recover=job.options.recover)
+    options = job.options
+    _, song = load(
+        job.recipe, job.folder, options.settings, recover=options.recover, allow_plug_ins=options.allow_plug_ins
+    )
     sheet = None if job.sheet is None else read_sheet(job.sheet)
     return _without_spans(manifest) if unchanged(manifest, song, sheet) else None
 

@@ -8,14 +8,22 @@ from pathlib import Path
 
 import click
 
+from premix.batch.cluster import ADDRESS_FORM, is_address
+from premix.batch.engines import LOCAL
 from premix.batch.order import Batch, Match, run_batch
 from premix.batch.runner import Watch
-from premix.batch.summary import as_markdown, counts, document, rows_of, song_table, write_summary
+from premix.batch.summary import check_summary, counts, document, rows_of, song_table, write_summary
 from premix.batch.work import RenderOptions, SongResult
 from premix.cli import options, show
 from premix.cli.main import write_log
-from premix.delivery.whole import write_text_file
 from premix.errors import DeliveryError, Exit, Problem
+
+
+def _address(context: click.Context, option: click.Parameter, value: str | None) -> str | None:
+    """The option's value; a usage error where no scheduler can have such an address."""
+    if value is not None and value != LOCAL and not is_address(value):
+        raise click.BadParameter(f"{value!r} is no address; allowed: {ADDRESS_FORM}")
+    return value
 
 
 @click.command("batch")
@@ -23,7 +31,12 @@ from premix.errors import DeliveryError, Exit, Problem
 @click.argument("songs", metavar="SONG...", nargs=-1, required=True)
 @click.option("--out", required=True, type=options.PATH, help="Folder for the songs' folders.")
 @click.option("--jobs", type=click.IntRange(1, 1024), help="Songs at once. Default: one a core, as memory allows.")
-@click.option("--scheduler", metavar="ADDRESS", help="Render on a dask scheduler's workers; `local` starts some here.")
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    callback=_address,
+    help="Render on a dask scheduler's workers; `local` starts some here.",
+)
 @click.option(
     "--alignment",
     "sheets",
@@ -32,6 +45,7 @@ from premix.errors import DeliveryError, Exit, Problem
     help="Take each song's decisions from the alignment sheet FOLDER/<song>.yaml.",
 )
 @click.option("--force", is_flag=True, help="Render again what is unchanged, and replace what premix did not write.")
+@click.option("--verify", is_flag=True, help="Read every sample of what is there before it counts as unchanged.")
 @click.option(
     "--match",
     type=click.Choice(["kept", "loudness", "none"]),
@@ -43,6 +57,7 @@ from premix.errors import DeliveryError, Exit, Problem
 @click.option("--summary-markdown", type=options.PATH, help="Also write the summary as Markdown.")
 @click.option("--no-report", is_flag=True, help="Make no HTML pages.")
 @options.recover
+@options.allow_plug_ins
 @options.settings
 @options.as_json
 def batch_command(
@@ -53,10 +68,12 @@ def batch_command(
     scheduler: str | None,
     sheets: Path | None,
     force: bool,
+    verify: bool,
     match: Match,
     summary_markdown: Path | None,
     no_report: bool,
     recover: bool,
+    allow_plug_ins: bool,
     settings: tuple[str, ...],
     as_json: bool,
 ) -> Exit:
@@ -67,13 +84,14 @@ def batch_command(
     """
     if summary_markdown is not None and not summary_markdown.absolute().parent.is_dir():  # before the work, not after
         raise DeliveryError(Problem("batch-no-summary-folder", str(summary_markdown), "its folder does not exist"))
+    check_summary(out, summary_markdown)
     watch = LineWatch()
     try:
         batch = run_batch(
             recipe,
             songs,
             out,
-            options=RenderOptions(settings, force, recover, report=not no_report),
+            options=RenderOptions(settings, force, recover, allow_plug_ins, report=not no_report, verify=verify),
             match=match,
             sheets=sheets,
             jobs=jobs,
@@ -84,9 +102,7 @@ def batch_command(
         watch.clear()
     _show(batch)
     show.missing_page(no_report)
-    write_summary(batch, out)
-    if summary_markdown is not None:
-        write_text_file(summary_markdown, as_markdown(batch))
+    write_summary(batch, out, summary_markdown)
     if as_json:
         show.document(document(batch))
     return batch.exit
@@ -103,6 +119,8 @@ def _show(batch: Batch) -> None:
     for result in batch.results:
         if result.log:
             show.say(f"  {result.name}: log: {write_log(result.name, result.log)}")
+    manifests = [result.manifest for result in batch.results if result.manifest is not None]
+    show.plug_ins(dict.fromkeys(file for manifest in manifests for file in manifest.chain_files))
     if batch.matching is not None:
         show.say(f"  {batch.matching.told()}")
     show.findings(difference.finding() for difference in batch.differences)
@@ -130,6 +148,10 @@ class LineWatch(Watch):
         self._rendered += result.status != "unchanged"
         self.clear()
         show.say(f"[{self._finished}/{self._songs}] {result.name}: {result.verdict}, {result.seconds:.1f} s")
+
+    def warn(self, text: str) -> None:
+        self.clear()
+        show.say(text)
 
     def tick(self, shares: Mapping[str, float]) -> None:
         if self._live and self._finished < self._songs:

@@ -15,6 +15,8 @@ from premix.errors import Exit, Problem, TracksError
 if TYPE_CHECKING:
     from premix.draft.proposal import Proposal
 
+_SCHEMA_MARK = 100
+"""Characters by which a schema that premix wrote is known."""
 DEEPEST = 3
 """Levels of folders below TRACKS that `draft` looks into."""
 
@@ -137,5 +139,6 @@ def schema_command(out: Path | None) -> Exit:
     if out is None:
         show.document(recipe_schema())
     else:
-        write_text_file(out, json_text(recipe_schema()) + "\n")
+        text = json_text(recipe_schema()) + "\n"
+        write_text_file(out, text, text[:_SCHEMA_MARK])
     return Exit.DONE

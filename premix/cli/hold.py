@@ -25,7 +25,7 @@ from premix.errors import Exit
 def null_command(a: Path, b: Path, below: float, as_json: bool) -> Exit:
     """Subtract B from A, two files or two output folders, and tell what is left."""
     pairs = against.null(a, b)
-    holds = all(pair.result is not None and pair.result.holds(below) for pair in pairs)
+    holds = bool(pairs) and all(pair.result is not None and pair.result.holds(below) for pair in pairs)
     code = Exit.DONE if holds else Exit.BROKEN
     if as_json:
         show.document({"below_dbfs": below, "holds": holds, "files": pairs})

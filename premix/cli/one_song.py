@@ -5,12 +5,14 @@
 
 import json
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Unpack
 
 import click
 
 from premix.cli import options, show
+from premix.cli.watch import Watched, watch
 from premix.delivery import against
 from premix.delivery.documents import alignment_document, intake_document, read_manifest
 from premix.delivery.track_sheet import passage_words
@@ -30,16 +32,25 @@ from premix.units import clock, gain_to_db, samples_to_ms, samples_to_s
 @click.option("--recipe", "show_recipe", is_flag=True, help="Print the merged recipe and where each value comes from.")
 @options.settings
 @options.recover
+@options.allow_plug_ins
 @options.as_json
 def inspect_command(
-    recipe: Path, tracks: Path, show_recipe: bool, settings: tuple[str, ...], recover: bool, as_json: bool
+    recipe: Path,
+    tracks: Path,
+    show_recipe: bool,
+    settings: tuple[str, ...],
+    recover: bool,
+    allow_plug_ins: bool,
+    as_json: bool,
 ) -> Exit:
     """Check TRACKS against RECIPE: which file is which mic, lengths, rates, starts, levels, damage.
 
     Exit 1 if a render would stop.
     """
     with show.progress() as bar:
-        song, looks, problems = inspect(recipe, tracks, settings, recover=recover, progress=bar)
+        song, looks, problems = inspect(
+            recipe, tracks, settings, recover=recover, allow_plug_ins=allow_plug_ins, progress=bar
+        )
     if as_json:
         show.document(intake_document(song, looks, problems))
     elif show_recipe:
@@ -101,6 +112,7 @@ def _show_tracks(song: Song, looks: Sequence[TrackLook], problems: Sequence[Prob
 @click.option("--save", type=options.PATH, help="Write the decisions to this file, to read and edit.")
 @options.sheet
 @options.recover
+@options.allow_plug_ins
 @options.threads
 @options.as_json
 def align_command(
@@ -170,11 +182,11 @@ def _confidence(mic: Mic, song: Song) -> str:
             late_ms = samples_to_ms(mic.arrival_samples, song.rate)
             figures = f"hears it {late_ms:.2f} ms late, {figures}"
     else:
-        word = "sure" if decision.coherence >= 0.8 else "good" if decision.coherence >= 0.5 else "fair"
+        word = decision.confidence or "fair"
     if decision.margin_db is not None:
         figures += f", other polarity {decision.margin_db:.2f} dB worse"
-    if decision.spread_samples is not None:
-        figures += f", +-{max(decision.spread_samples, 0.001):.3f} samples"
+    if decision.range_samples is not None:
+        figures += f", +-{max(decision.range_samples, 0.001):.3f} samples"
     return f"{word} ({figures})"
 
 
@@ -191,10 +203,14 @@ def _confidence(mic: Mic, song: Song) -> str:
     metavar="MANIFEST",
     help="Exit 4 unless every sample is that of this earlier render, and say what changed.",
 )
+@click.option(
+    "--watch", "again", is_flag=True, help="Render again whenever the recipe or a track is saved; Ctrl-C ends."
+)
 @click.option("--fresh", is_flag=True, help="Read every track, even where OUT holds what the last render read.")
 @options.sheet
 @options.recover
 @options.settings
+@options.allow_plug_ins
 @options.threads
 @options.as_json
 def render_command(
@@ -205,6 +221,7 @@ def render_command(
     no_report: bool,
     pictures: Path | None,
     expect: Path | None,
+    again: bool,
     fresh: bool,
     as_json: bool,
     **shared: Unpack[options.Recovering],
@@ -212,22 +229,18 @@ def render_command(
     """Render TRACKS after RECIPE into OUT: stems, rooms, buses, the guitar bus, a track sheet, a manifest, a page."""
     if pictures is not None and (no_report or missing_extra()):
         raise click.UsageError("--pictures needs the page: leave out --no-report, and install premix-stems[report].")
+    once = partial(
+        render, recipe, tracks, out, force=force, report=not no_report, pictures=pictures, fresh=fresh, **shared
+    )
+    if again:
+        if as_json or expect is not None:
+            raise click.UsageError("--watch goes on and on: leave out --json and --expect.")
+        return watch(Watched(recipe, tracks, shared["sheet"]), out, lambda earlier: once(earlier=earlier))
     expected = None
     if expect is not None:
         expected = against.Render(read_manifest(expect), expect if expect.is_dir() else expect.parent)
     with show.progress() as bar:
-        outcome = render(
-            recipe,
-            tracks,
-            out,
-            force=force,
-            report=not no_report,
-            pictures=pictures,
-            earlier=expected,
-            fresh=fresh,
-            progress=bar,
-            **shared,
-        )
+        outcome = once(expect=expect, earlier=expected, progress=bar)
     if as_json:
         show.document(outcome.manifest)
         _show_broken(outcome)
@@ -239,6 +252,8 @@ def render_command(
         differences = outcome.changes.findings()
         show.findings(differences)
         show.say(f"{'not ' if differences else ''}the samples that were expected")
+        if not outcome.delivered:
+            show.say(f"nothing was written: {out} holds the render that was expected, and keeps it")
     return Exit.BROKEN if outcome.broken or differences else Exit.DONE
 
 
@@ -283,13 +298,15 @@ def _show_render(outcome: Outcome, out: Path) -> None:
             f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
             + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
         )
+    show.plug_ins(outcome.manifest.chain_files)
     if outcome.reading:
         show.say(f"  {outcome.reading}")
     told = [f for f in song.findings if f.severity != "info" and f.slug != "track-left-out"]  # the roll-call says it
     show.findings(told[:5])
     if len(told) > 5:
         show.say(f"  ... and {len(told) - 5} more findings in the manifest")
-    show.say(f"{verdict(len(outcome.broken))}: {len(rendering.files)} files, track sheet and manifest in {out}")
+    if outcome.delivered:
+        show.say(f"{verdict(len(outcome.broken))}: {len(rendering.files)} files, track sheet and manifest in {out}")
 
 
 def _worst(efficiency: Efficiency) -> str:
@@ -310,6 +327,7 @@ def _worst(efficiency: Efficiency) -> str:
 @options.no_report
 @options.sheet
 @options.settings
+@options.allow_plug_ins
 @options.threads
 @options.as_json
 def compare_command(
@@ -333,6 +351,7 @@ def compare_command(
     figures = ("loudness_before_lufs", "gain_db", "loudness_lufs")
     rows = [[entry.variant, *(show.figure(getattr(entry, key)) for key in figures)] for entry in document.variants]
     show.table(["variant", "LUFS before", "gain dB", "LUFS"], rows)
+    show.plug_ins(document.chain_files)
     show.missing_page(no_report)
     show.say(f"done: {len(rows)} variants and manifest in {out}")
     return Exit.DONE

@@ -17,6 +17,9 @@ force = click.option("--force", is_flag=True, help="Replace OUT even if premix d
 no_report = click.option("--no-report", is_flag=True, help="Make no HTML page.")
 sheet = click.option("--alignment", "sheet", type=PATH, help="Take the decisions from this alignment sheet.")
 recover = click.option("--recover", is_flag=True, help="Read what is there of files that were cut off or never closed.")
+allow_plug_ins = click.option(
+    "--allow-plug-ins", is_flag=True, help="Also load plug-ins that come with the tracks: native code of their sender."
+)
 threads = click.option(
     "--threads", type=click.IntRange(1, 64), default=1, show_default=True, help="Threads for one song."
 )
@@ -24,9 +27,10 @@ as_json = click.option("--json", "as_json", is_flag=True, help="One JSON documen
 
 
 class Shared(TypedDict):
-    """What the pipeline takes under the same names: the values of `settings`, `sheet` and `threads`."""
+    """What the pipeline takes under the same names: the values of `settings`, `sheet`, `allow_plug_ins`, `threads`."""
 
     settings: tuple[str, ...]
+    allow_plug_ins: bool
     sheet: Path | None
     threads: int
 

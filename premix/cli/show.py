@@ -5,7 +5,7 @@ People are told on standard error; standard output is for programs.
 
 import sys
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 import click
@@ -13,6 +13,7 @@ import click
 from premix.delivery.documents import json_text
 from premix.delivery.track_sheet import aligned
 from premix.errors import Finding, one_line
+from premix.model.mix import ChainFile
 from premix.pipeline import Progress
 from premix.report.page import missing_extra
 
@@ -26,8 +27,10 @@ def document(data: Any) -> None:
 
 
 def say(text: str = "") -> None:
-    """A line for people, on standard error; what a name holds beyond letters is escaped."""
-    click.echo(one_line(text), err=True)
+    """A line for people, on standard error; what a name holds beyond letters is escaped. Where nobody can be told, the
+    work goes on."""
+    with suppress(OSError):
+        click.echo(one_line(text), err=True)
 
 
 def figure(value: float | None, digits: int = 2, unknown: str = "-") -> str:
@@ -56,6 +59,13 @@ def findings(found: Iterable[Finding]) -> None:
         hint = f" ({finding.hint})" if finding.hint else ""
         told = one_line(f"{finding.subject}: {finding.message}{hint} [{finding.slug}]")
         click.echo(f"  {mark}: {told}", err=True)
+
+
+def plug_ins(files: Iterable[ChainFile]) -> None:
+    """One line a plug-in that took part, with the hash of its file: native code that was run."""
+    for file in files:
+        if file.is_plug_in:
+            say(f"  plug-in: {file.name} at {file.where}, sha256 {file.sha256}")
 
 
 def missing_page(no_report: bool) -> None:

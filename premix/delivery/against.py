@@ -75,6 +75,19 @@ def _null_files(a: Path, b: Path) -> NullResult:
     return null_test(read_blocks(head_a), read_blocks(head_b), head_a.rate, head_a.channels)
 
 
+def same_samples(one: Manifest, other: Manifest) -> bool:
+    """Whether two renders have the same parts with the same samples."""
+    return {file.part: file.sha256 for file in one.files} == {file.part: file.sha256 for file in other.files}
+
+
+def is_approved(expected: Manifest, out: Path) -> bool:
+    """Whether the folder `out` holds the render that is expected, which no other one may replace."""
+    try:
+        return same_samples(expected, read_manifest(out))
+    except RecipeError:
+        return False
+
+
 class Render(NamedTuple):
     """A render to be compared: its manifest, and the folder its files lie in; None: they are not at hand."""
 

@@ -5,12 +5,16 @@ Their JSON Schema, recipes/manifest.schema.json, is made from the types: `python
 writes it, `--check` exits 1 where it is not current.
 """
 
+import csv
 import dataclasses
+import errno
 import importlib.metadata
+import io
 import json
 import math
+import re
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -44,8 +48,10 @@ from premix.model.manifest import (
     VariantEntry,
 )
 from premix.model.mix import Matched, MatchedTake, MonoEntry, Rendered, RoomQuiet, StereoMeasures, WrittenFile
+from premix.model.names import as_text
 from premix.model.song import Bus, Mic, Song
 from premix.model.tracks import Track, TrackLook
+from premix.processors.chains import chain_files
 from premix.units import gain_to_db, samples_to_cm, samples_to_ms
 
 if TYPE_CHECKING:
@@ -53,6 +59,11 @@ if TYPE_CHECKING:
 
 MANIFEST = "manifest.json"
 SCHEMA = Path(__file__).parents[2] / "recipes" / "manifest.schema.json"
+LARGEST_MANIFEST = 32_000_000
+"""Bytes; an hour with tens of thousands of stops has a third of it."""
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_PLAIN_NUMBER = re.compile(r"[-+]?([0-9]+(\.[0-9]+)?([eE][-+]?[0-9]+)?|inf)")
+_SHA256 = re.compile("[0-9a-f]{64}")
 E = TypeVar("E", bound="DataclassInstance")
 _LIBRARIES = ("numpy", "scipy", "soundfile", "soxr", "pedalboard")
 
@@ -65,12 +76,13 @@ def to_plain(value: Any) -> Any:
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {field.name: to_plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
     if isinstance(value, dict):
-        return {str(key): to_plain(entry) for key, entry in value.items()}
+        return {as_text(str(key)): to_plain(entry) for key, entry in value.items()}
     if isinstance(value, (list, tuple)):
         return value if value and all(map(_is_span, value)) else [to_plain(entry) for entry in value]
     if isinstance(value, np.generic):
         value = value.item()
-    return value.as_posix() if isinstance(value, Path) else _finite(value)
+    value = value.as_posix() if isinstance(value, Path) else value
+    return as_text(value) if isinstance(value, str) else _finite(value)
 
 
 def _is_span(value: Any) -> bool:
@@ -93,21 +105,71 @@ def write_json(path: Path, document: Any) -> None:
         file.write("\n")
 
 
+def csv_text(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """A table as CSV: a header line, ',' between, lines ended by a line feed. Every CSV is made here.
+
+    A cell that a spreadsheet would take for a formula gets an apostrophe before it; numbers are left as they are.
+    """
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(head)
+    writer.writerows([_no_formula(cell) for cell in row] for row in rows)
+    return text.getvalue()
+
+
+def _no_formula(cell: object) -> object:
+    if not isinstance(cell, str) or not cell.startswith(_FORMULA) or _PLAIN_NUMBER.fullmatch(cell):
+        return cell
+    return f"'{cell}"
+
+
 def read_manifest(path: Path) -> Manifest:
     """A manifest, or the manifest.json of an output folder; what a later version added is passed over.
 
-    Raises RecipeError where there is none.
+    Raises RecipeError where there is none, or where what it says cannot be.
     """
     what = "no premix manifest can be read here"
     try:
-        text = (path / MANIFEST if path.is_dir() else path).read_bytes()
-        return TypeAdapter(Manifest).validate_json(text, strict=True)
+        found = TypeAdapter(Manifest).validate_json(manifest_bytes(path), strict=True)
+        place = next(_impossible(found), "")
+        if not place:
+            return found
     except ValidationError as error:
         place = ".".join(map(str, error.errors()[0]["loc"]))
-        what += f": {place} is missing or is not what it should be" if place else ""
-    except OSError:
-        pass
+    except (OSError, ValueError):
+        place = ""
+    what += f": {place} is missing or is not what it should be" if place else ""
     raise RecipeError(Problem("not-a-manifest", str(path), what, f"{MANIFEST} of an output folder"))
+
+
+def manifest_bytes(path: Path) -> bytes:
+    """A manifest, or that of an output folder, as it stands there. OSError where it cannot be read, is no file or is
+    larger than any manifest."""
+    path = path / MANIFEST if path.is_dir() else path
+    if not path.is_file():  # a pipe, or a device: nothing to wait for
+        raise OSError(errno.EINVAL, "it is no file", str(path))
+    with path.open("rb") as stream:
+        text = stream.read(LARGEST_MANIFEST + 1)
+    if len(text) > LARGEST_MANIFEST:
+        raise OSError(errno.EFBIG, "it is too large", str(path))
+    return text
+
+
+def _impossible(found: Manifest) -> Iterator[str]:
+    """The places of a manifest that no render writes so."""
+    if found.format != FORMAT:
+        yield "format"
+    if not (0 < found.rate < 10_000_000 and 0 < found.frames < 1 << 50):
+        yield "frames" if 0 < found.rate < 10_000_000 else "rate"
+    if not (math.isfinite(found.trim_db) and math.isfinite(found.extra_trim_db)):
+        yield "trim_db"
+    for key in ("part", "path"):
+        if not found.files or len({getattr(file, key) for file in found.files}) < len(found.files):
+            yield "files"
+    for number, file in enumerate(found.files):
+        for key, holds in (("sha256", _SHA256.fullmatch(file.sha256)), ("frames", file.frames > 0)):
+            if not holds:
+                yield f"files.{number}.{key}"
 
 
 def manifest(rendered: Rendered) -> Manifest:
@@ -156,6 +218,7 @@ def comparison_manifest(song: Song, matched: Matched) -> ComparisonManifest:
         rate=song.file_rate,
         matched_lufs=matched.level_lufs,
         variants=tuple(map(_variant, matched.takes)),
+        chain_files=chain_files(song),
         findings=song.findings,
     )
 
@@ -188,7 +251,7 @@ def intake_document(song: Song, looks: Sequence[TrackLook], problems: Sequence[P
 def relative_path(track: Track, folder: Path) -> str:
     """A track's path below the tracks folder with '/' between; its name alone where it lies elsewhere."""
     path = track.header.path
-    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name
+    return as_text(path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name)
 
 
 def _entry(kind: type[E], *records: Any, **own: Any) -> E:

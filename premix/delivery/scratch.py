@@ -16,6 +16,7 @@ from pathlib import Path
 
 from premix.audio.writer import disk_full
 from premix.errors import DeliveryError, Problem
+from premix.processors.plug_in_process import sweep_work_folders
 
 
 class Lock:
@@ -91,8 +92,9 @@ def scratch_folder() -> Iterator[Path]:
 
     Raises DeliveryError where there is no room for one.
     """
-    top = Path(tempfile.gettempdir())
+    top = Path(_temporary())
     _sweep(top)
+    sweep_work_folders(top)
     with scratch_room():
         folder, lock = _claim(top)
     try:
@@ -112,8 +114,17 @@ def scratch_room() -> Iterator[None]:
     except OSError as error:
         if not (what := disk_full(error)):
             raise
-        problem = Problem("scratch-full", tempfile.gettempdir(), f"{what} for temporary files")
+        problem = Problem("scratch-full", _temporary(), f"{what} for temporary files")
         raise DeliveryError(problem) from None
+
+
+def _temporary() -> str:
+    """Where the system keeps temporary files. DeliveryError where it has no such place."""
+    try:
+        return tempfile.gettempdir()
+    except FileNotFoundError as error:
+        what = f"no folder for temporary files can be written ({error.strerror or error})"
+        raise DeliveryError(Problem("scratch-none", "temporary files", what)) from None
 
 
 def _claim(top: Path) -> tuple[Path, Lock]:
@@ -127,6 +138,11 @@ def _claim(top: Path) -> tuple[Path, Lock]:
 
 def _sweep(top: Path) -> None:
     """Remove the folders of dead runs; those of other users, and of runs that cannot be told dead, stay."""
+    for folder in top.glob(f"{_PREFIX}{'[0-9a-f]' * 16}"):  # without its lock: a dead run's, whose lock was removed
+        with contextlib.suppress(OSError):
+            mine = sys.platform == "win32" or folder.stat().st_uid == os.geteuid()
+            if mine and not folder.with_name(folder.name + _LOCK).exists():
+                shutil.rmtree(folder, ignore_errors=True)
     for path in sorted(top.glob(f"{_PREFIX}*{_LOCK}")):
         lock = Lock(path)
         with contextlib.suppress(OSError):

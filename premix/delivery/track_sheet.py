@@ -18,7 +18,6 @@ with straight fades between. A fade of less than 10 ms is bent where it meets 0 
 next to 0 dB it falls by 4/3 u^2 of the range, in 24 straight pieces, and by 4/3 u - 1/3 from there on.
 """
 
-import csv
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,7 +26,7 @@ import numpy as np
 import numpy.typing as npt
 
 from premix import __version__
-from premix.delivery.documents import relative_path
+from premix.delivery.documents import csv_text, relative_path
 from premix.delivery.faders import Fader, faders, pan_words, width_line
 from premix.delivery.file_names import document_name
 from premix.model.alignment import Passage
@@ -101,14 +100,14 @@ def write_track_sheet(rendered: Rendered, folder: Path) -> None:
 
 
 def write_csv(path: Path, rows: Sequence[Row]) -> None:
-    """Write the rows as CSV: UTF-8, a header line, ',' between, lines ended by a line feed.
-
-    A file name must not be taken for a formula by a spreadsheet: './' comes before it.
-    """
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(rows[0])
-        writer.writerows([f"./{text}" if text[:1] in ("=", "@") else text for text in row.values()] for row in rows)
+    """Write the rows as CSV, in UTF-8. A file's name that a spreadsheet would take for a formula stays one that leads
+    to the file: './' comes before it."""
+    formula = ("=", "+", "-", "@")
+    cells = [
+        [f"./{text}" if key == "file" and text.startswith(formula) else text for key, text in row.items()]
+        for row in rows
+    ]
+    path.write_text(csv_text(list(rows[0]), cells), "utf-8", "backslashreplace", newline="")
 
 
 def _head(rendered: Rendered) -> Iterator[str]:

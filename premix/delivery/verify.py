@@ -14,7 +14,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from premix.audio.headers import read_header
 from premix.audio.reader import sample_hash
-from premix.delivery.documents import MANIFEST, read_manifest
+from premix.delivery.documents import MANIFEST, manifest_bytes, read_manifest
 from premix.delivery.file_names import document_name
 from premix.errors import Finding, Problem, RecipeError, UserError
 from premix.model.manifest import ComparisonManifest, Manifest
@@ -85,7 +85,7 @@ def read_delivered(folder: Path) -> Manifest | ComparisonManifest:
         return read_manifest(folder)
     except RecipeError as error:
         try:
-            text = (folder / MANIFEST).read_bytes()
+            text = manifest_bytes(folder)
             return TypeAdapter(ComparisonManifest).validate_json(text, strict=True)
         except (OSError, ValidationError):
             raise error from None
@@ -116,7 +116,7 @@ def write_sums(folder: Path, song: str, paths: Iterable[str]) -> None:
     lines = (
         f"{_hash(folder / path)}  {path}\n" for path in sorted(paths) if path != own and not path.startswith(f"{KEPT}/")
     )
-    (folder / own).write_text("".join(lines), "utf-8", newline="\n")
+    (folder / own).write_text("".join(lines), "utf-8", "surrogateescape", newline="\n")
 
 
 def files_below(folder: Path) -> list[str]:

@@ -24,6 +24,7 @@ import numpy.typing as npt
 from premix.arrays import FloatArray
 from premix.audio.headers import read_header
 from premix.audio.reader import TrackReader, first_difference
+from premix.audio.samples import impossible
 from premix.draft.proposal import LeftOut
 from premix.draft.words import not_a_mic
 from premix.errors import TracksError
@@ -260,7 +261,8 @@ def _windows(reader: TrackReader, rate: int, frames: int) -> list[FloatArray]:
     for number in range(count):
         window = np.empty(length)
         reader.read((frames - length) * (2 * number + 1) // (2 * count), window)
-        found.append(np.nan_to_num(window, nan=0.0, posinf=0.0, neginf=0.0))
+        window[impossible(window)] = 0.0
+        found.append(window)
     return found
 
 
@@ -268,7 +270,7 @@ def _all_silent(reader: TrackReader) -> bool:
     piece = np.empty(_PIECE)
     for start in range(0, reader.track.header.frames, _PIECE):
         reader.read(start, piece)
-        if float(np.max(np.abs(np.nan_to_num(piece)))) >= _SILENT:
+        if float(np.max(np.abs(np.where(impossible(piece), 0.0, piece)))) >= _SILENT:
             return False
     return True
 

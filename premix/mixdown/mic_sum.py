@@ -73,9 +73,7 @@ class MicStream:
             self.response = np.fft.rfft(advance_fir(rest) * self.gain, FFT)
             whole += TAPS // 2 - 1
         self._insert = insert(path) if insert is not None and path.chain else None
-        # Through passages a track is not read as it is, and cannot be hashed on the way.
-        self.proved = path.proved and not path.passages
-        self.name = path.track.name
+        self.name, self._proved = path.track.name, path.proved
         self._reader = _reader(path, rate)
         self._position = start + whole
         self._history = np.zeros(HISTORY)
@@ -102,10 +100,10 @@ class MicStream:
         self._history[:] = block[-HISTORY:]
         return block
 
-    def sha256(self) -> str:
-        """Hash of all samples of a track that is to be proved; reads what was not read yet."""
-        assert isinstance(self._reader, TrackReader)
-        return self._reader.sha256()
+    def hashes(self) -> Iterator[tuple[str, str]]:
+        """Hash of all samples of a track that is to be proved, if this stream reads it straight on."""
+        if self._proved and isinstance(self._reader, TrackReader):
+            yield self.name, self._reader.sha256()
 
     def _shape(self, samples: FloatArray, position: int) -> None:
         """Gate, filters and chain, in place; position: of the first sample in the track."""
@@ -186,7 +184,7 @@ class MicSum:
 
     def hashes(self) -> Iterator[tuple[str, str]]:
         """Hashes of the tracks that are to be proved, by 'performance/mic'; once the sum is through."""
-        return ((stream.name, stream.sha256()) for stream in self._streams if stream.proved)
+        return (one for stream in self._streams for one in stream.hashes())
 
 
 def _add(samples: FloatArray, out: FloatArray, begun: bool) -> None:

@@ -1,6 +1,6 @@
 """One performance in the mix: close mics to the stem, room mics through their gates, and how quiet these make them."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from itertools import chain
@@ -216,8 +216,7 @@ class _Stem:
             self._mics.next(1, row)
             self._chain.process(row.copy())
 
-    def hashes(self) -> Iterator[tuple[str, str]]:
-        """As MicSum.hashes."""
+    def hashes(self) -> Iterable[tuple[str, str]]:
         return self._mics.hashes()
 
     def next(self, out: FloatArray) -> None:

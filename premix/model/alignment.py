@@ -10,6 +10,7 @@ from pydantic import Field
 from premix.model.settings import GateSpan, Name, Role, Samples, Section
 
 Origin = Literal["auto", "recipe", "sheet", "refused"]
+Confidence = Literal["sure", "good", "fair"]
 Outcome = Literal["aligned", "as_recorded", "muted", "refused"]
 
 
@@ -66,10 +67,11 @@ class MicDecision:
     polarity_clear: of a mic outside the sum, whether the other polarity is clearly worse (None: not judged).
     coherence: with the rest of the set-up, averaged over the mic's own band, 0 to 1; chance: what unrelated
     audio would show. halves_samples: difference between the answers of the two halves of the take.
-    spread_samples: standard deviation of the estimate. moved_samples: how far this performance is from the
-    pooled answer, None when it is part of it. refusal: slug of the reason, None when not refused. passages: of a mic
-    that changes in the song, one after the other from 0 s to its end; the delay and polarity above are then those of
-    the longest, at its middle. Empty where the mic is steady.
+    spread_samples: standard deviation of the estimate that the noise explains. moved_samples: how far this performance
+    is from the pooled answer, None when it is part of it. refusal: slug of the reason, None when not refused. passages:
+    of a mic that changes in the song, one after the other from 0 s to its end; the delay and polarity above are then
+    those of the longest, at its middle. Empty where the mic is steady. range_samples: the true delay lies this near in
+    nine cases of ten. confidence: what the evidence is worth; both None of a mic that is not in the sum or not found.
     """
 
     performance: str
@@ -91,6 +93,8 @@ class MicDecision:
     rotation: AllPass | None = None
     refusal: str | None = None
     passages: tuple[Passage, ...] = ()
+    range_samples: float | None = None
+    confidence: Confidence | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -258,6 +258,7 @@ class ComparisonManifest:
     rate: int
     matched_lufs: float | None
     variants: tuple[VariantEntry, ...]
+    chain_files: tuple[ChainFile, ...] = ()
     findings: tuple[Finding, ...]
     written: tuple[str, ...] = ()
 

@@ -151,6 +151,11 @@ class ChainFile:
     name: str
     sha256: str
 
+    @property
+    def is_plug_in(self) -> bool:
+        """Whether it is native code that was run."""
+        return self.where.endswith(".plug_in.file")
+
 
 @dataclass(frozen=True, slots=True)
 class MixPlan:

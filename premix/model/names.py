@@ -69,3 +69,11 @@ def fits(folded: str, globs: Sequence[Glob]) -> bool:
     """
     names = folded.split("/")
     return any(len(names) == len(glob) and all(map(fnmatch.fnmatchcase, names, glob)) for glob in globs)
+
+
+_NO_TEXT = re.compile("[\ud800-\udfff]")
+
+
+def as_text(name: str) -> str:
+    """A name as text that every document can hold: what is no UTF-8 in a file's name is shown as U+FFFD."""
+    return name if name.isascii() else _NO_TEXT.sub("\ufffd", name)

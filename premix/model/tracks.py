@@ -89,7 +89,9 @@ class AudioHeader:
     frames: frames that are there to read. data_offset: byte position of the samples in a linear WAV, or None.
     time_reference: BWF start in samples since midnight (EBU Tech 3285), None where the file has none.
     recovered: the header disagreed with the bytes that are there, and was read by what is there, on request.
-    stamp: size in bytes and time of the last change in ns when the header was read; changes show by it.
+    stamp: size in bytes, times of the last change of content and of the file in ns, and inode, when the header was
+    read; changes show by it. patches: positions, and bytes to be read there in place of the file's own, where its
+    recovered header would stop a decoder short.
     """
 
     path: Path
@@ -104,7 +106,8 @@ class AudioHeader:
     origination_date: str | None = None
     origination_time: str | None = None
     recovered: bool = False
-    stamp: tuple[int, int] | None = None
+    stamp: tuple[int, ...] | None = None
+    patches: tuple[tuple[int, bytes], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -107,9 +107,13 @@ class Processor(Section, ABC):
             value = getattr(self, key)
             if key.endswith("_hz") and isinstance(value, float):
                 yield from too_high(key, value, setting.rate)
-            if key in self.files and value is not None and not Path(value).exists():
+            if key in self.files and value is not None and not self.is_usable(key, Path(value)):
                 allowed = "a path from the folder of the recipe that names it"
                 yield Unfit(key, f"there is no file '{value}'", allowed, "chain-no-file")
+
+    def is_usable(self, key: str, path: Path) -> bool:
+        """Whether a field of `files` names something to be read: a file, no folder, pipe or device."""
+        return path.is_file()
 
     @abstractmethod
     def make(self, setting: Setting) -> Running:

@@ -83,6 +83,13 @@ def linear_response(chain: Chain, freqs_hz: FloatArray, setting: Setting) -> Com
     return total
 
 
+def chain_paths(song: Song) -> Iterator[Path]:
+    """Where the files are that a song's chains name, in the order of the recipe."""
+    for placed in song.chains:
+        for _, processor in _placed(placed.chain, placed.path):
+            yield from (Path(value) for key in processor.files if (value := getattr(processor, key)) is not None)
+
+
 def chain_files(song: Song) -> tuple[ChainFile, ...]:
     """Every file that a step names, in the order of the recipe."""
     return tuple(
@@ -100,8 +107,10 @@ def _sha256(path: Path) -> str:
     files = [path] if path.is_file() else sorted(p for p in path.rglob("*") if p.is_file())
     for file in files:
         if file != path:
-            digest.update(file.relative_to(path).as_posix().encode())
-        digest.update(file.read_bytes())
+            digest.update(file.relative_to(path).as_posix().encode("utf-8", "surrogateescape"))
+        with file.open("rb") as stream:
+            while piece := stream.read(1 << 20):
+                digest.update(piece)
     return digest.hexdigest()
 
 

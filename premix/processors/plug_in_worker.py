@@ -14,6 +14,7 @@ from typing import Any, BinaryIO, Protocol
 import numpy as np
 
 from premix.arrays import SingleArray
+from premix.processors.plug_in_process import Contained
 
 
 class Effect(Protocol):
@@ -49,6 +50,10 @@ class _Loaded:
 def _load(order: dict[str, Any]) -> Any:
     import pedalboard  # slow to import
 
+    if order["name"] is not None and Path(order["file"]).suffix.lower() == ".vst3":
+        names = pedalboard.VST3Plugin.get_plugin_names_for_file(order["file"])
+        if order["name"] not in names:  # the library takes no notice of the name where there is only one
+            raise ValueError(f"it holds no '{order['name']}', but {', '.join(names)}")
     plug_in: Any = pedalboard.load_plugin(order["file"], plugin_name=order["name"])
     if not plug_in.is_effect:
         raise ValueError("it is an instrument, not an effect")
@@ -66,23 +71,30 @@ def _answer(answers: BinaryIO, head: dict[str, Any], samples: bytes = b"") -> No
     answers.flush()
 
 
-def run(load: Loader = _Loaded) -> None:
+def run(bounds: dict[str, Any], load: Loader = _Loaded) -> None:
     """Load what the first order names, then answer block after block until the orders end, on this process's own pipes;
-    standard output is left to whatever the plug-in prints."""
+    standard output is left to whatever the plug-in prints. bounds: those of `Contained`."""
+    contained = Contained(**bounds)
     orders, answers = sys.stdin.buffer, os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
+    first = orders.readline()
+    contained.begin()
     try:
-        effect = load(json.loads(orders.readline()))
+        effect = load(json.loads(first))
     except Exception as error:
         _answer(answers, {"error": " ".join(str(error).split())[:300] or type(error).__name__})
         return
+    contained.end()
     _answer(answers, {"latency": effect.latency})
     while line := orders.readline():
         channels, count = json.loads(line)["shape"]
         block = np.frombuffer(orders.read(4 * channels * count), "<f4").reshape(channels, count)
+        contained.begin()
         made = np.ascontiguousarray(effect.process(block.copy()), "<f4")
+        contained.end()
         _answer(answers, {"shape": made.shape}, made.tobytes())
 
 
-if __name__ == "__main__":
-    run()
+def main(bounds: dict[str, Any]) -> None:
+    """What the process does that `PlugInProcess` starts."""
+    run(bounds)

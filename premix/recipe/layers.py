@@ -10,15 +10,17 @@ always be new.
 
 import json
 import os
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from premix.messages import FROM_TABLE
+from premix.model.names import as_text
 from premix.recipe.faults import DATA_NAME, Fault, Faulty, KeyPath, Mark, shown
-from premix.recipe.record import STANDING_BUSES
-from premix.recipe.yaml import Node, check_characters, load_file, read_nodes
+from premix.recipe.record import STANDING_BUSES, Recipe
+from premix.recipe.yaml import LARGEST_BYTES, Node, check_characters, load_file, read_nodes
 
 SONG_FILE = "song.yaml"
 MOST_PARENTS = 16
@@ -31,11 +33,12 @@ _ONE_VALUE = ("delay", "level")
 
 @dataclass(frozen=True, slots=True)
 class Layer:
-    """One file (or --set value): its name in messages, its name in `origins`, and its content."""
+    """One file (or --set value): its name in messages, its name in `origins`, its content, and where it is."""
 
     shown: str
     short: str
     root: Node
+    path: Path | None = None
 
 
 def load_layers(
@@ -57,29 +60,43 @@ def load_layers(
     return layers, whole
 
 
+def layer_files(recipe: Path, song_folder: Path) -> tuple[tuple[Path, ...], bool]:
+    """The files of all layers, a song's own file also where there is none yet; and whether all could be read."""
+    layers, whole = load_layers(recipe, song_folder, (), [])
+    return tuple(dict.fromkeys([recipe, *(Path(layer.shown) for layer in layers), song_folder / SONG_FILE])), whole
+
+
 def _chain(recipe: Path | Mapping[str, Any], faults: list[Fault]) -> tuple[list[Layer], bool]:
     """The recipe, then what it extends, then what that extends; and whether all of it could be read."""
     layers: list[Layer] = []
     seen: dict[str, Mark] = {}
     path = recipe if isinstance(recipe, Path) else Path(DATA_NAME)
-    name, folder, asked_at = str(path), path.parent, None
+    name, folder, asked_at, parent = str(path), path.parent, None, ""
     while True:
+        before = len(faults)
         if layers or recipe is path:
             root = load_file(path, name, faults, asked_at)
         else:  # plain data: JSON is YAML, and its places are no lines
             root = read_nodes(json.dumps(recipe, default=str), DATA_NAME, faults, has_lines=False)
+        told = any(fault.mark.file == name for fault in faults[before:])
+        if asked_at is not None and (root is not None or told) and not _looks_like_recipe(path, root):
+            what = f"'{shown(parent)}' is no recipe"
+            faults[before:] = [Fault(asked_at, _EXTENDS, "recipe-extends", what, "a file that begins with 'format: 1'")]
+            return layers, False
         if root is None:
             return layers, False
         seen[_identity(path)] = Mark(name, 1, 1)
-        layers.append(Layer(name, Path(os.path.relpath(path, folder)).as_posix(), root))
+        short = as_text(Path(os.path.relpath(path, folder)).as_posix())
+        layers.append(Layer(name, short, root, path if asked_at or recipe is path else None))
         node = root.mapping.get("extends")
         if node is None:
             return layers, True
-        asked_at, parent = node.mark, node.value
-        if not isinstance(parent, str) or not parent.strip():
+        asked_at, wanted = node.mark, node.value
+        if not isinstance(wanted, str) or not wanted.strip():
             allowed = "the path of one other recipe, from this file's folder"
             faults.append(Fault(asked_at, _EXTENDS, "recipe-extends", "this names no file", allowed))
             return layers, False
+        parent = wanted
         name = os.path.normpath(Path(name).parent / parent)
         path = Path(name)
         first = seen.get(_identity(path))
@@ -90,6 +107,20 @@ def _chain(recipe: Path | Mapping[str, Any], faults: list[Fault]) -> tuple[list[
             what += "; a recipe cannot extend itself"
             faults.append(Fault(asked_at, _EXTENDS, "recipe-extends-cycle", what))
             return layers, False
+
+
+_HEAD = re.compile(rb"^(format|extends)[ \t]*:", re.MULTILINE)
+
+
+def _looks_like_recipe(path: Path, root: Node | None) -> bool:
+    """Whether a file that an `extends` names is a recipe, if a faulty one: of any other file no word is shown."""
+    if root is not None and root.mapping and set(root.mapping) <= set(Recipe.model_fields):
+        return True
+    try:
+        with path.open("rb") as stream:
+            return _HEAD.search(stream.read(LARGEST_BYTES)) is not None
+    except OSError:
+        return True  # nothing of it was read either
 
 
 def _identity(path: Path) -> str:
@@ -107,7 +138,7 @@ def _song(path: Path, faults: list[Fault]) -> list[Layer]:
     if "extends" in root.mapping:
         what = "a song's file extends nothing; it is laid over the recipe that is given"
         faults.append(Fault(root.keys["extends"], _EXTENDS, "recipe-extends", what))
-    return [Layer(str(path), SONG_FILE, root)]
+    return [Layer(str(path), SONG_FILE, root, path)]
 
 
 def _setting(text: str, name: str, faults: list[Fault]) -> Node | None:

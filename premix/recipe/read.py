@@ -6,18 +6,22 @@ sheets are read by the recipe's rules, too.
 
 import hashlib
 import json
+import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from premix.messages import FROM_TABLE
 from premix.model.alignment import Sheet
+from premix.model.settings import Chain
 from premix.model.song import RecipeEntry
 from premix.processors.chains import PROCESSORS
+from premix.processors.plug_in import PlugIn
 from premix.recipe.cross_checks import check
 from premix.recipe.explain import Schemas, validate
 from premix.recipe.faults import Fault, KeyPath, dotted, shown, tell
-from premix.recipe.layers import Layer, load_layers, merge
+from premix.recipe.layers import SONG_FILE, Layer, load_layers, merge
 from premix.recipe.record import STANDING_BUSES, MergedRecipe, Recipe
 from premix.recipe.schema import CHAINS, kinds_at, parameters
 from premix.recipe.yaml import Node, load_file, plain
@@ -27,12 +31,17 @@ _UNREADABLE = {"kind": "unreadable"}
 
 
 def read_recipe(
-    recipe: Path | Mapping[str, Any], *, song_folder: Path | None = None, settings: Sequence[str] = ()
+    recipe: Path | Mapping[str, Any],
+    *,
+    song_folder: Path | None = None,
+    settings: Sequence[str] = (),
+    allow_plug_ins: bool = False,
 ) -> MergedRecipe:
     """A recipe, over all that it extends, under the song folder's `song.yaml` and the settings.
 
-    recipe: a file, or plain data of the same keys. settings: 'key=value' with a dotted key, the value in YAML. Raises
-    RecipeError with every problem of every file, in file order.
+    recipe: a file, or plain data of the same keys. settings: 'key=value' with a dotted key, the value in YAML.
+    allow_plug_ins: also those that the song folder brings; without, they are native code that nobody asked for.
+    Raises RecipeError with every problem of every file, in file order.
     """
     faults: list[Fault] = []
     layers, whole = load_layers(recipe, song_folder, settings, faults)
@@ -47,12 +56,18 @@ def read_recipe(
     data = with_standing_buses(source)
     record = validate(Recipe, for_record(data, merged, faults), merged, faults)
     faults.extend(check(data, merged))
+    if song_folder is not None and not allow_plug_ins:
+        faults.extend(_uninvited(merged, str(song_folder / SONG_FILE)))
     tell(faults, files)
     assert record is not None, "a recipe without faults is valid"
     folder = recipe.parent if isinstance(recipe, Path) else Path()
+    record = _with_absolute_files(record, merged, folder)
+    if song_folder is not None and not allow_plug_ins:
+        tell(_among_tracks(record, merged, song_folder), files)
     return MergedRecipe(
-        recipe=_with_absolute_files(record, merged, folder),
+        recipe=record,
         text=RecipeEntry(source, _origins(merged, layers), _sha256(record)),
+        files=tuple(layer.path for layer in layers if layer.path is not None),
     )
 
 
@@ -156,6 +171,38 @@ def _with_absolute_files(recipe: Recipe, root: Node, folder: Path) -> Recipe:
         else:
             changed[key] = absolute(below, (key,))
     return recipe.model_copy(update=changed)
+
+
+def _uninvited(node: Node, song_file: str, path: KeyPath = ()) -> Iterator[Fault]:
+    """A fault for every plug-in that the song's own file names."""
+    is_step = len(path) > 1 and path[-2] == "chain" and isinstance(path[-1], int)
+    if is_step and node.mark.file == song_file and (node.value == PlugIn.kind or PlugIn.kind in node.mapping):
+        yield Fault(node.mark, path, "plug-in-not-allowed", f"{song_file} names a plug-in", remedy=FROM_TABLE)
+    below: list[tuple[str | int, Node]] = [*node.mapping.items()]
+    below += enumerate(node.value) if isinstance(node.value, tuple) else ()
+    for step, child in below:
+        yield from _uninvited(child, song_file, (*path, step))
+
+
+def _among_tracks(recipe: Recipe, root: Node, folder: Path) -> Iterator[Fault]:
+    """A fault for every plug-in whose file lies in the song's folder."""
+    top = os.path.realpath(folder)
+    for path, chain in _chains_of(recipe):
+        for index, step in enumerate(chain):
+            file = step.params.get("file") if step.kind == PlugIn.kind else None
+            if file is not None and Path(os.path.realpath(file)).is_relative_to(top):
+                what = f"the plug-in '{file}' lies among the tracks"
+                yield root.fault((*path, "chain", index), "plug-in-not-allowed", what, remedy=FROM_TABLE)
+
+
+def _chains_of(recipe: Recipe) -> Iterator[tuple[KeyPath, Chain]]:
+    """Every chain, with the path of what it belongs to."""
+    for key in CHAINS:
+        below = getattr(recipe, key)
+        if isinstance(below, dict):
+            yield from (((key, name), section.chain) for name, section in below.items())
+        else:
+            yield (key,), below.chain
 
 
 def _origins(merged: Node, layers: Sequence[Layer]) -> dict[str, str]:

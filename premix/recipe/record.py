@@ -6,6 +6,7 @@ descriptions, ranges, defaults and examples here and there are the one source of
 """
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, WithJsonSchema
@@ -417,7 +418,11 @@ class Recipe(Section):
 
 @dataclass(frozen=True, slots=True)
 class MergedRecipe:
-    """A recipe, checked, and what the manifest tells of it. Files are named from the recipe's folder."""
+    """A recipe, checked, and what the manifest tells of it. Files are named from the recipe's folder.
+
+    files: those it was read from, lowest first: what it extends, itself, the song's own.
+    """
 
     recipe: Recipe
     text: RecipeEntry
+    files: tuple[Path, ...] = ()

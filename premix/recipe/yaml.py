@@ -292,6 +292,8 @@ class _Composer:
                 return value
         if not isinstance(event, events.ScalarEvent):
             self.stop(event, "recipe-key", "a key must be plain text")
+        if _FORBIDDEN.search(event.value):
+            self.stop(event, "recipe-key", "a key must be plain text")
         return str(event.value)
 
     def is_faulty_key(self, event: Any, key: str, lines: Mapping[str, int]) -> bool:
@@ -309,7 +311,11 @@ class _Composer:
     def scalar(self, event: Any) -> Value:
         text: str = event.value
         if event.style:
-            return text
+            if found := _FORBIDDEN.search(text):  # by an escape
+                self.tell(
+                    event, "recipe-not-text", f"the character U+{ord(found.group()):04X} is no text", "", FROM_TABLE
+                )
+            return _FORBIDDEN.sub("", text)
         if not text:
             self.tell(event, "recipe-empty-value", "there is no value here", remedy=FROM_TABLE)
             return {}  # stands in for the value, so that the checks can go on

@@ -6,6 +6,7 @@ too, so that they stay apart in grey print and for every kind of colour vision; 
 
 import io
 import math
+import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
@@ -53,14 +54,24 @@ _MARGIN_IN = {"left": 0.72, "right": 0.2, "top": 0.3, "bottom": 0.5, "between": 
 _DPI = 150
 
 
+def _library() -> Any:
+    """matplotlib, whatever window system the environment asks it for: nothing is shown, and the wish may be none."""
+    wish = os.environ.pop("MPLBACKEND", None)
+    try:
+        import matplotlib
+    finally:
+        if wish is not None:
+            os.environ["MPLBACKEND"] = wish
+    return matplotlib
+
+
 @contextmanager
 def style(*, text_as_paths: bool = False) -> Iterator[None]:
     """The style of all pictures, while drawing and while saving.
 
     text_as_paths: letters as outlines, for files that are looked at elsewhere; on the page they stay text.
     """
-    import matplotlib
-
+    matplotlib = _library()
     ink, faint, rule, paper = colour("ink"), colour("faint"), colour("rule"), colour("paper")
     settings = {
         "svg.hashsalt": "premix",

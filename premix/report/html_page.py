@@ -43,7 +43,7 @@ class Page:
     def write(self, path: Path, listening: Listening, **more: Any) -> None:
         """Write the page. Raises DeliveryError where that cannot be done."""
         try:
-            with path.open("w", encoding="utf-8", newline="\n") as file:
+            with path.open("w", encoding="utf-8", errors="backslashreplace", newline="\n") as file:
                 file.writelines(self._pieces(listening, more))
         except OSError as error:
             raise storage_error(path, error) from None

@@ -18,6 +18,8 @@ from premix.measures.loudness import LoudnessGram
 from premix.report.window import Window
 
 _LEAST_SECONDS = 1.0
+_HIGHEST_RATE = 192_000
+"""Beyond it browsers play nothing, and FLAC ends at 655,350 Hz (RFC 9639)."""
 _TOP = 0.9
 _BASE64 = 4.0 / 3.0
 
@@ -151,9 +153,10 @@ class _Held:
         rows = [row for row, name in enumerate(self._names) if name in used]
         with tempfile.TemporaryDirectory(dir=self._folder) as folder, ExitStack() as stack:
             writers = [stack.enter_context(self._writer(Path(folder), self._names[row], frames)) for row in rows]
+            thinned = [_Thinned(self._rate, frames) for _ in rows]
             for block in self._blocks(frames):
-                for writer, row in zip(writers, rows, strict=True):
-                    writer.write(block[row][None] * self._scales[row])
+                for writer, row, thin in zip(writers, rows, thinned, strict=True):
+                    writer.write(thin.feed(block[row] * self._scales[row])[None])
             for writer in writers:
                 writer.close()
             return tuple(
@@ -193,14 +196,39 @@ class _Held:
     def _writer(self, folder: Path, name: str, frames: int) -> PartWriter:
         return PartWriter(
             folder / f"{name}.flac",
-            rate=self._rate,
+            rate=_clip_rate(self._rate),
             channels=1,
-            frames=frames,
+            frames=frames * _clip_rate(self._rate) // self._rate,
             container="flac",
             bits=16,
             dither=True,
             seed=int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "little"),
         )
+
+
+def _clip_rate(rate: int) -> int:
+    """The rate of the clips: the song's own, or a whole part of it that browsers play."""
+    return rate // -(-rate // _HIGHEST_RATE)
+
+
+class _Thinned:
+    """A clip at `_clip_rate`, block by block; as it comes where that is the song's own rate."""
+
+    def __init__(self, rate: int, frames: int) -> None:
+        self._left, self._wanted, self._stream = frames, frames * _clip_rate(rate) // rate, None
+        if _clip_rate(rate) != rate:
+            import soxr
+
+            self._stream = soxr.ResampleStream(rate, _clip_rate(rate), 1, dtype="float64", quality="HQ")
+
+    def feed(self, block: FloatArray) -> FloatArray:
+        """The next block, (n) to (m); after the last all frames have come."""
+        if self._stream is None:
+            return block
+        self._left -= len(block)
+        made: FloatArray = self._stream.resample_chunk(block, last=self._left <= 0)[: self._wanted]
+        self._wanted -= len(made)
+        return np.pad(made, (0, self._wanted)) if self._left <= 0 else made
 
 
 def _matched(player: Player, loudness: dict[tuple[str, str], float | None]) -> Player:

@@ -56,7 +56,7 @@ class Group:
     def moved(self) -> bool:
         """Whether any close mic is turned over, delayed or rotated."""
         paths = [path for plan in self.plans for path in plan.close]
-        return any(p.polarity < 0 or p.delay_samples or p.rotation for p in paths)
+        return any(p.polarity < 0 or p.delay_samples or p.rotation or p.passages for p in paths)
 
     @property
     def has_rooms(self) -> bool:

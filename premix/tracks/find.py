@@ -236,7 +236,10 @@ def _identity(folder: Path) -> Identity:
 def _is_output(folder: Path) -> bool:
     """Whether a run of premix wrote this folder: its manifest says so in its first lines."""
     try:
-        with (folder / "manifest.json").open("rb") as stream:
+        path = folder / "manifest.json"
+        if not path.is_file():
+            return False
+        with path.open("rb") as stream:
             return b'"premix"' in stream.read(4096)
     except OSError:
         return False

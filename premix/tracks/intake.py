@@ -12,6 +12,7 @@ from pathlib import Path
 from premix.audio.headers import fits, read_header, stamp_of
 from premix.audio.reader import TrackReader, first_difference
 from premix.errors import Finding, Problem, TracksError
+from premix.model.names import as_text
 from premix.model.song import Mic, Song
 from premix.model.tracks import AudioHeader, FoundTrack, Track
 from premix.units import samples_to_s
@@ -136,7 +137,7 @@ def take_in(song: Song, found: Sequence[FoundTrack], folder: Path, *, recover: b
     )
     song = replace(
         song,
-        name=song.name or folder.resolve().name,
+        name=song.name or as_text(folder.resolve().name),
         performances=tuple(performance for performance in present if performance.mics),
         folder=folder,
         rate=tracks[0].converted_to or tracks[0].header.rate,

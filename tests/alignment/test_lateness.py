@@ -131,6 +131,16 @@ def test_a_polarity_by_hand_never_sends_a_mic_away(rig: Rig) -> None:
     assert told(song, "alignment-late") == []
 
 
+def test_a_muted_mic_is_never_held_inside_the_search_either(rig: Rig) -> None:
+    """Its decision is what a variant of the mix that unmutes it is rendered with."""
+    plain = decisions_of(decide_rig(rig, {rig.names[1]: {"mute": True}}))[1]
+    song = decide_rig(late_by(rig, {1: 9.0}), {rig.names[1]: {"mute": True}})
+    decision = decisions_of(song)[1]
+    assert decision.delay_samples - plain.delay_samples == pytest.approx(9.0 * MS, abs=1.0)
+    assert decision.polarity == plain.polarity
+    assert [f.subject for f in told(song, "alignment-late")] == [f"left_a/{rig.names[1]}"]
+
+
 def one_note(seconds: float, period: int) -> FloatArray:
     """A note that repeats itself almost to the sample: noise of one period over and over, 1 % of it new each time."""
     rng = np.random.default_rng(31)

@@ -9,15 +9,21 @@ import soundfile
 from scipy.signal import correlate as scipy_correlate
 
 from premix.analysis.di_check import LAGS_MS, PLAYS, Changes, correlate
+from premix.audio.bands import KeyPower
+from premix.demo.playing import perform
+from premix.demo.rig import amplify, hiss_and_hum
 from premix.demo.session import write_demo
 from premix.errors import Finding
 from premix.model.song import Song
 from premix.model.tracks import KeyEnvelopes
 from premix.pipeline import prepare
 from premix.recipe.reference import FOLDER
+from tests.rigs.guitars import Technique, real_stroke
+from tests.rigs.noises import at_level, drums, rms
 from tests.rigs.sessions import write_track
 
 RECIPE = FOLDER / "di.yaml"
+RATE = 48_000
 
 
 @pytest.fixture(scope="module")
@@ -122,6 +128,39 @@ def test_a_di_is_in_no_decision_of_the_alignment(session: Path, tmp_path: Path) 
         assert [m.decision for m in without.song.judged] == [m.decision for m in song.judged]
         assert [p.efficiency for p in without.song.performances] == [p.efficiency for p in song.performances]
     assert not any(mic.decision.summed for mic in song.mics if mic.is_di)
+
+
+def played(take: int, seconds: float = 8.0) -> tuple[np.ndarray, np.ndarray]:
+    """A take of the demo's riff on a real guitar: its DI, and what a mic hears with drums 12 dB below the amp."""
+    rng, frames = np.random.default_rng([take, 7]), round(seconds * RATE)
+    guitar = np.zeros(frames)
+    for stroke in perform(seconds, rng).strokes:
+        start = int(stroke.on_s * RATE)
+        kind: Technique = "chord" if stroke.technique not in ("mute", "tremolo") else stroke.technique
+        late_s = stroke.on_s - start / RATE
+        note = real_stroke(kind, stroke.fret, stroke.off_s - stroke.on_s, late_s, RATE, rng)[: frames - start]
+        guitar[start : start + len(note)] += stroke.strength * note
+    guitar += hiss_and_hum(frames, RATE, rng, hiss_db=-45.0, hum_db=-55.0)
+    amp = amplify(guitar, RATE)
+    return guitar, amp + at_level(drums(frames, RATE, rng), 20.0 * np.log10(rms(amp)) - 12.0)
+
+
+def changes(signal: np.ndarray, path: Path) -> Changes:
+    """Of a signal, by the pass's own envelopes."""
+    key = KeyPower(RATE, 48)
+    powers = np.concatenate([key.feed(signal), key.finish()])
+    powers.tofile(path)
+    return Changes(KeyEnvelopes("left", ("x",), RATE, 48, len(powers), path), 0)
+
+
+def test_a_real_guitar_behind_drums_is_told_from_another_take(tmp_path: Path) -> None:
+    """Samples of a real guitar (tests/fixtures/guitar), distorted: own takes above the bound, others below."""
+    takes = [played(take) for take in range(3)]
+    dis = [changes(di, tmp_path / f"di{n}") for n, (di, _) in enumerate(takes)]
+    amps = [changes(amp, tmp_path / f"amp{n}") for n, (_, amp) in enumerate(takes)]
+    likeness = np.array([[correlate(di, amp, round(LAGS_MS)).max() for amp in amps] for di in dis])
+    own = np.eye(3, dtype=bool)
+    assert likeness[own].min() > PLAYS + 0.05 and likeness[~own].max() < PLAYS - 0.05, likeness
 
 
 def test_the_correlation_is_scipys(tmp_path: Path) -> None:

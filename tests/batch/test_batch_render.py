@@ -2,7 +2,8 @@
 
 import json
 import os
-import sys
+import shutil
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -11,14 +12,16 @@ import numpy as np
 import pytest
 import soundfile
 
-from premix.batch import engines
+from premix.batch import engines, outputs
 from premix.batch import work as unchanged_module
 from premix.batch.order import Batch, run_batch
 from premix.batch.summary import write_summary
 from premix.batch.work import RenderOptions, finished_manifest, unchanged
+from premix.delivery.verify import Verified, verify
 from premix.errors import RecipeError
+from premix.messages import REMEDIES
 from premix.pipeline import load, prepare, render, save_sheet
-from premix.processors import plug_in as plug_in_host
+from premix.processors import plug_in_process
 from tests.batch.conftest import MakeSongs
 from tests.batch.sessions import house_recipe
 from tests.processors.conftest import STAND_IN
@@ -115,6 +118,17 @@ def test_a_song_that_lost_its_last_optional_track_is_rendered_again(tmp_path: Pa
     assert manifest is not None and manifest.inputs[-1].mic == "room"
     assert unchanged(manifest, load(recipe, song, LEFT_ONLY)[1])
     (song / "left_a_room.wav").unlink()
+    less = load(recipe, song, LEFT_ONLY)[1]
+    assert not unchanged(replace(manifest, roll_call=less.roll_call), less), "by its inputs alone"
+
+
+def test_a_file_more_in_the_folder_is_in_the_roll_call(tmp_path: Path, make_songs: MakeSongs) -> None:
+    """Nothing is heard of it, yet the manifest of an earlier run would not name it: the song is rendered again."""
+    recipe, song, out = house_recipe(tmp_path), Path(make_songs("a")[0]), tmp_path / "out" / "a"
+    render(recipe, song, out, settings=LEFT_ONLY)
+    manifest = finished_manifest(out)
+    assert manifest is not None and unchanged(manifest, load(recipe, song, LEFT_ONLY)[1])
+    (song / "left_a_dynamic copy.wav").write_bytes((song / "left_a_dynamic.wav").read_bytes())
     assert not unchanged(manifest, load(recipe, song, LEFT_ONLY)[1])
 
 
@@ -122,7 +136,7 @@ def test_a_file_that_a_chain_depends_on_belongs_to_what_is_unchanged(
     tmp_path: Path, make_songs: MakeSongs, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """An impulse response, a plug-in and its state: another content, under the same name, or none is a change."""
-    monkeypatch.setattr(plug_in_host, "worker_command", lambda: (sys.executable, str(STAND_IN)))
+    monkeypatch.setattr(plug_in_process, "worker_module", lambda: STAND_IN)
     files = {"effect.vst3": b"stand-in", "effect.state": b"0.5"}
     for name, text in files.items():
         (tmp_path / name).write_bytes(text)
@@ -255,3 +269,98 @@ def test_a_bug_in_one_song_is_kept_to_it(tmp_path: Path, monkeypatch: pytest.Mon
     assert (result.status, result.problems[0].slug) == ("bug", "batch-bug")
     assert "ZeroDivisionError: of all things" in result.log
     assert stopped.status == "stopped"
+
+
+def _cut_to_nothing(stem: Path) -> None:
+    stem.write_bytes(b"")
+
+
+def _other_audio(stem: Path) -> None:
+    """Another take's samples in a file of the same size, with the times of the old one."""
+    times = stem.stat()
+    raw = bytearray(stem.read_bytes())
+    raw[len(raw) // 2 : len(raw) // 2 + 300] = bytes(range(100)) * 3
+    stem.write_bytes(raw)
+    os.utime(stem, ns=(times.st_atime_ns, times.st_mtime_ns))
+
+
+def _shorter_header(stem: Path) -> None:
+    raw = bytearray(stem.read_bytes())
+    at = raw.index(b"data") + 4
+    raw[at : at + 4] = (int.from_bytes(raw[at : at + 4], "little") - 3000).to_bytes(4, "little")
+    stem.write_bytes(raw)
+
+
+@pytest.mark.usefixtures("in_threads")
+@pytest.mark.parametrize("ruin", [_cut_to_nothing, _other_audio, _shorter_header])
+def test_a_song_whose_files_were_ruined_is_rendered_again(
+    tmp_path: Path, make_songs: MakeSongs, ruin: Callable[[Path], object]
+) -> None:
+    """Unchanged is only what is there as it was written; the file is named, and right again afterwards."""
+    recipe, songs, out = house_recipe(tmp_path), make_songs("a"), tmp_path / "out"
+    assert statuses(run_batch(recipe, songs, out, options=LEFT)) == ["rendered"]
+    stem = out / "a" / "stems" / "a_stem_left_a.wav"
+    before = stem.read_bytes()
+    ruin(stem)
+    batch = run_batch(recipe, songs, out, options=LEFT)
+    assert statuses(batch) == ["rendered"]
+    (told,) = batch.results[0].problems
+    assert told.slug == "batch-outputs-changed" and "stems/a_stem_left_a.wav" in told.what
+    assert told.slug in REMEDIES
+    assert stem.read_bytes() == before
+    assert batch.exit == 0
+    assert statuses(run_batch(recipe, songs, out, options=LEFT)) == ["unchanged"]
+
+
+@pytest.mark.usefixtures("in_threads")
+def test_samples_are_read_where_the_notes_do_not_vouch_for_a_file(
+    tmp_path: Path, make_songs: MakeSongs, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not while nothing was touched; after a touch, without notes, and with `verify`, whose findings count."""
+    recipe, songs, out = house_recipe(tmp_path), make_songs("a"), tmp_path / "out"
+    run_batch(recipe, songs, out, options=LEFT)
+    read: list[bool] = []
+    real = verify
+
+    def watched(folder: Path, *, samples: bool) -> Verified:
+        read.append(samples)
+        return real(folder, samples=samples)
+
+    monkeypatch.setattr(outputs, "verify", watched)
+
+    def again(options: RenderOptions = LEFT) -> bool:
+        read.clear()
+        assert statuses(run_batch(recipe, songs, out, options=options)) == ["unchanged"]
+        (whole,) = read
+        return whole
+
+    assert not again()
+    os.utime(out / "a" / "stems" / "a_stem_left_a.wav", (0, 0))
+    assert again()
+    assert not again()
+    assert again(replace(LEFT, verify=True))
+    shutil.rmtree(out / outputs.NOTES)
+    assert again()
+    (out / outputs.NOTES / "a.json").write_text("[" * 100_000)
+    assert again()
+
+
+@pytest.mark.usefixtures("in_threads")
+def test_a_manifest_that_lacks_a_key_is_a_song_to_render_again(tmp_path: Path, make_songs: MakeSongs) -> None:
+    """Whichever key, or a value that makes no sense: never a bug; only what says whose the folder is must be there."""
+    recipe, songs, out = house_recipe(tmp_path), make_songs("a"), tmp_path / "out"
+    run_batch(recipe, songs, out, options=LEFT)
+    path = out / "a" / "manifest.json"
+    whole = json.loads(path.read_text("utf-8"))
+    optional = {"sheet", "buses", "guitar_bus", "chain_files", "mono_without_centre", "onset_spread", "takes"}
+    keys = [key for key in whole if key not in optional]
+    assert len(keys) > 10
+    for key in keys:
+        path.write_text(json.dumps({k: v for k, v in whole.items() if k != key}), "utf-8")
+        (result,) = run_batch(recipe, songs, out, options=LEFT).results
+        if key in ("premix", "written", "song"):
+            assert result.problems[0].slug in ("out-exists", "out-other-run"), key
+            path.write_text(json.dumps(whole), "utf-8")
+        else:
+            assert result.status in ("rendered", "unchanged"), (key, result)
+        assert "bug" not in result.verdict

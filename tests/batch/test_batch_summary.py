@@ -142,5 +142,5 @@ def test_a_summary_that_cannot_be_written_is_told_and_leaves_nothing(tmp_path: P
     (tmp_path / "summary.json").mkdir()
     with pytest.raises(DeliveryError) as caught:
         write_summary(batch(DONE), tmp_path)
-    assert caught.value.problems[0].slug == "cannot-write"
+    assert caught.value.problems[0].slug == "save-exists"
     assert [path.name for path in tmp_path.iterdir()] == ["summary.json"]

@@ -24,6 +24,7 @@ RESULTS = Path(__file__).with_suffix(".json")
 FLOOR, STAGE, METERS, WHOLE = "I/O floor", "render stage", "render stage, meters", "premix render"
 NAIVE, NAIVE_METERS = "naive script, no meters", "naive script, meters"
 NAIVE_WHOLE = "naive script, whole job"
+CHANGED = "changed gain, in the same OUT"
 TWO = ", 2 threads"
 CEILING_THAT_TRIMS_DBTP = -20.0
 
@@ -76,15 +77,18 @@ def commands(folder: Path, size: Size) -> dict[str, Sequence[str]]:
         command = [sys.executable, "-m", "premix", "render", str(recipe), str(tracks)]
         return [*command, "--out", str(folder / "whole"), "--force", "--no-report", *more]
 
+    fresh = "--fresh"  # reads every track, whatever the run before left in OUT
+
     programs: dict[str, Sequence[str]] = {
         FLOOR: program("floor", "floor"),
         STAGE: stage(),
         STAGE + TWO: stage("--threads", "2"),
         METERS: stage("--meters"),
         METERS + TWO: stage("--meters", "--threads", "2"),
-        WHOLE: whole(recipe),
-        WHOLE + TWO: whole(recipe, "--threads", "2"),
-        WHOLE + ", trim needed": whole(trimmed),
+        WHOLE: whole(recipe, fresh),
+        CHANGED: whole(recipe, "--set", "guitar_bus.gain_db=-1"),
+        WHOLE + TWO: whole(recipe, fresh, "--threads", "2"),
+        WHOLE + ", trim needed": whole(trimmed, fresh),
         "sox script": ["sh", str(folder / "mix.sh")],
         "ffmpeg filter graph": ffmpeg_command(folder, folder / "ffmpeg"),
         "pedalboard a track": program("pedalboard_mix", "pedalboard"),
@@ -126,6 +130,7 @@ def figures(costs: Mapping[str, Sequence[Cost]]) -> list[tuple[str, float, float
         whole, floor = medians(costs[WHOLE]), medians(costs[FLOOR])
         rows.append(("premix render, CPU s (4 x floor + 2 s)", whole.cpu_s, 4.0 * floor.cpu_s + 2.0))
         rows.append(("premix render, peak MB", whole.peak_mb, 200.0))
+    add("changed gain / premix render, CPU", CHANGED, WHOLE, 0.65)
     add("render stage with meters / naive script, CPU", METERS, NAIVE_METERS, 0.25)
     add("premix render / naive script, whole job, CPU", WHOLE, NAIVE_WHOLE, 0.25)
     for name in (METERS, WHOLE):

@@ -55,6 +55,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=200, help="sessions with a fault")
     parser.add_argument("--clean", type=int, help="clean sessions; as many as with a fault")
+    parser.add_argument("--intros", type=int, help="clean sessions whose guitar enters late; a tenth as many")
     parser.add_argument("--first", type=int, default=0, help="first seed; other ones than 0 leave the stored figures")
     parser.add_argument("--only", default="", help="faults, separated by commas")
     parser.add_argument("--jobs", type=int, default=2)
@@ -72,12 +73,16 @@ def main() -> None:
     with ProcessPoolExecutor(options.jobs) as pool:
         faulty = list(_told(pool.map(one, *zip(*chosen, strict=True), chunksize=5))) if chosen else []
         steady = list(pool.map(one, range(options.first, options.first + clean), [None] * clean, chunksize=5))
+        intros = options.seeds // 10 if options.intros is None else options.intros
+        others = range(options.first, options.first + 10 * intros, 10)
+        late = list(pool.map(one, others, [None] * intros, [True] * intros))
     if options.before:
         BEFORE.write_text(json.dumps(losses(steady), indent=1) + "\n", "utf-8")
     results = {
         "versions": versions(),
         "faulty": faulty_table(faulty),
-        "clean": clean_table(steady),
+        "clean": clean_table("clean", steady),
+        "intros": clean_table("clean, the guitar enters late", late),
         "seconds": round(time.perf_counter() - started),
     }
     if options.rows:
@@ -97,9 +102,9 @@ def _told(rows: Iterable[Row]) -> Iterable[Row]:
         yield row
 
 
-def one(seed: int, kind: Kind | None) -> Row:
+def one(seed: int, kind: Kind | None, intro: bool = False) -> Row:
     """One session, aligned and summed: what was lost and what was said."""
-    made = session(seed, kind)
+    made = session(seed, kind, intro=intro)
     with TemporaryDirectory() as folder:
         files = made.write(Path(folder))
         with prepare(files.recipe, files.tracks) as ready:
@@ -211,11 +216,11 @@ def faulty_row(kind: str, rows: Sequence[Row]) -> Row:
     return figures
 
 
-def clean_table(rows: Sequence[Row]) -> Row:
-    """Print and return the figures of clean sessions."""
+def clean_table(what: str, rows: Sequence[Row]) -> Row:
+    """Print and return the figures of sessions without a fault."""
     if not rows:
         return {}
-    before = json.loads(BEFORE.read_text("utf-8")) if BEFORE.exists() else {}
+    before = json.loads(BEFORE.read_text("utf-8")) if BEFORE.exists() and what == "clean" else {}
     changes = [row["mean_db"] - before[str(row["seed"])] for row in rows if str(row["seed"]) in before]
     figures: Row = {
         "sessions": len(rows),
@@ -227,7 +232,7 @@ def clean_table(rows: Sequence[Row]) -> Row:
         "worst_db": [float(np.median([r["worst_db"] for r in rows])), max(r["worst_db"] for r in rows)],
         "more_than_before_db": [float(np.median(changes)), max(changes)] if changes else None,
     }
-    print(f"\n{len(rows)} clean sessions, {figures['mics']} mics")
+    print(f"\n{len(rows)} sessions, {what}; {figures['mics']} mics")
     for name, value in figures.items():
         print(f"  {name:20s} {value}")
     for row in rows:

@@ -209,9 +209,10 @@ def test_the_ceiling_holds_over_a_level_and_is_told(premix: Premix, balanced: So
     """-3 LUFS cannot be had under -1 dBTP: as loud as it goes, a warning, and exit 1 where nothing may be trimmed."""
     level = "deliver.level={loudness_lufs: -3}"
     said = render(premix, balanced, tmp_path / "out", level)
-    (line,) = [line for line in said.lines if "[level-not-reached]" in line]
+    assert "level" in said.err or "more findings" in said.err
+    (told,) = [f for f in manifest_of(tmp_path / "out")["findings"] if f["slug"] == "level-not-reached"]
     found = manifest_of(tmp_path / "out")["level"]["found"]
-    assert f"-3 LUFS was asked for; the ceiling of -1 dBTP allows {found:.2f} LUFS" in line
+    assert told["message"] == f"-3 LUFS was asked for; the ceiling of -1 dBTP allows {found:.2f} LUFS"
     peaks = [entry["true_peak_dbtp"] for entry in parts_of(tmp_path / "out").values()]
     assert -1.02 < max(peaks) <= -1.0
     said = render(premix, balanced, tmp_path / "none", level, "deliver.trim=none", code=1)

@@ -12,6 +12,7 @@ import soundfile
 from premix.analysis import kept as kept_module
 from premix.delivery.verify import KEPT
 from tests.cli.conftest import Premix, Said
+from tests.conftest import Demo
 from tests.rigs.sessions import FloatArray, Song, manifest_of, riff, tree, write_song, write_track
 
 RATE, FRAMES = 48000, 5 * 48000
@@ -180,15 +181,17 @@ def test_a_changed_track_or_a_damaged_pass_is_read_again(
     assert audio(song.out()) == audio(song.out("fresh"))
 
 
-def test_odd_starts_keep_both_passes(premix: Premix, song: Song) -> None:
+def test_odd_starts_keep_both_passes(premix: Premix, demo: Demo, tmp_path: Path) -> None:
     """A second pass in step is kept beside the first, and both are taken over."""
-    late = np.concatenate([np.zeros(7000), takes()["left_ribbon"][:-7000]])
-    write_track(song.tracks / "left_ribbon.wav", late)
-    words = ("--set", "alignment.search_ms=400")
+    tracks = shutil.copytree(demo.song.tracks, tmp_path / "tracks")
+    samples, rate = soundfile.read(tracks / "left_a_ribbon.wav")
+    write_track(tracks / "left_a_ribbon.wav", np.concatenate([np.zeros(rate), samples[:-rate]]), rate)
+    song = Song(Path(shutil.copy(demo.song.recipe, tmp_path / "recipe.yaml")), tracks)
+    words = ("--set", "alignment.search_ms=2000")
     render(premix, song, *words)
-    assert sorted(path.name for path in (song.out() / KEPT).iterdir()) == ["pass-0", "pass-1"]
-    assert TAKEN in render(premix, song, *words, "--set", "mics.ribbon.gain_db=-1").lines
-    render(premix, song, *words, "--set", "mics.ribbon.gain_db=-1", "--fresh", out="fresh")
+    assert sorted(path.name for path in (song.out() / KEPT).iterdir())[:2] == ["pass-0", "pass-1"]
+    assert TAKEN in render(premix, song, *words, "--set", "buses.left.gain_db=-1").lines
+    render(premix, song, *words, "--set", "buses.left.gain_db=-1", "--fresh", out="fresh")
     assert audio(song.out()) == audio(song.out("fresh"))
 
 

@@ -33,9 +33,9 @@ def test_a_plain_song_needs_no_heavy_library(command: str, song: Song) -> None:
     assert loaded(command, song.recipe, song.tracks, *more) & NEVER == set()
 
 
-@pytest.mark.parametrize(("own", "used"), [(None, "1"), ("3", "3")])
-def test_numpy_starts_no_threads_unless_told_to(own: str | None, used: str) -> None:
-    """The threads of a linear-algebra library wait by spinning; a user's own setting stays."""
+@pytest.mark.parametrize("own", [None, "3"])
+def test_numpy_starts_no_threads_whatever_it_is_told(own: str | None) -> None:
+    """The threads of a linear-algebra library wait by spinning, and change the last digits of sums."""
     program = (
         "import os, sys; from premix.cli.main import entry; sys.argv = ['premix', '--version']\n"
         "try: entry()\n"
@@ -44,4 +44,4 @@ def test_numpy_starts_no_threads_unless_told_to(own: str | None, used: str) -> N
     environment = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
     environment |= {"OPENBLAS_NUM_THREADS": own} if own is not None else {}
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, env=environment)
-    assert done.stdout.split()[-1] == used
+    assert done.stdout.split()[-1] == "1"

@@ -1,12 +1,18 @@
 """The output folder: what may be replaced, what never is, and one run at a time."""
 
 import os
+import shutil
+import subprocess
+import sys
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from premix.delivery import scratch as lock
+from premix.delivery import whole as swap
 from premix.delivery.documents import json_text
 from premix.delivery.package import Package
 from premix.delivery.scratch import Lock
@@ -237,3 +243,79 @@ def test_need_compares_with_the_free_space(tmp_path: Path, tracks: Path) -> None
         package.need(1000)
         with pytest.raises(DeliveryError, match="disk-full"):
             package.need(free * 2)
+
+
+def test_file_that_arrives_at_the_last_moment_stays(
+    tmp_path: Path, tracks: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After the last look at the folder, just before it gets out of the way: it is put back, with the file."""
+    out = tmp_path / "out"
+    deliver(out, tracks, "old")
+    before, real = listing(out), swap.replace_folder
+
+    def late(*args: Any) -> None:
+        (out / "mix.session").write_text("weeks of work")
+        real(*args)
+
+    for exchange in (swap._exchange, lambda one, other: False):
+        monkeypatch.setattr("premix.delivery.package.replace_folder", late)
+        monkeypatch.setattr(swap, "_exchange", exchange)
+        with pytest.raises(DeliveryError, match=r"mix\.session.*out-changed"):
+            deliver(out, tracks)
+        assert listing(out) == before | {"mix.session": "weeks of work"}
+        assert sorted(p.name for p in tmp_path.iterdir()) == ["out", "tracks"]
+        (out / "mix.session").unlink()
+
+
+def test_folder_that_appears_at_the_last_moment_stays(tmp_path: Path, tracks: Path) -> None:
+    """OUT was not there at the start, also with force; and a file in its place is no folder to be replaced."""
+    out = tmp_path / "out"
+
+    def folder() -> None:
+        (out / "a").mkdir(parents=True)
+        (out / "a" / "b").write_text("b")
+
+    for made in (folder, partial(out.write_text, "b")):
+        with (
+            pytest.raises(DeliveryError, match=r"out-changed|out-exists"),
+            Package(out, inputs_folder=tracks, force=True) as package,
+        ):
+            made()
+            package.commit(SMALL)
+        assert (out if out.is_file() else out / "a" / "b").read_text() == "b"
+        shutil.rmtree(out) if out.is_dir() else out.unlink()
+
+
+KILLED = """
+import os, sys
+from pathlib import Path
+from premix.delivery import whole
+from premix.delivery.package import Package
+from tests.delivery.conftest import SMALL
+out, tracks, late = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3]
+whole.remove = lambda folder: os._exit(9)
+Package._accept = lambda self, old: None
+with Package(out, inputs_folder=tracks) as package:
+    (package.folder / "sheet.csv").write_text("new")
+    if late:
+        (out / late).write_text("weeks of work")
+    package.commit(SMALL)
+"""
+"""A run that is killed after the exchange, before it has looked at what it replaced."""
+
+
+@pytest.mark.tools("posix")
+@pytest.mark.parametrize("late", ["", "mix.session"])
+def test_what_a_killed_run_replaced_goes_only_where_it_was_known(tmp_path: Path, tracks: Path, late: str) -> None:
+    """The old render goes with the next run; a file in it that no one had seen is put where it is found, and named."""
+    out = tmp_path / "out"
+    deliver(out, tracks, "old")
+    done = subprocess.run([sys.executable, "-c", KILLED, str(out), str(tracks), late], cwd=Path.cwd())
+    assert done.returncode == 9
+    assert listing(out)["sheet.csv"] == "new"
+    if late:
+        with pytest.raises(DeliveryError, match=r"out-kept \[|out-kept;.*\[out-kept\]"):
+            deliver(out, tracks)
+        assert (tmp_path / "out-kept" / late).read_text() == "weeks of work"
+    deliver(out, tracks, "next")
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["out", *(["out-kept"] if late else []), "tracks"]

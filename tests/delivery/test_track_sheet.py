@@ -157,5 +157,5 @@ def test_file_names_are_no_formulas(tmp_path: Path) -> None:
     write_csv(tmp_path / "a.csv", [{"mic": "", "file": "=1+1.wav", "delay_samples": "-1", "notes": "@home, =1"}])
     with (tmp_path / "a.csv").open(newline="") as file:
         (read,) = csv.DictReader(file)
-    assert (read["file"], read["delay_samples"], read["notes"]) == ("./=1+1.wav", "-1", "./@home, =1")
+    assert (read["file"], read["delay_samples"], read["notes"]) == ("./=1+1.wav", "-1", "'@home, =1")
     assert math.isclose(float(read["delay_samples"]), -1.0)

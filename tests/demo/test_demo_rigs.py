@@ -44,7 +44,8 @@ def test_polarity_and_delay_of_every_close_mic_are_the_truths(
 
 
 def test_two_amps_fold_into_mono_as_one_take_does(truths: dict[str, DemoTruth], top: Path) -> None:
-    """In one performance nothing combs; as two performances, which nothing aligns, the fold loses some dB more."""
+    """In one performance nothing combs; as two performances, which nothing aligns, the fold loses some dB more, and
+    a warning says why."""
     fold_db = manifest_of(top / "two_amps_out")["mono"]["fold_db"]
     apart = top / "apart.yaml"
     apart.write_text(
@@ -54,15 +55,17 @@ def test_two_amps_fold_into_mono_as_one_take_does(truths: dict[str, DemoTruth], 
         "utf-8",
     )
     render(apart, top / "two_amps", top / "apart_out")
+    (told,) = [f for f in manifest_of(top / "apart_out")["findings"] if f["slug"] == "same-take"]
+    assert "one take through two amps" in told["message"] and told["severity"] == "warning"
     assert fold_db > -0.6
     assert manifest_of(top / "apart_out")["mono"]["fold_db"] < fold_db - 3.0
 
 
 def test_each_side_of_the_stereo_room_is_its_own_channel(truths: dict[str, DemoTruth], top: Path) -> None:
-    """Its file is what the mic of that side heard, at the recipe's -9 dB; the two sides differ."""
+    """Its file is what the mic of that side heard, at its gain and its bus's; the two sides differ."""
     out = top / "stereo_room_out"
     file, _ = soundfile.read(top / "stereo_room" / "left_a_room.wav")
-    gain = 10.0 ** ((-9.0 + manifest_of(out)["trim_db"]) / 20.0)
+    gain = 10.0 ** ((-9.0 - 3.0 + manifest_of(out)["trim_db"]) / 20.0)  # the mic, its bus, the trim
     for channel, side in enumerate(("left", "right")):
         delivered = samples(out, f"room_left_a_room_{side}")[0]
         open_ = np.abs(delivered) > 1e-3  # the gate is wide open where it is this loud, but for its ramps

@@ -1,24 +1,23 @@
 """What the tests of the chains share: the files that steps name, and the stand-in for plug-ins."""
 
-import sys
 from pathlib import Path
 
 import pytest
 
 from premix.model.settings import ChainStep
-from premix.processors import plug_in as plug_in_host
+from premix.processors import plug_in_process
 from tests.rigs.sessions import Song, riff, write_song
 
 from .examples import STEPS, write_response
 from .mixing import FRAMES, recipe
 
-STAND_IN = Path(__file__).with_name("stand_in_plug_in.py")
+STAND_IN = "tests.processors.stand_in_plug_in"
 
 
 @pytest.fixture
 def stand_in(monkeypatch: pytest.MonkeyPatch) -> None:
     """Plug-ins are played by the stand-in."""
-    monkeypatch.setattr(plug_in_host, "worker_command", lambda: (sys.executable, str(STAND_IN)))
+    monkeypatch.setattr(plug_in_process, "worker_module", lambda: STAND_IN)
 
 
 @pytest.fixture(params=list(STEPS))

@@ -22,7 +22,7 @@ from premix.recipe.schema import recipe_schema
 from .driving import RATE, drive, impulse, noise, setting, step
 from .examples import STEPS
 
-UNITS = ("_hz", "_db", "_ms", "_s", "_db_oct")
+UNITS = ("_hz", "_db", "_ms", "_s", "_db_oct", "_mb")
 PLAIN = {"q", "ratio", "phase", "harmonics", "mix", "room_size", "damping", "width", "key", "file", "name", "state"}
 """Parameters that have no unit."""
 

@@ -4,14 +4,13 @@ The stand-in speaks the worker's protocol and misbehaves by name; a real plug-in
 """
 
 import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from premix.errors import Finding, RecipeError
-from premix.processors import plug_in as plug_in_host
+from premix.processors import plug_in_process
 from premix.processors.chains import RunningChain
 from premix.processors.plug_in import ROW
 
@@ -128,9 +127,7 @@ def test_closing_ends_the_processes(started: list["subprocess.Popen[bytes]"]) ->
 
 def test_the_real_worker_refuses_what_is_no_plug_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The library's own worker, given a text file: one line, no crash."""
-    monkeypatch.setattr(
-        plug_in_host, "worker_command", lambda: (sys.executable, "-m", "premix.processors.plug_in_worker")
-    )
+    monkeypatch.setattr(plug_in_process, "worker_module", lambda: plug_in_process.WORKER)
     (tmp_path / "text.vst3").write_text("no plug-in")
     with pytest.raises(RecipeError, match=r"cannot be loaded: .*\[plug-in-refused\]$"):
         drive(step("plug_in", file=str(tmp_path / "text.vst3")), noise(1, 100))

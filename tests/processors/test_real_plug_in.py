@@ -99,3 +99,10 @@ def test_a_bus_through_it_is_in_time_with_the_others(build: Build, song: Song) -
     assert (file["where"], file["name"]) == ("buses.left.chain[0].plug_in.file", "Halver.vst3")
     assert len(file["sha256"]) == 64
     assert [f for f in manifest_of(out)["findings"] if f["slug"].startswith("plug-in")] == []
+
+
+def test_a_name_that_the_file_does_not_hold_is_refused(build: Build) -> None:
+    """The library alone would load the one that is there; by its own name it is loaded."""
+    with pytest.raises(RecipeError, match=r"it holds no 'Doubler', but Halver.*\[plug-in-refused\]"):
+        drive(step("plug_in", file=build("-DLATE=0"), name="Doubler"), noise(1, 100))
+    assert drive(step("plug_in", file=build("-DLATE=0"), name="Halver"), noise(1, 100)).any()

@@ -228,7 +228,7 @@ EXTENDS = {
     "[a.yaml]": "recipe.yaml:2:10 extends: this names no file",
     "3": "recipe.yaml:2:10 extends: this names no file",
     "null": "recipe.yaml:2:10 extends: this names no file",
-    '"a\\0b"': "recipe.yaml:2:10 extends: the file 'a\\x00b' cannot be read: its name is not possible here",
+    '"a\\0b"': "recipe.yaml:2:10 extends: the character U+0000 is no text",
 }
 
 
@@ -238,6 +238,38 @@ def test_a_faulty_extends_is_told_with_both_places(house: Path, parent: str) -> 
     write(house, "extends: recipe.yaml\nformat: 1\n", "loop.yaml")
     lines = said(house, f"format: 1\nextends: {parent}\n")
     assert lines[0].startswith(EXTENDS[parent])
+
+
+SECRETS = {
+    "a word a line": "hunter2\n",
+    "names and values": "token: hunter2\nhost: example\n",
+    "users": "root:x:0:0:hunter2:/root:/bin/sh\n: - hunter2\n",
+    "settings": "{'auths': {'hunter2': [1, 2]}}",
+    "no YAML": "hunter2: [a\n  hunter2 b: : c\n",
+    "twice": "hunter2: 1\nhunter2: 2\n",
+    "bytes": "hunter2: \x07\n",
+}
+
+
+@pytest.mark.parametrize("secret", SECRETS)
+def test_nothing_is_shown_of_a_file_that_is_no_recipe(house: Path, secret: str) -> None:
+    """Whatever an `extends` names, only a recipe is repeated from, in the one line that says so."""
+    write(house, SECRETS[secret], "secret")
+    (line,) = said(house, "format: 1\nextends: secret\n")
+    assert line.startswith("recipe.yaml:2:10 extends: 'secret' is no recipe; allowed: a file that begins with")
+    assert "hunter2" not in line and "auths" not in line
+
+
+def test_a_faulty_parent_that_is_a_recipe_is_told_as_ever(house: Path) -> None:
+    """By its own places: a typo, YAML that is broken, a parent without `format`."""
+    for text, expected in (
+        ("format: 1\nmics: {dynamic: {gian_db: 1}}\n", "gian_db"),
+        ("format: 1\nmics: {dynamic: [\n", "a value is missing"),
+        ("mics: {dynamic: {gain_db: loud}}\n", "gain_db"),
+    ):
+        write(house, text, "parent.yaml")
+        lines = said(house, "format: 1\nextends: parent.yaml\n")
+        assert any(expected in line and line.startswith("parent.yaml:") for line in lines), lines
 
 
 def test_a_long_chain_of_parents_stops(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ from .recipe_files import BASE, write
 TRIGGERS: dict[str, str | bytes] = {
     "recipe-no-file": "format: 1\nextends: no.yaml\n",
     "recipe-not-a-file": "format: 1\nextends: .\n",
-    "recipe-unreadable": 'format: 1\nextends: "a\\0b"\n',
+    "recipe-unreadable": f"format: 1\nextends: {'a' * 300}\n",
     "recipe-too-large": BASE + "#" * 1_000_000,
     "recipe-not-utf8": BASE.encode("utf-16"),
     "recipe-not-text": BASE + "song: \x01\n",

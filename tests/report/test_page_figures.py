@@ -161,6 +161,12 @@ def test_the_recipe_stands_there_with_its_origins(page: Reader) -> None:
     assert any(text.startswith("recipe.yaml:7:") for _, text in page.all("td"))
 
 
+def test_the_roll_call_stands_at_the_top(rendered: OnDisk) -> None:
+    """Before any section: how many files were used, and what was left out."""
+    top = rendered.page.read_text("utf-8").partition("<section")[0]
+    assert '<p class="roll-call">used 12 of 12 files</p>' in top
+
+
 def test_a_broken_limit_and_its_remedy_come_first(rendered: OnDisk, page: Reader) -> None:
     """The recipe asks for a mono fold that sides of unrelated performances cannot have."""
     text = next(text for attrs, text in page.all("p") if "verdict" in str(attrs.get("class")))

@@ -72,12 +72,19 @@ def length_s(seed: int) -> float:
     return float(np.exp(rng.uniform(np.log(10.0), np.log(60.0))))
 
 
-def session(seed: int, kind: Kind | None, late_ms: tuple[float, float] = (5.0, 400.0)) -> Session:
-    """One session of one to three performances; `kind` None: clean."""
+def session(
+    seed: int, kind: Kind | None, late_ms: tuple[float, float] = (5.0, 400.0), *, intro: bool = False
+) -> Session:
+    """One session of one to three performances; `kind` None: clean.
+
+    intro: for its first part, 50 to 75 %, the guitar is only heard from afar, 30 to 60 dB softer, or not at all.
+    """
     rng = np.random.default_rng([seed, 42, 0 if kind is None else 1])
     setup = set_up(seed // SET_UP_SEEDS, room=seed // SET_UP_SEEDS % 3 == 0)
     names = ("left_a", "right_a", "left_b")[: 3 if kind == "swapped" else int(rng.choice([1, 2, 2, 3]))]
     heard = {name: perform(setup, length_s(seed), rng) for name in names}
+    if intro:
+        heard = {name: (_entering(guitar, seed), noise) for name, (guitar, noise) in heard.items()}
     peak = max(float(np.abs(guitar + noise).max()) for guitar, noise in heard.values())
     takes = {name: (guitar + noise) * (0.5 / peak) for name, (guitar, noise) in heard.items()}
     closes = setup.closes
@@ -95,6 +102,15 @@ def session(seed: int, kind: Kind | None, late_ms: tuple[float, float] = (5.0, 4
         order[done.fault.mic] = done.fault.other
     in_step[faulty] = (done.in_step, setup.delays[order], setup.signs[order])
     return Session(setup, takes, in_step, faulty, done)
+
+
+def _entering(guitar: FloatArray, seed: int) -> FloatArray:
+    """What the mics hear of a guitar (M, n) that enters late."""
+    rng = np.random.default_rng([seed, 43])
+    soft = 0.0 if rng.uniform() < 0.3 else 10.0 ** (rng.uniform(-60.0, -30.0) / 20.0)
+    entry = round(float(rng.uniform(0.5, 0.75)) * guitar.shape[1])
+    entering: FloatArray = guitar * np.where(np.arange(guitar.shape[1]) < entry, soft, 1.0)
+    return entering
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,22 +72,46 @@ def with_signals(song: Song, takes: Mapping[str, FloatArray], rate: int, *, all_
     return replace(song, performances=tuple(performances), rate=rate, frames=frames)
 
 
+def with_windows(song: Song, takes: Mapping[str, FloatArray], folder: Path) -> Song:
+    """The song of `with_signals` whose performances were also collected window by window, in files of the folder."""
+    performances = []
+    for performance in song.performances:
+        rows = dict(zip((mic.name for mic in performance.mics), takes[performance.name], strict=True))
+        signals = np.stack([rows[mic.name] for mic in performance.judged])
+        path = folder / f"{performance.name}.windows"
+        collector = collected(signals, song.rate, len(performance.close), path)
+        assert collector.windows is not None
+        collector.windows.flush(last=True)
+        names = [mic.name for mic in performance.judged]
+        windows = collector.windows.record(performance.name, names, 0.0, collector.riff_db)
+        performances.append(replace(performance, windows=windows))
+    return replace(song, performances=tuple(performances))
+
+
 def levels_of(signal: FloatArray, mic: Mic) -> TrackLevels:
     """Levels of a signal (n) without any damage."""
     peak, rms = float(np.abs(signal).max()), float(np.sqrt(np.mean(signal**2)))
     return TrackLevels(mic.performance, mic.name, len(signal), peak, rms, float(signal.mean()), 0, (), (), "")
 
 
-def spectra_of(
-    signals: FloatArray, rate: int, mics: Sequence[str], close: int, partners: Sequence[int] | None = None
-) -> Spectra:
-    """Spectra of `signals` (M, n); the level of a frame is judged on the first `close` mics."""
-    collector = SpectraCollector(rate, len(signals), partners)
+def collected(
+    signals: FloatArray, rate: int, close: int, path: Path | None = None, partners: Sequence[int] | None = None
+) -> SpectraCollector:
+    """A collector that took all frames of `signals` (M, n); path: where it keeps them by window."""
+    collector = SpectraCollector(rate, len(signals), partners, path=path)
     frame, hop = collector.frame, collector.hop
     for start in range(0, signals.shape[1] - frame + 1, hop):
         part = signals[:, start : start + frame]
         collector.take(part, median_level_db((part[:close] ** 2).mean(axis=1)))
-    found = collector.result()
+    return collector
+
+
+def spectra_of(
+    signals: FloatArray, rate: int, mics: Sequence[str], close: int, partners: Sequence[int] | None = None
+) -> Spectra:
+    """Spectra of `signals` (M, n); the level of a frame is judged on the first `close` mics."""
+    collector = collected(signals, rate, close, partners=partners)
+    frame, hop, found = collector.frame, collector.hop, collector.result()
     return Spectra(
         "left",
         tuple(mics),

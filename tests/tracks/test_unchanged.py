@@ -65,3 +65,16 @@ def test_same_samples_in_another_file_pass(song: Song, tmp_path: Path) -> None:
     shutil.copyfile(tmp_path / "ribbon.wav", tmp_path / "copy.wav")
     (tmp_path / "copy.wav").replace(tmp_path / "ribbon.wav")
     check_unchanged(song)
+
+
+def test_a_track_that_was_swapped_for_one_of_equal_size_and_time_is_seen(song: Song, tmp_path: Path) -> None:
+    """Moved into its place with the old one's times, as a copy that keeps them does."""
+    path, other = tmp_path / "ribbon.wav", tmp_path / "other.wav"
+    times = path.stat()
+    record(other, integers(2000, seed=77))
+    os.utime(other, ns=(times.st_atime_ns, times.st_mtime_ns))
+    other.replace(path)
+    assert (path.stat().st_size, path.stat().st_mtime_ns) == (times.st_size, times.st_mtime_ns)
+    with pytest.raises(TracksError) as caught:
+        check_unchanged(song)
+    assert [(p.slug, p.where) for p in caught.value.problems] == [("changed-file", "left/ribbon")]
