@@ -29,9 +29,11 @@ def first_sound_samples(performance: Performance, room: Mic, rate: int) -> float
     if found is None or spectra is NOT_YET or reference not in spectra.mics or room.name not in spectra.mics:
         return found
     r, c = spectra.mics.index(room.name), spectra.mics.index(reference)
-    matrix = spectra.active.sum(axis=0)
-    power = matrix[c, c].real
-    response = matrix[r, c] / (power + REGULAR * power.mean() + 1e-30)
+    if c not in spectra.partners:
+        return found
+    cross = spectra.active[:, r, spectra.partners.index(c)].sum(axis=0)
+    power = spectra.active_powers[:, c].sum(axis=0)
+    response = cross / (power + REGULAR * power.mean() + 1e-30)
     size = 2 * round(rate / float(spectra.freqs_hz[1] - spectra.freqs_hz[0]) / 2)
     whole = np.zeros(size // 2 + 1, np.complex128)
     first_bin = round(float(spectra.freqs_hz[0]) * size / rate)
