@@ -22,8 +22,9 @@ COVERED = 0.95
 LEAST_PARTS = 3
 LEAST_SIZE = 0.1
 WORDS: dict[Confidence, tuple[float, float, float]] = {"sure": (0.1, 0.8, 0.6), "good": (0.05, 0.6, 0.4)}
-"""Least margin in dB, coherence and evenness of a word; what does not reach the last one is fair. Set on simulated mics,
-half of the set-ups with a fault, so that none of a thousand sure ones was wrong: tests/bench/words.py tells the shares."""
+"""Least margin in dB, coherence and evenness of a word; what does not reach the last one is fair. Set on simulated
+mics, half of the set-ups with a fault, so that none of a thousand sure ones was wrong: tests/bench/words.py has the
+shares."""
 _TINY = 1e-300
 
 

@@ -183,10 +183,10 @@ def sections_row(name: str, takes: int, family: Sections) -> dict[str, object]:
         "stops": counts[1],
         "f_10_ms": scores,
         "lost_db_max": lost,
-        "sections_over_0.1_db": sum(db > 0.1 for db in family.lost),
+        "sections_over_0.1_db": sum(bool(db > 0.1) for db in family.lost),
         "sections": len(family.lost),
         "left_db_max": left,
-        "stops_over_-30_db": sum(db > -30.0 for db in family.left),
+        "stops_over_-30_db": sum(bool(db > -30.0) for db in family.left),
         "stops_measured": len(family.left),
     }
 
