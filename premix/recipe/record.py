@@ -239,12 +239,6 @@ class Performance(Section):
         "their own, on each of these stems.",
         examples=[_CHAIN_EXAMPLE],
     )
-    without: tuple[Name, ...] = Field(
-        (),
-        description="Mics, and groups with all their mics, that were not recorded here: no file is looked for. Where "
-        "the reference is among them, the first close mic that is left stays instead.",
-        examples=[["amp_b"]],
-    )
     gate: PerformanceGate | None = Field(
         None,
         description="When the guitar plays in this performance, by hand.",
@@ -252,9 +246,15 @@ class Performance(Section):
     )
     stem_gate: GateOverrides | None = Field(
         None,
-        description="Gates the sum of the close mics too, before the stem's chain: amp hiss and bleed go out of the "
-        "stops. What is absent is taken from the recipe's gate. Default: not gated.",
+        description="Gates every close mic of this performance too, at the head of its path: amp hiss and bleed go out "
+        "of the stops. What is absent is taken from the recipe's gate. Default: not gated.",
         examples=[{"range_db": 40, "hold_ms": 20}],
+    )
+    without: tuple[Name, ...] = Field(
+        (),
+        description="Mics, and groups with all their mics, that were not recorded here: no file is looked for. Where "
+        "the reference is among them, the first close mic that is left stays instead.",
+        examples=[["amp_b"]],
     )
     aliases: tuple[Alias, ...] = Field(
         (), description="Other names of this performance in file names.", examples=[["L1", "gtr left"]]
