@@ -50,6 +50,7 @@ STAGES: dict[str, dict[str, str]] = {
         "recipe-di-touched": "Take the key away, or the mic out of the group: a DI is delivered as it is.",
         "recipe-group-stem": "Give each own stem a close or sub mic, and each mic one such group.",
         "recipe-own-bus": "Write `bus` on a room mic, or on a group with `stem: own`.",
+        "recipe-without": "Take the mic out of `without`, or its settings away; leave at least one close mic.",
         "recipe-room-in-stem": "Write `deliver: {room: own}`, or send the room where its performance goes.",
         "recipe-filters-cross": "Put the high-pass below the low-pass.",
         "recipe-delay-units": "Give a delay by hand in one unit: ms, samples or cm.",

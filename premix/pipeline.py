@@ -170,7 +170,7 @@ def prepare(
     with scratch_folder() as scratch:
         reader = _Reader(scratch, threads, progress, kept)
         song = check_dis(check_intact(reader.scan(song)))
-        yield Prepared(merged, with_delay_parts(_aligned(song, given, reader)), given)
+        yield Prepared(merged, reader.decide(song, given), given)
 
 
 MOST_ROUNDS = 2
@@ -208,6 +208,13 @@ class _Reader:
         read = ((own.name, zip(own.judged, own.spectra.offsets, strict=True)) for own in song.performances)
         offsets = {mic.label: offset for _, mics in read for mic, offset in mics}
         return self._read(song, self._folder("steadied"), offsets, scan_steadied)
+
+    def decide(self, song: Song, sheet: Sheet | None) -> Song:
+        """The song with the alignment's decisions, or those of the run before where nothing they depend on changed."""
+        solve = partial(_aligned, song, sheet, self)
+        followed = sheet.sha256 if sheet is not None else ""
+        with scratch_room():
+            return self._kept.decide(song, self._scratch, followed, lambda: with_delay_parts(solve()))
 
     def _folder(self, name: str) -> Path:
         own = self._scratch / f"{name}_{len(list(self._scratch.iterdir()))}"

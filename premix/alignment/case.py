@@ -46,7 +46,8 @@ class Case:
 
     coherence: (M) with the other close mic that fits best, 1 for those that were not compared. offsets: (M) whole
     samples by which the signal is ahead of the track. filter_delays: (M) mean delay in samples of the filters and chain
-    that the recipe puts on each mic. late: how late those mics are, in samples, that lie outside the search.
+    that the recipe puts on each mic. reference: the mic that stays here. late: how late those mics are, in samples,
+    that lie outside the search.
     """
 
     performance: str
@@ -57,6 +58,7 @@ class Case:
     refusals: dict[str, str]
     offsets: tuple[int, ...]
     filter_delays: FloatArray
+    reference: str
     late: dict[str, float] = field(default_factory=dict)
 
     def in_step(self, starts: Mapping[int, int]) -> "Case":
@@ -93,9 +95,10 @@ def build_case(song: Song, performance: Performance) -> Case:
         refusals={},
         offsets=spectra.offsets,
         filter_delays=_filter_delays(responses, signal),
+        reference=performance.reference,
     )
     wide = song.alignment.search_ms > FINE_SEARCH_MS
-    _find_trusted(case, song.reference, "alignment-offset" if wide else "alignment-incoherent")
+    _find_trusted(case, case.reference, "alignment-offset" if wide else "alignment-incoherent")
     return case
 
 

@@ -19,13 +19,16 @@ Kind = Literal["jump", "turned", "drift", "dropout"]
 PART_PRICE, SLOPE_PRICE = 40.0, 20.0
 """Squared standard deviations that a further part, or a slope, must save."""
 MIN_DRIFT_PPM = 0.2
-MIN_SCATTER_S = 0.3e-6
+MIN_SCATTER_S = {"close": 0.3e-6, "sub": 8e-6, "room": 2e-6}
+"""Least scatter of a trail from stretch to stretch, by role; a few stretches do not show it."""
 MIN_LEVEL_DB = {"close": 1.5, "sub": 3.0, "room": 4.0}
 """Notes move the level of one mic against the others by 0.1 dB, a hand on a preamp by more than this."""
 FLOOR_DB = 40.0
 """A mic this far below itself is silent; how far does not matter."""
 EDGE = 4.0
 """So many times as far must a part go that is no longer than a window or two."""
+FULL_S = 0.45
+"""Riff in a stretch from which its level counts."""
 GOOD_FIT = 0.6
 
 
@@ -80,8 +83,8 @@ def level_parts(trails: Trails, m: int, role: str) -> list[LevelPart]:
     noise = np.full(len(levels), max(0.15, 1.4826 * float(np.median(steps)) / np.sqrt(2.0) if len(steps) else 0.0))
     times = np.arange(len(levels), dtype=np.float64)
     keep = np.flatnonzero(~_passing(levels, np.ones(len(levels)), least + 4.0 * noise, slopes=False))
-    if len(levels) > 4 * OUTERMOST:  # a window at the song's ends is mostly not yet, or no more, riff
-        keep = keep[(keep >= OUTERMOST) & (keep < len(levels) - OUTERMOST)]
+    # A window at the song's ends may be hardly riff yet, or no more: its level is that of the noise.
+    keep = keep[[trails.stretches[s].riff_s >= FULL_S for s in keep]]
     cuts = _cut(times[keep], levels[keep], np.ones(len(keep)), noise[keep], slopes=False)
     parts: list[LevelPart] = []
     for i, j in cuts:
@@ -110,7 +113,7 @@ def parts_of(trails: Trails, m: int, role: str, rate: int, spoiled: BoolArray | 
     least = MIN_CHANGE_S[role] * rate
     if float(np.ptp(delays)) < least and abs(int(signs.sum())) == len(signs):
         return [Part(int(rows[0]), int(rows[-1]) + 1, float(np.median(delays)), 0.0, int(signs[0]))]
-    noise = _noise(delays, signs, trails.spreads[rows, m], rate)
+    noise = _noise(delays, signs, trails.spreads[rows, m], MIN_SCATTER_S[role] * rate)
     keep = ~_passing(delays, signs, least + 6.0 * noise)
     kept = np.flatnonzero(keep)
     cuts = _cut(times[kept], delays[kept], signs[kept], noise[kept])
@@ -123,13 +126,13 @@ def parts_of(trails: Trails, m: int, role: str, rate: int, spoiled: BoolArray | 
     return _joined(_without_edges(signed, trails, least), trails.stretches, least)
 
 
-def _noise(delays: FloatArray, signs: FloatArray, spreads: FloatArray, rate: int) -> FloatArray:
+def _noise(delays: FloatArray, signs: FloatArray, spreads: FloatArray, least: float) -> FloatArray:
     """(n) standard deviation of each delay: what coherence explains, and what the trail shows from one to the next."""
     bends = np.abs(delays[2:] - 2.0 * delays[1:-1] + delays[:-2])[
         (signs[2:] == signs[1:-1]) & (signs[1:-1] == signs[:-2])
     ]
     scatter = 1.4826 * float(np.median(bends)) / np.sqrt(6.0) if len(bends) >= 4 else 0.0
-    return np.hypot(np.minimum(spreads, 1e6), max(scatter, MIN_SCATTER_S * rate))
+    return np.hypot(np.minimum(spreads, 1e6), max(scatter, least))
 
 
 def _passing(delays: FloatArray, signs: FloatArray, least: FloatArray, *, slopes: bool = True) -> BoolArray:

@@ -136,7 +136,7 @@ def _decided(song: Song, cases: Sequence[Case], decisions: Sequence[Sequence[Mic
     """The song with the decisions of each performance, one a mic of its case."""
     performances = []
     for performance, case, own in zip(song.performances, cases, decisions, strict=True):
-        by_mic = {mic.name: as_recorded(mic, song.reference) for mic in performance.dis}
+        by_mic = {mic.name: as_recorded(mic, performance.reference) for mic in performance.dis}
         by_mic |= {decision.mic: decision for decision in own}
         mics = tuple(replace(mic, decision=by_mic[mic.name]) for mic in performance.mics)
         performances.append(replace(performance, mics=mics, efficiency=efficiency_of(case, own)))
@@ -199,8 +199,8 @@ def _how_late(song: Song, samples: float) -> str:
 def _odd_reference(song: Song, performance: Performance) -> Finding | None:
     """The reference is odd, not the others, where two or more are as late as each other, outside the search, and none
     is not."""
-    reference = performance.mic(song.reference)
-    others = [mic.decision for mic in performance.close if mic.name != song.reference and mic.delay == "auto"]
+    reference = performance.mic(performance.reference)
+    others = [mic.decision for mic in performance.close if mic.name != performance.reference and mic.delay == "auto"]
     found = [d.arrival_samples for d in others if d.arrival_samples is not None and (d.summed or d.refusal)]
     if reference is None or len(found) < 2 or len(found) < len(others):
         return None
@@ -241,8 +241,8 @@ def _inverted(song: Song) -> Iterator[Finding]:
     """Mics that are inverted in some performances only: a switch or a cable, not the set-up."""
     found = [m for m in song.judged if m.decision.origin == "auto" and m.decision.arrival_samples is not None]
     found = [m for m in found if not (m.is_room and _unclear(m))]
-    for name in dict.fromkeys(mic.name for mic in found):
-        own = [mic for mic in found if mic.name == name]
+    for name, reference in dict.fromkeys((mic.name, mic.decision.reference) for mic in found):
+        own = [mic for mic in found if (mic.name, mic.decision.reference) == (name, reference)]
         inverted = [mic for mic in own if mic.decision.polarity < 0]
         # The smaller part is the odd one; of two equal ones the inverted.
         odd = inverted if 2 * len(inverted) <= len(own) else [mic for mic in own if mic.decision.polarity > 0]
@@ -255,10 +255,10 @@ def _inverted(song: Song) -> Iterator[Finding]:
 def _reference(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:
     """A reference that is itself refused takes all others with it: say so and offer the next best."""
     for performance, case in zip(song.performances, cases, strict=True):
-        reference = performance.mic(song.reference)
+        reference = performance.mic(performance.reference)
         if reference is None or reference.mute or not reference.decision.refusal:
             continue
-        rest = [(m, mic.name) for m, mic in enumerate(case.mics) if not mic.is_room and mic.name != song.reference]
+        rest = [(m, mic.name) for m, mic in enumerate(case.mics) if not mic.is_room and mic.name != case.reference]
         best, name = max(rest, key=lambda one: case.coherence[one[0]], default=(None, ""))
         offer = ""
         if best is not None and case.coherence[best] > _HEARS_COHERENCE:

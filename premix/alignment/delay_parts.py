@@ -117,7 +117,7 @@ def _transfer(performances: Sequence[Performance], name: str, rate: int) -> tupl
             own = own - spectra.quiet_powers[[m, r]] / spectra.n_quiet
         ahead = (spectra.offsets[m] - spectra.offsets[r]) / rate
         cross += found * np.exp(-2j * np.pi * freqs_hz * ahead)
-        powers += np.maximum(own, 1e-300)
+        powers += np.maximum(own, 1e-150)
     coherence = np.minimum(np.abs(cross) ** 2 / (powers[0] * powers[1]), 1.0)
     return freqs_hz, cross / powers[1], coherence
 

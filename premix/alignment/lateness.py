@@ -16,7 +16,7 @@ from premix.alignment.lag import find_peaks, score
 from premix.alignment.solver import MOST_GROUPED, State, Variable
 from premix.arrays import FloatArray
 from premix.model.settings import DelayByHand
-from premix.model.song import Mic, Song
+from premix.model.song import Mic, Performance, Song
 from premix.model.tracks import KeyEnvelopes
 from premix.units import cm_to_samples, ms_to_samples
 
@@ -113,7 +113,7 @@ def odd_starts(song: Song) -> dict[str, int]:
         for mic in performance.close:
             decision, start = mic.decision, _stated(mic, song)
             if start is None and decision.refusal in ("alignment-incoherent", "alignment-offset"):
-                lags = dict(_coarse_lags(song, performance.envelopes)) if lags is None else lags
+                lags = dict(_coarse_lags(song, performance)) if lags is None else lags
                 start = lags.get(mic.name)
             elif start is None:
                 start = decision.arrival_samples
@@ -139,16 +139,17 @@ def delay_by_hand(mic: Mic, rate: int, temperature_c: float) -> float | None:
     return cm_to_samples(delay.cm, rate, temperature_c) if delay.cm is not None else delay.samples
 
 
-def _coarse_lags(song: Song, envelopes: KeyEnvelopes) -> Iterator[tuple[str, float]]:
+def _coarse_lags(song: Song, performance: Performance) -> Iterator[tuple[str, float]]:
     """Mic and samples by which its level is behind the reference's, of those where that is clear."""
-    if song.reference not in envelopes.mics:
+    envelopes = performance.envelopes
+    if performance.reference not in envelopes.mics:
         return
     rises = _rises(envelopes)
     furthest_ms = max(song.alignment.search_ms, FURTHEST_MS)
     reach = int(np.ceil(ms_to_samples(furthest_ms, song.rate) / envelopes.hop))
-    reference = rises[envelopes.mics.index(song.reference)]
+    reference = rises[envelopes.mics.index(performance.reference)]
     for mic, rise in zip(envelopes.mics, rises, strict=True):
-        frames = _best_lag(rise, reference, reach) if mic != song.reference else None
+        frames = _best_lag(rise, reference, reach) if mic != performance.reference else None
         if frames is not None:
             yield mic, float(frames * envelopes.hop)
 

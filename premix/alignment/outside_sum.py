@@ -68,11 +68,15 @@ class _Place:
     clear: bool
 
 
-def decide_outside(settings: AlignmentSettings, cases: Sequence[Case], state: State, reference: str) -> Outside:
-    """Place every room mic and muted mic of every performance: each alone, then those together that agree."""
+def decide_outside(settings: AlignmentSettings, cases: Sequence[Case], state: State) -> Outside:
+    """Place every room mic and muted mic of every performance: each alone, then those together that agree.
+
+    Only performances of one reference can agree: elsewhere another mic is where time begins.
+    """
     found: Outside = {}
-    for name in dict.fromkeys(mic.name for case in cases for mic in case.mics):
-        places = [(k, case.index(name)) for k, case in enumerate(cases) if name not in case.refusals]
+    for name, reference in dict.fromkeys((mic.name, case.reference) for case in cases for mic in case.mics):
+        like = [(k, case) for k, case in enumerate(cases) if case.reference == reference]
+        places = [(k, case.index(name)) for k, case in like if name not in case.refusals]
         members = {k: m for k, m in places if m is not None and not cases[k].chosen[m]}
         againsts = {k: against_rest(cases[k].signal, m, state.turned(k)) for k, m in members.items()}
         heard = [_heard(settings, cases[k], k, against) for k, against in againsts.items() if _hears(against)]

@@ -184,7 +184,7 @@ def decide_from_sheet(sheet: Sheet, song: Song, cases: Sequence[Case]) -> tuple[
         own = []
         for mic, coherence in zip(case.mics, case.coherence.tolist(), strict=True):
             entry = sheet.performances[mic.performance][mic.name]
-            decision = _decision(as_recorded(mic, song.reference), entry)
+            decision = _decision(as_recorded(mic, case.reference), entry)
             own.append(decision if mic.is_room else replace(decision, coherence=coherence))
             if entry.sha256 not in (None, mic.levels.sha256):
                 what = "the audio is not the one that this sheet was made on"

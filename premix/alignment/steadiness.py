@@ -231,7 +231,7 @@ def _finding(song: Song, mic: Mic, some: Sequence[Change]) -> Finding:
         )
     else:
         what = _list(_loss(c) for c in some)
-    if mic.name == song.reference and kind != "dropout":
+    if mic.name == mic.decision.reference and kind != "dropout":
         what = f"the reference itself: {what}; the others show it the other way round"
     if kind != "dropout":
         small = "too little to follow" if song.alignment.changes == "follow" else "not followed"

@@ -63,7 +63,7 @@ class _Copy:
 
 def _copy(spectra: Spectra, m: int, n: int, rate: int) -> _Copy | None:
     """What makes track n, a partner, a copy of m; None where it is a recording of its own."""
-    cross = spectra.active[:, m, spectra.partners.index(n)].sum(axis=0).conj()
+    cross = spectra.kept_active[:, m, spectra.partners.index(n)].sum(axis=0).conj()
     power_m, power_n = np.maximum(spectra.active_powers[:, [m, n]].sum(axis=0), _TINY)
     bands = third_octave_bands(*COPY_BANDS_HZ)
     parts = [part for part in band_slices(spectra.freqs_hz, bands) if part.stop > part.start]

@@ -322,7 +322,8 @@ class _Chunk:
         total = self._matrix[:, rest][:, :, columns].real.sum(axis=(1, 2))
         own = self._own[:, m]
         size = np.abs(cross)
-        coherence = size**2 / np.maximum(own * np.maximum(total, 0.0), _TINY)
+        shared = own * np.maximum(total, 0.0)
+        coherence = np.where(shared > 1e-40, size**2 / np.maximum(shared, 1e-40), 0.0)
         chance = 1.0 / (self._frames * self._f.merged * 0.7)[:, None]
         coherence = np.clip((coherence - chance) / (1.0 - chance), 0.0, MAX_COHERENCE) * self._f.mask[m]
         coherence[own <= 1e-7 * own.max(axis=1, keepdims=True)] = 0.0

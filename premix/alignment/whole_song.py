@@ -48,7 +48,7 @@ def solve_song(song: Song, cases: Sequence[Case]) -> "SolvedSong":
         rotated, rotations = find_rotations(state, variables)
         solved = state = ascend(rotated, variables)
     answers = {variable: answer_of(solved, variable) for variable in variables}
-    return SolvedSong(song.alignment, song.reference, cases, search, state, pooled, rotations, answers)
+    return SolvedSong(song.alignment, cases, search, state, pooled, rotations, answers)
 
 
 class _Search:
@@ -56,7 +56,6 @@ class _Search:
 
     def __init__(self, song: Song, cases: Sequence[Case]) -> None:
         self._cases, self._rate, self._settings = cases, song.rate, song.alignment
-        self._reference = song.reference
         self._reach_samples = ms_to_samples(min(song.alignment.search_ms, FINE_SEARCH_MS), song.rate)
         self._kernels = [build_kernel(case.signal, case.chosen) for case in cases]
         self._anchors = [self._anchor(case) for case in cases]
@@ -67,7 +66,7 @@ class _Search:
 
     def _anchor(self, case: Case) -> int | None:
         """The mic that stays: the reference, or where it is out of the sum the first mic in it."""
-        reference = case.index(self._reference)
+        reference = case.index(case.reference)
         if reference is not None and case.chosen[reference]:
             return reference
         chosen = np.flatnonzero(case.chosen)
@@ -114,7 +113,7 @@ class _Search:
         for e in estimates:
             case = self._cases[e.kernel]
             own = (case.by_hand[e.mic], case.offsets[e.mic]) if self._settings.pool else e.kernel
-            key = (case.mics[e.mic].name, own)
+            key = (case.mics[e.mic].name, (case.reference, own))
             groups.setdefault(key, []).append(e)
         for found in groups.values():
             first = found[0]
@@ -145,7 +144,6 @@ class SolvedSong:
     """
 
     settings: AlignmentSettings
-    reference: str
     cases: Sequence[Case]
     search: _Search
     state: State
@@ -203,7 +201,7 @@ class SolvedSong:
 
     def decisions(self) -> list[list[MicDecision]]:
         """For every performance, one decision a mic, in the order of its case."""
-        outside = decide_outside(self.settings, self.cases, self.state, self.reference)
+        outside = decide_outside(self.settings, self.cases, self.state)
         return [
             [outside.get((k, m)) or self._decision(k, m) for m in range(len(case.mics))]
             for k, case in enumerate(self.cases)
@@ -213,7 +211,7 @@ class SolvedSong:
         """Of a mic that is in the sum, or refused."""
         case = self.cases[k]
         mic, hand, coherence = case.mics[m], case.by_hand[m], float(case.coherence[m])
-        recorded = replace(as_recorded(mic, self.reference), coherence=coherence)
+        recorded = replace(as_recorded(mic, case.reference), coherence=coherence)
         if hand.delay_samples is not None and hand.polarity is not None:
             return replace(recorded, delay_samples=hand.delay_samples, polarity=hand.polarity, origin="recipe")
         recorded = replace(recorded, chance=case.signal.chance)
@@ -258,9 +256,10 @@ class SolvedSong:
 
     def _moved(self, k: int, m: int) -> float | None:
         """Distance of this performance's answer from the pooled one, when it was not part of the pool."""
-        name = self.cases[k].mics[m].name
-        own = self.pooled[k, m]
-        others = [v for (i, j), v in self.pooled.items() if self.cases[i].mics[j].name == name and v is not own]
+        case, own = self.cases[k], self.pooled[k, m]
+        like = [(i, j) for i, j in self.pooled if self.cases[i].reference == case.reference]
+        same = (self.pooled[i, j] for i, j in like if self.cases[i].mics[j].name == case.mics[m].name)
+        others = [variable for variable in same if variable is not own]
         if len(own.members) > 1 or not others or not self.settings.pool:
             return None
         i, j = max(others, key=lambda v: len(v.members)).members[0]

@@ -20,7 +20,7 @@ import json
 import pkgutil
 import shutil
 import struct
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cache
 from itertools import chain
 from pathlib import Path
@@ -33,6 +33,7 @@ from pydantic import BaseModel
 import premix.model
 from premix import __version__
 from premix.analysis.scan import partners_of
+from premix.errors import Finding
 from premix.model.song import NOT_YET, Mic, Performance, Song
 from premix.model.tracks import KeptArray, Track
 
@@ -56,6 +57,19 @@ _NOT_READ: Mapping[type, tuple[str, ...]] = {
     ),
 }
 """What a pass does not depend on: levels, routing, delivery, and what the stages have found so far."""
+_NOT_DECIDED: Mapping[type, tuple[str, ...]] = {
+    Song: (
+        *("name", "performances", "buses", "guitar_bus", "deliver", "limits", "recipe", "track_pattern"),
+        *("findings", "folder", "roll_call"),
+    ),
+    Performance: (
+        *("gain", "mics", "aliases", "optional"),
+        *("spectra", "windows", "envelopes", "di_envelopes", "efficiency", "steadiness", "riff"),
+    ),
+    Mic: ("track", "aliases", "file", "optional", "levels", "match", "decision", "room", "delay_parts"),
+}
+"""What the decisions do not depend on: the gains after the sum, the width, the delivery."""
+_DECIDED = "decided"
 
 
 class Kept:
@@ -97,6 +111,31 @@ class Kept:
                 self._files.append(file)
         return found
 
+    def decide(self, song: Song, scratch: Path, sheet: str, solve: Callable[[], Song]) -> Song:
+        """What `solve` makes of a song that was read: its decisions, and what it has to say; or what it made before.
+
+        sheet: hash of the alignment sheet that is followed, '' for none.
+        """
+        file = scratch / _DECIDED
+        try:
+            key = _key(song, {}, _NOT_DECIDED, (sheet, *(mic.levels.sha256 for mic in song.mics)))
+        except TypeError:
+            return solve()
+        if self.taken and self._earlier is not None:
+            found = _taken_over(self._earlier / _DECIDED, key, song, scratch)
+            if found is not None:
+                for kept in sorted(self._earlier.glob("*")):  # passes of the solve, which is not done again
+                    if not (scratch / kept.name).exists():
+                        shutil.copyfile(kept, scratch / kept.name)
+                        self._files.append(scratch / kept.name)
+                return found
+        found = solve()
+        if self._keeps:
+            with contextlib.suppress(TypeError, ValueError):
+                _write(file, key, song, found, scratch)
+                self._files.append(file)
+        return found
+
     def size(self) -> int:
         """Bytes that `write` will write."""
         return sum(file.stat().st_size for file in self._files)
@@ -108,16 +147,25 @@ class Kept:
             shutil.copyfile(file, folder / file.name)
 
 
-def _key(song: Song, offsets: Mapping[str, int]) -> str:
-    """Hash of what the pass depends on."""
+def _key(
+    song: Song,
+    offsets: Mapping[str, int],
+    left_out: Mapping[type, tuple[str, ...]] | None = None,
+    more: Sequence[str] = (),
+) -> str:
+    """Hash of what the pass depends on: all fields but those left out, and more."""
+    left_out = left_out or _NOT_READ
     told = {
         "premix": [__version__, *(importlib.metadata.version(name) for name in _LIBRARIES)],
-        "song": _essence(song),
+        "song": _essence(song, left_out),
+        "more": list(more),
         "performances": [
             {
-                **_essence(performance),
+                **_essence(performance, left_out),
                 "partners": partners_of(performance, song.reference),
-                "mics": [{**_essence(mic), "track": _track(mic.track, song.folder)} for mic in performance.mics],
+                "mics": [
+                    {**_essence(mic, left_out), "track": _track(mic.track, song.folder)} for mic in performance.mics
+                ],
             }
             for performance in song.performances
         ],
@@ -126,9 +174,9 @@ def _key(song: Song, offsets: Mapping[str, int]) -> str:
     return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 
 
-def _essence(record: Song | Performance | Mic) -> dict[str, Any]:
-    """The fields of a record that count, as plain data."""
-    left_out = _NOT_READ[type(record)]
+def _essence(record: Song | Performance | Mic, names: Mapping[type, tuple[str, ...]]) -> dict[str, Any]:
+    """The fields of a record that count, as plain data; names: those that do not."""
+    left_out = names[type(record)]
     fields = ((field.name, getattr(record, field.name)) for field in dataclasses.fields(record))
     return {name: _plain(value) for name, value in fields if name not in left_out and value is not NOT_YET}
 
@@ -146,13 +194,14 @@ def _plain(value: Any) -> Any:
 def _track(track: Track, folder: Path) -> dict[str, Any]:
     """A track by its place below the song's folder, its header with size and time, and its first bytes."""
     path = track.header.path
-    names = [field.name for field in dataclasses.fields(track.header) if field.name != "path"]
+    names = [field.name for field in dataclasses.fields(track.header) if field.name not in ("path", "stamp")]
     with path.open("rb") as file:
         head = hashlib.sha256(file.read(_HEAD_BYTES)).hexdigest()
     return {
         **{field.name: getattr(track, field.name) for field in dataclasses.fields(track) if field.name != "header"},
         "path": path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name,
         "header": {name: _plain(getattr(track.header, name)) for name in names},
+        "stamp": (track.header.stamp or ())[:2],  # size and time: a copy of the tracks is as good
         "head": head,
     }
 
@@ -195,7 +244,9 @@ class _Blobs:
 
     def added(self, before: Any, after: Any) -> dict[str, Any]:
         """The fields that the pass filled in or changed; those of the tree itself are told one by one."""
-        names = (field.name for field in dataclasses.fields(after) if field.name not in ("performances", "mics"))
+        names = (
+            field.name for field in dataclasses.fields(after) if field.name not in ("performances", "mics", "findings")
+        )
         pairs = ((name, getattr(before, name), getattr(after, name)) for name in names)
         return {name: self.record(new) for name, old, new in pairs if new is not old}
 
@@ -243,6 +294,7 @@ def _write(path: Path, key: str, before: Song, after: Song, scratch: Path) -> No
     told = {
         "key": key,
         "song": blobs.added(before, after),
+        "findings": blobs.record(tuple(finding for finding in after.findings if finding not in before.findings)),
         "performances": [
             {
                 "own": blobs.added(old, new),
@@ -263,7 +315,7 @@ def _write(path: Path, key: str, before: Song, after: Song, scratch: Path) -> No
 @cache
 def _records() -> dict[str, type]:
     """The records of `premix.model` by name."""
-    found: dict[str, type] = {}
+    found: dict[str, type] = {Finding.__name__: Finding}
     for module in pkgutil.iter_modules(premix.model.__path__):
         for value in vars(importlib.import_module(f"premix.model.{module.name}")).values():
             if isinstance(value, type) and value.__module__.startswith("premix.model."):
@@ -308,7 +360,8 @@ def _with_records(song: Song, told: Mapping[str, Any], made: "_Made") -> Song:
             for mic, fields in zip(performance.mics, kept["mics"], strict=True)
         )
         performances.append(dataclasses.replace(performance, **made.fields(kept["own"]), mics=mics))
-    return dataclasses.replace(song, **made.fields(told["song"]), performances=tuple(performances))
+    filled = dataclasses.replace(song, **made.fields(told["song"]), performances=tuple(performances))
+    return filled.tell(*made.value(told["findings"]))
 
 
 class _Made:

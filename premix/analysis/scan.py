@@ -110,7 +110,7 @@ class _PerformanceScan:
         self._collector = SpectraCollector(
             song.rate,
             self._judged,
-            partners_of(performance, song.reference),
+            partners_of(performance, performance.reference),
             seconds=song.frames / song.rate,
             path=scratch / f"{performance.name}.windows",
         )

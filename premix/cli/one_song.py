@@ -171,7 +171,7 @@ def _confidence(mic: Mic, song: Song) -> str:
         return f"refused: {decision.refusal} ({REMEDIES[decision.refusal]})"
     if decision.origin in ("recipe", "sheet"):
         return f"by hand ({decision.origin})"
-    if mic.name == song.reference:
+    if mic.name == decision.reference:
         return "reference, stays"
     if decision.coherence is None:
         return "not judged"

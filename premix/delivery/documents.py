@@ -118,9 +118,10 @@ def csv_text(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
 
 
 def _no_formula(cell: object) -> object:
-    if not isinstance(cell, str) or not cell.startswith(_FORMULA) or _PLAIN_NUMBER.fullmatch(cell):
+    if not isinstance(cell, str):
         return cell
-    return f"'{cell}"
+    text = cell if not cell.startswith(_FORMULA) or _PLAIN_NUMBER.fullmatch(cell) else f"'{cell}"
+    return text.replace("\r", "\n")  # which the writer puts in quotes, and a carriage return not
 
 
 def read_manifest(path: Path) -> Manifest:

@@ -97,12 +97,15 @@ class Mic:
 class Performance:
     """One pass of the guitarist: its mics in the recipe's order, its linear gain, the bus it goes to.
 
+    reference: the mic that stays where it was recorded: the song's, or the first close mic where that is not here.
+
     heard: neither it nor every bus that its mics go to is muted. Added by the stages: spectra, envelopes (of the close
     mics), di_envelopes (of the DIs, in the same band and frames), efficiency, steadiness (a trail of every mic that was
     followed through the song), riff.
     """
 
     name: str
+    reference: str
     bus: str
     gain: float
     mute: bool

@@ -14,7 +14,7 @@ from premix.model.settings import Deliver
 from premix.recipe.faults import Fault, KeyPath, shown
 from premix.recipe.merged import Merged, Names, is_number
 from premix.recipe.record import STANDING_BUSES
-from premix.recipe.routing_checks import joined_groups, own_buses, own_stems, untouched_dis
+from premix.recipe.routing_checks import joined_groups, mics_of, own_buses, own_stems, untouched_dis, without
 from premix.recipe.schema import TABLES
 from premix.recipe.yaml import Node
 
@@ -38,6 +38,7 @@ def check(data: dict[str, Any], root: Node) -> Iterator[Fault]:
         untouched_dis,
         own_stems,
         own_buses,
+        without,
         _gate_band,
         _delays,
         _heard,
@@ -131,8 +132,8 @@ def _heard(merged: Merged) -> Iterator[Fault]:
     playing = [name for name, entry in performances.items() if entry.get("mute") is not True]
     if performances and not playing:
         yield merged.at(("performances",), "recipe-nothing-heard", "every performance is muted", key=True)
-    close = [mic for mic in mics if merged.role(mic) not in ("room", "di")]
     for name in playing if mics else ():
+        close = [mic for mic in mics_of(merged, name) if merged.role(mic) not in ("room", "di")]
         exceptions = merged.table("performances", name, "mics")
         mutes = [exceptions.get(mic, {}).get("mute", mics[mic].get("mute")) for mic in close]
         if all(mute is True for mute in mutes):
@@ -179,7 +180,7 @@ def _patterns(merged: Merged) -> Iterator[Fault]:
     left = [
         (performance, mic)
         for performance in merged.table("performances")
-        for mic in merged.table("mics")
+        for mic in mics_of(merged, performance)
         if merged.text("performances", performance, "mics", mic, "file") is None
     ]
     several = [field for field, names in zip(FIELDS, zip(*left, strict=True), strict=False) if len(set(names)) > 1]

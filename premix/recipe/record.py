@@ -217,6 +217,12 @@ class Performance(Section):
         "their own, on each of these stems.",
         examples=[_CHAIN_EXAMPLE],
     )
+    without: tuple[Name, ...] = Field(
+        (),
+        description="Mics, and groups with all their mics, that were not recorded here: no file is looked for. Where "
+        "the reference is among them, the first close mic that is left stays instead.",
+        examples=[["amp_b"]],
+    )
     aliases: tuple[Alias, ...] = Field(
         (), description="Other names of this performance in file names.", examples=[["L1", "gtr left"]]
     )

@@ -3,7 +3,7 @@
 And from its variants, other blends of the same recordings, to a whole tree each.
 """
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 from typing import Any, Literal, TypeVar
 
@@ -51,9 +51,11 @@ def _deliver(deliver: Deliver) -> Deliver:
 
 def _performance(recipe: Recipe, name: str, muted_buses: set[str]) -> tree.Performance:
     settings = recipe.performances[name]
-    mics = tuple(_mic(recipe, name, mic) for mic in recipe.mics)
+    gone = {mic for one in settings.without for mic in (recipe.groups[one].mics if one in recipe.groups else (one,))}
+    mics = tuple(_mic(recipe, name, mic) for mic in recipe.mics if mic not in gone)
     return tree.Performance(
         name=name,
+        reference=_reference(recipe, gone),
         bus=settings.bus,
         gain=db_to_gain(settings.gain_db),
         mute=settings.mute,
@@ -109,13 +111,12 @@ def _buses(recipe: Recipe) -> Iterator[tree.Bus]:
         yield tree.Bus(name, db_to_gain(bus.gain_db), bus.pan, left, right, bus.mute, bus.chain)
 
 
-def _reference(recipe: Recipe) -> str:
-    """As given, else the first close mic, the first sub mic, the first mic."""
-    if recipe.alignment.reference is not None:
+def _reference(recipe: Recipe, gone: Collection[str] = ()) -> str:
+    """As given, else the first close mic, the first sub mic, the first mic. gone: what a performance is without."""
+    if recipe.alignment.reference is not None and recipe.alignment.reference not in gone:
         return recipe.alignment.reference
-    return next(
-        name for role in ("close", "sub", "room", "di") for name, mic in recipe.mics.items() if mic.role == role
-    )
+    mics = {name: mic for name, mic in recipe.mics.items() if name not in gone}
+    return next(name for role in ("close", "sub", "room", "di") for name, mic in mics.items() if mic.role == role)
 
 
 def _chains(recipe: Recipe) -> Iterator[PlacedChain]:

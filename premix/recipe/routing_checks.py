@@ -49,6 +49,31 @@ def own_stems(merged: Merged) -> Iterator[Fault]:
                 yield merged.at(("groups", group, "mics"), "recipe-group-stem", what, "each mic in one own stem")
 
 
+def mics_of(merged: Merged, performance: str) -> list[str]:
+    """The mics that a performance has: those of the set-up but for what it is without."""
+    without = [name for name in merged.items("performances", performance, "without") if isinstance(name, str)]
+    gone = set(without).union(*(merged.items("groups", name, "mics") for name in without))
+    return [mic for mic in merged.table("mics") if mic not in gone]
+
+
+def without(merged: Merged) -> Iterator[Fault]:
+    """What a performance is without is a mic or a group, and is not spoken of there."""
+    known = [*merged.table("mics"), *merged.table("groups")]
+    for performance in merged.table("performances"):
+        left = mics_of(merged, performance)
+        for index, name in enumerate(merged.items("performances", performance, "without")):
+            if isinstance(name, str) and merged.table("mics") and name not in known:
+                yield merged.unknown(("performances", performance, "without", index), "mic", known)
+        if left != list(merged.table("mics")) and all(merged.role(mic) not in ("close", "sub") for mic in left):
+            what = "no close mic is left"
+            yield merged.at(("performances", performance, "without"), "recipe-without", what, remedy=FROM_TABLE)
+        for mic in merged.section("performances", performance, "mics"):
+            if mic in merged.table("mics") and mic not in left:
+                what = f"'{mic}' is among those that this performance is without"
+                path = ("performances", performance, "mics", mic)
+                yield merged.at(path, "recipe-without", what, remedy=FROM_TABLE, key=True)
+
+
 def own_buses(merged: Merged) -> Iterator[Fault]:
     """Only a room mic and a group with a stem of its own have a bus besides the performance's; nor is such a room, or
     the room of stems in parts, part of a stem."""

@@ -136,7 +136,7 @@ def _problem(
         near = near_misses(song, performance, [mic], free)
         return Problem("track-not-found", mic.label, what, remedy=_meant(near) or FROM_TABLE)
     what = "this mic is the reference, and this performance has no file of it"
-    return Problem("track-reference-missing", mic.label, what) if mic.name == song.reference else None
+    return Problem("track-reference-missing", mic.label, what) if mic.name == performance.reference else None
 
 
 def _no_performance(song: Song, performance: Performance, mics: Sequence[Mic], free: Sequence[Free]) -> Problem:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from premix.batch import engines, order
+from premix.batch import cluster, order
 from premix.batch.engines import LOCAL, Engine, engine_for
 from premix.batch.order import run_batch
 from premix.batch.runner import Hub, Runner, Watch, Work
@@ -168,7 +168,7 @@ def slug_of(address: str) -> str:
 
 def test_a_scheduler_that_does_not_answer_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Nobody listens at port 1; no address at all; and the batch that asked has left nothing in OUT."""
-    monkeypatch.setattr(engines, "CONNECT_S", 1.0)
+    monkeypatch.setattr(cluster, "CONNECT_S", 1.0)
     assert slug_of("tcp://127.0.0.1:1") == "batch-no-scheduler"
     assert slug_of("nonsense") == "batch-no-scheduler"
     song = write_names(tmp_path / "song", "left_a_dynamic.wav")
@@ -181,7 +181,7 @@ def test_a_scheduler_without_workers_is_told(
     served: tuple[subprocess.Popen[str], str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Rather than waiting for ever."""
-    monkeypatch.setattr(engines, "CONNECT_S", 2.0)
+    monkeypatch.setattr(cluster, "CONNECT_S", 2.0)
     assert slug_of(served[1]) == "batch-no-workers"
 
 

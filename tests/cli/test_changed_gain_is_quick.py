@@ -80,6 +80,7 @@ QUICK = {
     "gain of one": ("performances.left.mics={ribbon: {gain_db: -9}}",),
     "mute": ("mics.sub.mute=true",),
     "muted performance": ("performances.right.mute=true",),
+    "performance": ("performances.left.gain_db=-3",),
     "bus and width": ("buses.left.gain_db=-2", "guitar_bus.width=1.3"),
     "chain": (
         "mics.dynamic.chain=[{high_pass: {cutoff_hz: 90}}]",
@@ -154,14 +155,14 @@ def shorter(song: Song) -> None:
 
 
 def damaged(song: Song) -> None:
-    (path,) = (song.out() / KEPT).iterdir()
+    path = song.out() / KEPT / "pass-0"
     raw = bytearray(path.read_bytes())
     raw[len(raw) // 2] ^= 1
     path.write_bytes(raw)
 
 
 def cut(song: Song) -> None:
-    (path,) = (song.out() / KEPT).iterdir()
+    path = song.out() / KEPT / "pass-0"
     path.write_bytes(path.read_bytes()[:-1000])
 
 
@@ -189,7 +190,7 @@ def test_odd_starts_keep_both_passes(premix: Premix, demo: Demo, tmp_path: Path)
     song = Song(Path(shutil.copy(demo.song.recipe, tmp_path / "recipe.yaml")), tracks)
     words = ("--set", "alignment.search_ms=2000")
     render(premix, song, *words)
-    assert sorted(path.name for path in (song.out() / KEPT).iterdir())[:2] == ["pass-0", "pass-1"]
+    assert {"decided", "pass-0", "pass-1"} <= {path.name for path in (song.out() / KEPT).iterdir()}
     assert TAKEN in render(premix, song, *words, "--set", "buses.left.gain_db=-1").lines
     render(premix, song, *words, "--set", "buses.left.gain_db=-1", "--fresh", out="fresh")
     assert audio(song.out()) == audio(song.out("fresh"))
@@ -203,7 +204,10 @@ def test_other_versions_read_again(premix: Premix, song: Song, monkeypatch: pyte
 
 def test_what_is_kept_is_no_part_of_the_delivery(premix: Premix, song: Song) -> None:
     """The manifest knows its files, the checksums and `verify` do not ask for them, and it goes with the folder."""
-    assert {name for name in manifest_of(song.out())["written"] if name.startswith(KEPT)} == {f"{KEPT}/pass-0"}
+    assert {name for name in manifest_of(song.out())["written"] if name.startswith(KEPT)} == {
+        f"{KEPT}/decided",
+        f"{KEPT}/pass-0",
+    }
     assert KEPT not in next(song.out().glob("*.sha256")).read_text("utf-8")
     gone(song)
     assert premix("verify", song.out()).code == 0

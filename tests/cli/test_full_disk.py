@@ -39,9 +39,20 @@ def limited(song: Song, largest: int, temporary: Path) -> "subprocess.CompletedP
 
 
 @pytest.mark.tools("posix")
-@pytest.mark.parametrize("largest", [50_000, 200_000])
+def test_temporary_file_that_the_system_lets_not_grow_is_told(song: Song, tmp_path: Path) -> None:
+    """50 kB are not enough for what the reading pass keeps, whatever call says so."""
+    before = tree(song.recipe.parent)
+    done = limited(song, 50_000, tmp_path)
+    (line,) = done.stderr.splitlines()
+    assert (done.returncode, line.endswith("[scratch-full]")) == (1, True), line
+    assert tree(song.recipe.parent) == before
+    assert list(tmp_path.glob("premix*")) == []
+
+
+@pytest.mark.tools("posix")
+@pytest.mark.parametrize("largest", [250_000, 280_000])
 def test_file_that_the_system_lets_not_grow_is_named(song: Song, tmp_path: Path, largest: int) -> None:
-    """Each file has 288 kB: 50 kB stop the first block, 200 kB a later one. The line names it by its final name."""
+    """Each file has 288 kB, and what is kept meanwhile fewer. The line names it by its final name."""
     before = tree(song.recipe.parent)
     done = limited(song, largest, tmp_path)
     (line,) = done.stderr.splitlines()

@@ -1,6 +1,7 @@
 """The track sheet: with the raw files it is enough to make the stems by hand."""
 
 import csv
+import io
 import math
 import re
 from pathlib import Path
@@ -10,6 +11,7 @@ import pytest
 import soundfile
 from scipy.signal import butter, resample, sosfilt
 
+from premix.delivery.documents import csv_text
 from premix.delivery.track_sheet import write_csv
 from premix.pipeline import render
 from tests.delivery.conftest import FRAMES, LATE, RATE, Rendered
@@ -159,3 +161,13 @@ def test_file_names_are_no_formulas(tmp_path: Path) -> None:
         (read,) = csv.DictReader(file)
     assert (read["file"], read["delay_samples"], read["notes"]) == ("./=1+1.wav", "-1", "'@home, =1")
     assert math.isclose(float(read["delay_samples"]), -1.0)
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1+1", "-1+1", "@SUM(A1)", "\t=1+1", "\r=1+1", "-", "+", "=", "-e1"])
+def test_no_cell_of_any_csv_is_a_formula(text: str) -> None:
+    """OWASP, "CSV Injection": cells that begin with one of = + - @, a tab or a carriage return; an apostrophe before
+    them makes them text. Numbers are numbers."""
+    _, row = csv.reader(io.StringIO(csv_text(["a", "b", "c"], [[text, "-12.5", -3.25]]), newline=""))
+    assert row == ["'" + text.replace("\r", "\n"), "-12.5", "-3.25"]
+    for number in ("-1", "+48", "-0.001", "1e-05", "-inf", "0"):
+        assert list(csv.reader(io.StringIO(csv_text(["a"], [[number]]))))[1] == [number]

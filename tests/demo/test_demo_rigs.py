@@ -61,6 +61,31 @@ def test_two_amps_fold_into_mono_as_one_take_does(truths: dict[str, DemoTruth], 
     assert manifest_of(top / "apart_out")["mono"]["fold_db"] < fold_db - 3.0
 
 
+def test_one_amp_on_the_left_only_and_the_other_on_the_right(truths: dict[str, DemoTruth], top: Path) -> None:
+    """`without`: each performance is aligned to its own first close mic, and nothing seems to have moved or turned."""
+    recipe = top / "one_amp_each.yaml"
+    recipe.write_text(
+        (FOLDER / "two_amps.yaml").read_text("utf-8").partition("performances:")[0] + "performances:\n"
+        "  first: {bus: left, without: [amp_b]}\n"
+        "  second: {bus: right, without: [amp_a]}\n",
+        "utf-8",
+    )
+    out = top / "one_amp_each_out"
+    render(recipe, top / "two_amps", out)
+    document, found = manifest_of(out), decided(out)
+    assert {p["part"] for p in document["files"] if p["kind"] == "stem"} == {"stem_first_amp_a", "stem_second_amp_b"}
+    assert {mic for (_, mic), d in found.items() if d["mic"] == d["reference"]} == {"a_dynamic", "b_dynamic"}
+    ribbon, condenser = found["first", "a_ribbon"], found["second", "b_condenser"]
+    truth = truths["two_amps"]
+    assert ribbon["polarity"] == truth.track("first", "a_ribbon").polarity
+    apart = [truth.track("second", mic) for mic in ("b_dynamic", "b_condenser")]
+    assert condenser["polarity"] == apart[0].polarity * apart[1].polarity
+    late_samples = apart[1].delay_samples - apart[0].delay_samples
+    assert condenser["delay_samples"] == pytest.approx(late_samples, abs=0.0004 * 48000)
+    assert [f["slug"] for f in document["findings"] if f["severity"] != "info"] == []
+    assert document["roll_call"]["left_out"] == []
+
+
 def test_each_side_of_the_stereo_room_is_its_own_channel(truths: dict[str, DemoTruth], top: Path) -> None:
     """Its file is what the mic of that side heard, at its gain and its bus's; the two sides differ."""
     out = top / "stereo_room_out"

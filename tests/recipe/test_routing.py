@@ -118,6 +118,20 @@ FAULTS = {
         recipe(mics="mics: {dynamic: {}, x: {}, b: {channel: left, aliases: [X]}}"),
         "2:57 mics.b.aliases[0]: 'X' and 'x' are one name where case does not count",
     ),
+    "without a mic that is none": (
+        recipe(performances="performances: {left: {bus: left, without: [ribon]}}"),
+        "3:44 performances.left.without[0]: there is no mic 'ribon'; allowed: dynamic, ribbon, room, di",
+    ),
+    "settings of a mic that is not there": (
+        recipe(performances="performances: {left: {bus: left, without: [ribbon], mics: {ribbon: {mute: true}}}}"),
+        "3:60 performances.left.mics.ribbon: 'ribbon' is among those that this performance is without",
+    ),
+    "without any close mic": (
+        recipe(
+            performances="performances: {left: {bus: left, mute: true, without: [dynamic, ribbon]}, r: {bus: right}}"
+        ),
+        "3:55 performances.left.without: no close mic is left",
+    ),
     "a channel that is none": (
         recipe(mics="mics: {dynamic: {channel: both}}"),
         "2:27 mics.dynamic.channel: 'both' cannot stand here",
@@ -223,6 +237,22 @@ def test_a_di_is_neither_close_nor_room_nor_judged() -> None:
     performance = amps().performance("first")
     assert [m.name for m in performance.dis] == ["di"]
     assert "di" not in {m.name for m in performance.judged} and performance.mic("di") is not None
+
+
+def test_a_performance_may_be_without_mics_and_groups() -> None:
+    """A group stands for all its mics; where the reference is gone, the first close mic that is left stays."""
+    sides: Settings = {
+        "both": {"bus": "left"},
+        "a_only": {"bus": "left", "without": ("b", "di")},
+        "b_only": {"bus": "right", "without": ("a", "spare")},
+    }
+    song = amps(performances=sides)
+    mics = {p.name: [m.name for m in p.mics] for p in song.performances}
+    assert mics["both"] == list(AMPS)
+    assert mics["a_only"] == ["a_dynamic", "spare", "room"]
+    assert mics["b_only"] == ["b_dynamic", "b_room", "room", "di"]
+    assert [p.reference for p in song.performances] == ["a_dynamic", "a_dynamic", "b_dynamic"]
+    assert song.reference == "a_dynamic"
 
 
 @pytest.mark.parametrize(

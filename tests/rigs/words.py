@@ -65,7 +65,7 @@ def word_cases(seed: int) -> list[MicWord]:
     with tempfile.TemporaryDirectory() as folder:
         song = rig_song({"left": heard})
         decisions = decisions_of(align(with_windows(song, {"left": heard.signals}, Path(folder))))
-    losses, turned = _losses(clean, decisions)
+    losses, turned = _losses(clean, decisions, odd if fault != "none" else None)
     return [
         MicWord(
             seed,
@@ -106,7 +106,7 @@ def _spoiled(rig: Rig, m: int, fault: Fault, draws: FloatArray, seed: int) -> Ri
     return rig.with_channel(m, signal)
 
 
-def _losses(clean: Rig, decisions: tuple[MicDecision, ...]) -> tuple[FloatArray, FloatArray]:
+def _losses(clean: Rig, decisions: tuple[MicDecision, ...], odd: int | None) -> tuple[FloatArray, FloatArray]:
     """(M) mean loss in dB over the quarters of a take, and the share of them in which the other polarity is best."""
     quarters = np.array_split(clean.signals, 4, axis=1)
     losses, turned = np.zeros((4, len(decisions))), np.zeros((4, len(decisions)))
@@ -119,8 +119,10 @@ def _losses(clean: Rig, decisions: tuple[MicDecision, ...]) -> tuple[FloatArray,
         for variable, decision in zip(variables, decisions, strict=True):
             if chosen[variable.members[0][1]]:
                 state.put(variable, decision.delay_samples, decision.polarity)
-        total = state.efficiency(0)
-        for m in np.flatnonzero(chosen):
+        for m in sorted(np.flatnonzero(chosen).tolist(), key=lambda m: m != odd):
+            if odd is not None and m != odd:
+                state.put(variables[odd], 0.0, 0)  # a sound mic is not measured against the odd one
+            total = state.efficiency(0)
             cross = state.cross_group([variables[m]])
             peaks = find_peaks(cross, state.freqs_hz, RATE, 0.035 * RATE, 1)
             if peaks and total > 0.0:
