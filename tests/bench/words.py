@@ -1,8 +1,8 @@
 """What the words for a decision are worth: `python -m tests.bench.words [--set-ups 500] [--first 10000] [--jobs 2]`.
 
-Simulated set-ups, half of them with a fault in one mic (tests/rigs/words.py): how many of the mics with each word
+Simulated set-ups, every other one with a fault in one mic (tests/rigs/words.py): how many of the mics with each word
 had a wrong polarity or lost more than 0.1 dB of sum efficiency. Then how often the printed range of a delay holds the
-true one: five takes of a set-up, each against the mean of the four others. Results of the last run: words.json beside it.
+true one: five takes of a set-up, each against the mean of the four others. Results of the last run: words.json.
 """
 
 import argparse
