@@ -66,7 +66,9 @@ def scan_steadied(song: Song, scratch: Path, *, threads: int = 1, progress: Prog
                 return performance
             offsets = dict(zip((mic.label for mic in performance.judged), performance.spectra.offsets, strict=True))
             read = _PerformanceScan(song, performance, scratch, offsets).run(progress, pool)
-            return replace(performance, spectra=read.spectra, windows=read.windows, envelopes=read.envelopes)
+            again = replace(performance, spectra=read.spectra, windows=read.windows)
+            # The key shifts each envelope by the whole delay itself: those that were read in step stay as they are.
+            return again if any(performance.spectra.offsets) else replace(again, envelopes=read.envelopes)
 
         return replace(song, performances=tuple(again(performance) for performance in song.performances))
 
