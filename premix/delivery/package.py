@@ -67,6 +67,7 @@ class Package:
     def __enter__(self) -> "Package":
         self._check_place()
         self.keep_out(self._named)
+        ready = False
         try:
             self._make_parents()
             if not self._lock.take():
@@ -74,9 +75,12 @@ class Package:
             self._mend()
             self._held = self._holdings()
             self._check_replaceable()
+            ready = True
             self.folder.mkdir()
             adopt(self.out, self.folder)
         except BaseException as error:
+            if ready:  # whatever lies there is this run's
+                shutil.rmtree(self.folder, ignore_errors=True)
             self._leave()
             if isinstance(error, OSError):
                 raise storage_error(self._shown, error) from None
