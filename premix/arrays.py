@@ -9,6 +9,7 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 SingleArray = npt.NDArray[np.float32]
+HalfArray = npt.NDArray[np.float16]
 BoolArray = npt.NDArray[np.bool_]
 IndexArray = npt.NDArray[np.int64]
 IntArray = npt.NDArray[np.int32]

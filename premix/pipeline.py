@@ -14,7 +14,7 @@ from typing import Any
 from premix.alignment.decide import align, decide_variant, decided_as, recorded_before
 from premix.alignment.delay_parts import with_delay_parts
 from premix.alignment.lateness import odd_starts
-from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_offsets, sheet_text
+from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_offsets, sheet_text, with_gates
 from premix.alignment.steadiness import (
     CHANGES,
     findings_of,
@@ -170,7 +170,8 @@ def prepare(
     with scratch_folder() as scratch:
         reader = _Reader(scratch, threads, progress, kept)
         song = check_dis(check_intact(reader.scan(song)))
-        yield Prepared(merged, reader.decide(song, given), given)
+        song = reader.decide(song, given)
+        yield Prepared(merged, song if given is None else with_gates(given, song), given)
 
 
 MOST_ROUNDS = 2
@@ -462,8 +463,8 @@ def _stay_out(package: Package, kind: str, merged: MergedRecipe, song: Song) -> 
 
 
 def save_sheet(song: Song, path: Path) -> None:
-    """Write the decisions as an alignment sheet; the file is whole or not there."""
-    write_text_file(path, sheet_text(song), SHEET_MARK)
+    """Write the decisions, and when the guitar plays, as an alignment sheet; the file is whole or not there."""
+    write_text_file(path, sheet_text(decide_gates(song)), SHEET_MARK)
 
 
 def stop_if_refused(song: Song) -> None:

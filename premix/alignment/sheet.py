@@ -22,6 +22,7 @@ _HEAD = f"""\
 {SHEET_MARK}: what was decided for each mic, and why.
 # Edit polarity (normal, inverted), delay_samples (positive: the mic is LATE and is advanced) and sum (true, false);
 # of a mic that changes in the song also the from_s, to_s, delay_samples, polarity and ppm of its passages;
+# and, under gates, when the guitar plays;
 # give it back with: premix render RECIPE TRACKS --out OUT --alignment THIS_FILE
 """
 
@@ -37,7 +38,18 @@ def sheet_text(song: Song) -> str:
             evidence = ", ".join(_evidence(mic.decision, song.rate, song.alignment.temperature_c))
             lines.append(f"    {mic.name}:  # {evidence}")
             lines.extend(f"      {line}" for line in _entry(mic.decision, mic.levels.sha256))
-    return "\n".join(lines) + "\n"
+    return "\n".join((*lines, *_gates(song))) + "\n"
+
+
+def _gates(song: Song) -> Iterator[str]:
+    """When each performance plays; nothing of those whose key holds nothing."""
+    playing = [performance for performance in song.performances if performance.riff.spans]
+    if playing:
+        yield "gates:  # when the guitar plays, [start, stop] in seconds: the rooms open and shut by it"
+    for performance in playing:
+        spans = [f"[{on!r}, {off!r}]" for on, off in performance.riff.spans]
+        yield f"  {performance.name}:"
+        yield from (f"    - {span}" for span in spans)
 
 
 def _entry(decision: MicDecision, sha256: str) -> Iterator[str]:
@@ -105,11 +117,26 @@ def check_sheet(sheet: Sheet, shown: str, song: Song) -> None:
             where = f"{shown} performances.{own.performance}.{own.name}"
             for what, allowed in _passage_faults(entry, song.frames / song.rate, song.rate):
                 tell(f"{where}.passages", what, allowed)
+    for name, spans in sheet.gates.items():
+        if name not in known:
+            tell(f"{shown} gates.{name}", "no such performance", ", ".join(known))
+        starts, stops = [on for on, _ in spans], [off for _, off in spans]
+        if any(on >= off for on, off in spans) or any(off >= on for off, on in zip(stops, starts[1:], strict=False)):
+            tell(
+                f"{shown} gates.{name}", "its spans are not in order", "each start before its stop, one after the other"
+            )
     for performance, mic, entry in sheet.entries():
         for name, what, allowed in _wild(entry, song):
             tell(f"{shown} performances.{performance}.{mic}.{name}", what, allowed)
     if problems:
         raise RecipeError(problems)
+
+
+def with_gates(sheet: Sheet, song: Song) -> Song:
+    """The song with the sheet's times of playing, which come before the recipe's own."""
+    return replace(
+        song, performances=tuple(replace(p, spans=sheet.gates.get(p.name, p.spans)) for p in song.performances)
+    )
 
 
 def _passage_faults(entry: SheetEntry, seconds: float, rate: int) -> Iterator[tuple[str, str]]:

@@ -48,12 +48,12 @@ _NOT_READ: Mapping[type, tuple[str, ...]] = {
         *("corners", "findings", "folder", "roll_call"),
     ),
     Performance: (
-        *("bus", "gain", "mute", "heard", "chain", "mics", "aliases", "optional"),
+        *("bus", "gain", "mute", "heard", "chain", "mics", "aliases", "optional", "spans"),
         *("spectra", "windows", "envelopes", "di_envelopes", "efficiency", "steadiness", "riff"),
     ),
     Mic: (
         *("bus", "gain", "mute", "chain", "track", "aliases", "file", "optional", "group"),
-        *("presence", "levels", "match", "decision", "room", "delay_parts"),
+        *("presence", "levels", "match", "decision", "room", "stem_curve", "delay_parts"),
     ),
 }
 """What a pass does not depend on: levels, routing, delivery, and what the stages have found so far."""

@@ -10,9 +10,10 @@ from typing import BinaryIO
 
 import numpy as np
 
+from premix.analysis.band_file import BandFile
 from premix.analysis.levels import LevelMeter, clip_level
 from premix.analysis.spectra import MOST_PAIRED, Chosen, SpectraCollector, median_level_db, partner_count
-from premix.arrays import FloatArray, SingleArray
+from premix.arrays import FloatArray, HalfArray, SingleArray
 from premix.audio.bands import KEY_BAND_HZ, KeyPower
 from premix.audio.passages import PassageReader
 from premix.audio.reader import TrackReader
@@ -24,6 +25,8 @@ from premix.threads import Begun, SideBySide
 BLOCK_FRAMES = 16
 """Frames a block: large, because every hand-over between threads costs. With many mics fewer, so that memory holds."""
 Progress = Callable[[int], None]
+KeyPart = tuple[SingleArray, HalfArray]
+"""Of one close mic: mean squares of the key band, a control frame each, and the band itself."""
 
 
 def control_hop(rate: int) -> int:
@@ -63,7 +66,9 @@ def scan_steadied(song: Song, scratch: Path, *, threads: int = 1, progress: Prog
                 return performance
             offsets = dict(zip((mic.label for mic in performance.judged), performance.spectra.offsets, strict=True))
             read = _PerformanceScan(song, performance, scratch, offsets).run(progress, pool)
-            return replace(performance, spectra=read.spectra, windows=read.windows, envelopes=read.envelopes)
+            again = replace(performance, spectra=read.spectra, windows=read.windows)
+            # The key shifts each envelope by the whole delay itself: those that were read in step stay as they are.
+            return again if any(performance.spectra.offsets) else replace(again, envelopes=read.envelopes)
 
         return replace(song, performances=tuple(again(performance) for performance in song.performances))
 
@@ -88,13 +93,13 @@ class _TrackScan:
         self.levels = LevelMeter(rate, clip_level(reader.track))
         self.key_power = key_power
 
-    def read(self, start: int, out: FloatArray) -> SingleArray | None:
-        """Fill `out` with the samples from `start` on, and give the key's powers that they complete."""
+    def read(self, start: int, out: FloatArray) -> KeyPart | None:
+        """Fill `out` with the samples from `start` on, and give what they complete of the key."""
         self.reader.read(start + self.offset, out)
         self.levels.feed(out)
         if self.levels.nonfinite:
             out[impossible(out)] = 0.0
-        return self.key_power.feed(out) if self.key_power is not None else None
+        return self.key_power.feed_both(out) if self.key_power is not None else None
 
 
 class _PerformanceScan:
@@ -119,6 +124,7 @@ class _PerformanceScan:
         self._hop = control_hop(song.rate)
         self._key_band_hz = song.gate.band_hz or KEY_BAND_HZ
         self._envelope_path = scratch / f"{performance.name}.key"
+        self._bands = BandFile(performance, scratch / f"{performance.name}.band")
         self._di_path = scratch / f"{performance.name}.di.key"
         self._control = np.zeros((self._keyed, 0), np.float32)
         self._control_start = 0
@@ -132,6 +138,7 @@ class _PerformanceScan:
             scans = list(self._scans(stack))
             envelope_file = stack.enter_context(self._envelope_path.open("wb"))
             di_file = stack.enter_context(self._di_path.open("wb"))
+            self._bands.open(stack)
             work = stack.enter_context(SideBySide(pool))
             collected: Begun[None] = work.begin([])
             for first, block, read in self._blocks(scans, work):
@@ -146,20 +153,21 @@ class _PerformanceScan:
             if self._collector.windows is not None:
                 self._collector.windows.flush(last=True)
             hashes = work.begin([partial(_sha256, scan.reader) for scan in scans])()
-            self._write_control([s.key_power.finish() if s.key_power else None for s in scans], envelope_file, di_file)
+            keys = [s.key_power.finish_both() if s.key_power else None for s in scans]
+            self._write_control(keys, envelope_file, di_file)
         levels = {s.track.mic: s.levels.record(s.track, sha256) for s, sha256 in zip(scans, hashes, strict=True)}
         return replace(
             self._performance,
             mics=tuple(replace(mic, levels=levels[mic.name]) for mic in self._performance.mics),
             spectra=self._spectra(),
             windows=self._windows(),
-            envelopes=self._envelopes(self._envelope_path, self._tracks[: self._keyed]),
+            envelopes=self._envelopes(self._envelope_path, self._tracks[: self._keyed], self._bands),
             di_envelopes=self._envelopes(self._di_path, self._tracks[self._judged :]),
         )
 
     def _blocks(
         self, scans: Sequence[_TrackScan], work: SideBySide
-    ) -> Iterator[tuple[int, FloatArray, Begun[SingleArray | None]]]:
+    ) -> Iterator[tuple[int, FloatArray, Begun[KeyPart | None]]]:
         """Time of the first sample, samples (tracks, n) and keys of every block; samples are there once the keys are.
 
         Each begins with the last samples of the one before, as much as a frame may reach back.
@@ -170,7 +178,7 @@ class _PerformanceScan:
         def block(number: int) -> FloatArray:
             return buffers[number % len(buffers), :, : keep + min(size, self._frames - number * size)]
 
-        def begin(number: int, after: Begun[SingleArray | None] | None = None) -> Begun[SingleArray | None]:
+        def begin(number: int, after: Begun[KeyPart | None] | None = None) -> Begun[KeyPart | None]:
             rows = zip(scans, block(number)[:, keep:], strict=True)
             return work.begin([partial(s.read, number * size, row) for s, row in rows], after)
 
@@ -195,13 +203,14 @@ class _PerformanceScan:
                 reader = stack.enter_context(TrackReader(mic.track, hash_samples=True))
             yield _TrackScan(reader, self._rate, offset, key)
 
-    def _write_control(self, powers: Sequence[SingleArray | None], envelope_file: BinaryIO, di_file: BinaryIO) -> None:
-        """Keep the powers of the close mics, which say what is riff, and those of the DIs."""
-        for mine, file in ((powers[: self._keyed], envelope_file), (powers[self._judged :], di_file)):
-            if rows := [power for power in mine if power is not None]:
-                control = np.stack(rows)
+    def _write_control(self, keys: Sequence[KeyPart | None], envelope_file: BinaryIO, di_file: BinaryIO) -> None:
+        """Keep the keys of the close mics, which say what is riff, and the powers of the DIs."""
+        for mine, file in ((keys[: self._keyed], envelope_file), (keys[self._judged :], di_file)):
+            if rows := [key for key in mine if key is not None]:
+                control = np.stack([power for power, _ in rows])
                 file.write(np.ascontiguousarray(control.T).tobytes())
                 if file is envelope_file:
+                    self._bands.write([band for _, band in rows])
                     self._control = np.concatenate([self._control, control], axis=1)
 
     def _chosen(self, samples: FloatArray, first: int) -> list[Chosen]:
@@ -251,10 +260,11 @@ class _PerformanceScan:
             self._performance.name, [t.mic for t in self._tracks[: self._judged]], start_s, collector.riff_db
         )
 
-    def _envelopes(self, path: Path, tracks: Sequence[Track]) -> KeyEnvelopes:
+    def _envelopes(self, path: Path, tracks: Sequence[Track], bands: BandFile | None = None) -> KeyEnvelopes:
         mics = tuple(track.mic for track in tracks)
         frames = path.stat().st_size // (4 * max(1, len(mics)))
-        return KeyEnvelopes(self._performance.name, mics, self._rate, self._hop, frames, path)
+        band = bands.record(self._hop, frames) if bands is not None else None
+        return KeyEnvelopes(self._performance.name, mics, self._rate, self._hop, frames, path, band)
 
 
 def _sha256(reader: TrackReader | PassageReader) -> str:

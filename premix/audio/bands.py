@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from premix.arrays import FloatArray, SingleArray
-from premix.audio.filters import SectionFilter, mic_sections
+from premix.arrays import FloatArray, HalfArray, SingleArray
+from premix.audio.filters import SectionFilter, high_pass, low_pass
 
 _OCTAVE_RATIO = 10.0**0.3
 
@@ -42,15 +42,18 @@ def band_limits(rate: int) -> tuple[float, float]:
     return 30.0, min(11_300.0, 0.45 * rate)
 
 
-KEY_BAND_HZ = (80.0, 5000.0)
-"""Where a heavy guitar lives: below it are hum, handling noise and DC, above it hiss and cymbals."""
+KEY_BAND_HZ = (200.0, 5000.0)
+"""Where a distorted guitar lives, and where close mics can tell it from bleed: below are hum, kick drums and DC, which
+mics a hand apart hear alike wherever they come from; above are hiss and cymbals."""
+BAND_SCALE = 1024.0
+"""Factor of band samples kept as 16-bit floats: their full precision then reaches from +36 to -144 dBFS."""
 
 
 class KeyPower:
     """Mean squares of the key band, one value per control frame, whatever the block size.
 
-    A Butterworth high-pass and a low-pass, 12 dB per octave each. They are causal, so nothing sounds before an
-    onset, and they ring on only briefly: their group delay is below 0.2 ms from 400 Hz up. As only the power per
+    A Butterworth high-pass of 24 dB per octave, which leaves nothing of a kick drum, and a low-pass of 12. They are
+    causal, so nothing sounds before an onset, and they ring on only briefly. As only the power per
     frame is kept, the signal is first averaged over short runs of samples: a low-pass of its own, whose delay
     cancels against the frame, and what folds back into the band still counts as power.
 
@@ -66,15 +69,25 @@ class KeyPower:
         # The most samples that may be averaged: they divide the frame and leave the band below Nyquist.
         divisors = (step for step in range(1, hop + 1) if hop % step == 0)
         self._step = max(step for step in divisors if step == 1 or rate / step >= 2.2 * high)
-        self._filter = SectionFilter(mic_sections(rate / self._step, high_pass_hz=low, low_pass_hz=high))
+        thin = rate / self._step
+        self._filter = SectionFilter(np.concatenate([high_pass(low, 4, thin), low_pass(high, 2, thin)]))
         self._begun = False
         self._rest = np.zeros(0)
+
+    @property
+    def step(self) -> int:
+        """Samples of the signal in one sample of its band."""
+        return self._step
 
     def feed(self, x: FloatArray) -> SingleArray:
         """Mean squares of the frames that `x`, shape (n,), completes; what is left over waits for the next call.
 
         The samples must be finite: a NaN would stay in the filters for good.
         """
+        return self.feed_both(x)[0]
+
+    def feed_both(self, x: FloatArray) -> tuple[SingleArray, HalfArray]:
+        """The same, and the band itself in those frames: hop / step samples each, times BAND_SCALE."""
         x = np.concatenate([self._rest, x]) if self._rest.size else x
         whole = x.size - x.size % self.hop
         self._rest = x[whole:].copy()
@@ -82,16 +95,21 @@ class KeyPower:
 
     def finish(self) -> SingleArray:
         """The mean square of the last, partial frame: one value, or none where the song ends with a frame."""
+        return self.finish_both()[0]
+
+    def finish_both(self) -> tuple[SingleArray, HalfArray]:
+        """The same, and the band in that frame, filled up with silence."""
         count = self._rest.size
         if not count:
-            return np.zeros(0, np.float32)
+            return np.zeros(0, np.float32), np.zeros(0, np.float16)
         padded = np.concatenate([self._rest, np.zeros(self.hop - count)])
         self._rest = np.zeros(0)
-        return (self._power(padded) * (self.hop / count)).astype(np.float32)
+        power, band = self._power(padded)
+        return (power * (self.hop / count)).astype(np.float32), band
 
-    def _power(self, x: FloatArray) -> SingleArray:
+    def _power(self, x: FloatArray) -> tuple[SingleArray, HalfArray]:
         if not x.size:
-            return np.zeros(0, np.float32)
+            return np.zeros(0, np.float32), np.zeros(0, np.float16)
         # Strided sums, not a matrix product: the same bits for every block size.
         band = x[0 :: self._step].copy()
         for offset in range(1, self._step):
@@ -102,6 +120,7 @@ class KeyPower:
             self._filter.settle(band[:1])
             self._begun = True
         self._filter.run(band[None])
+        kept = (band * BAND_SCALE).astype(np.float16)
         band = band.reshape(-1, self.hop // self._step)
         power: FloatArray = np.einsum("fs,fs->f", band, band) / band.shape[1]
-        return power.astype(np.float32)
+        return power.astype(np.float32), kept

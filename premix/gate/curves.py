@@ -25,12 +25,20 @@ ROUND_MS, ROUND_STEPS = 10.0, 24
 """The corner where a ramp meets 0 dB clicks when the ramp is shorter than this: it is rounded, in 24 steps."""
 
 
-def room_curve(spans: Sequence[Span], gate: Gate, *, rate: int, frames: int, arrival_samples: float) -> Curve:
+def room_curve(
+    spans: Sequence[Span],
+    gate: Gate,
+    *,
+    rate: int,
+    frames: int,
+    arrival_samples: float,
+    first_samples: float | None = None,
+) -> Curve:
     """The gate of one room mic from the played passages, as breakpoints linear in dB.
 
     spans: (on_s, off_s), sorted, not overlapping. arrival_samples: how much later than the key the room mic
-    hears the guitar. For each passage the gate is fully open `lookahead_ms` before the room's first direct
-    sound (on + arrival), and starts to shut `hold_ms` after its last direct sound (off + arrival).
+    hears most of the guitar; first_samples: how much later its first sound, where that is earlier. For each passage the
+    gate is fully open `lookahead_ms` before the room's first sound, and starts to shut `hold_ms` after off + arrival.
     `attack_ms` and `release_ms` are the times of the full ramps, at least one sample; ramps shorter than
     `ROUND_MS` have their corner at 0 dB rounded. A passage that starts before the gate has shut takes it up
     from where it is. With `invert` the gain is mirrored: shut where it would be open. A range of 0 dB, or no
@@ -40,10 +48,11 @@ def room_curve(spans: Sequence[Span], gate: Gate, *, rate: int, frames: int, arr
         shut = not gate.invert and gate.range_db > 0.0
         return GateCurve(np.zeros(1, np.int64), np.array([-gate.range_db])) if shut else OPEN
     early, late = ms_to_samples(gate.lookahead_ms, rate), ms_to_samples(gate.hold_ms, rate)
+    first = arrival_samples if first_samples is None else min(first_samples, arrival_samples)
     # Rounded so that it is never open too late or shut too early.
     opens = union(
         (
-            math.floor(s_to_samples(on_s, rate) + arrival_samples - early),
+            math.floor(s_to_samples(on_s, rate) + first - early),
             math.ceil(s_to_samples(off_s, rate) + arrival_samples + late),
         )
         for on_s, off_s in spans

@@ -131,6 +131,19 @@ def _spread(stems: list[float | None]) -> float | None:
     return max(found) - min(found) if len(found) == len(stems) else None
 
 
+def _rooms_lost(song: Song, rendering: Rendering) -> list[Reading]:
+    """Seconds in which a room is shut while its guitar sounds, of every room mic with a gate."""
+    gated = [mic for p in song.performances if p.heard for mic in p.rooms if mic.room.mode != "off"]
+    return [(mic.label, mic.room.lost_s) for mic in gated] or [("", 0.0)]
+
+
+def _rooms_quiet(song: Song, rendering: Rendering) -> list[Reading]:
+    """How much quieter every gated room is in the stops; a riff without stops has none to be quiet in."""
+    gated = {m.label for m in song.mics if m.is_room and m.room.mode != "off"}
+    rooms = [(f"{quiet.performance}/{quiet.mic}", quiet) for quiet in rendering.room_quiet if quiet.stops]
+    return [(label, quiet.reduction_db) for label, quiet in rooms if label in gated]
+
+
 def _mics_with(field: str) -> Readings:
     """The number of mics whose decision has this field, and which they are."""
 
@@ -157,6 +170,8 @@ CHECKS = (
     Check("true_peak_dbtp", "limit-true-peak", "true peak", "dBTP", "at most", _true_peaks),
     Check("stem_spread_lu", "limit-stem-spread", "loudness spread of the stems", "LU", "at most", _spreads),
     Check("refused_mics", "limit-refused-mics", "number of refused mics", "", "at most", _mics_with("refusal")),
+    Check("room_lost_s", "limit-room-lost", "guitar with its room shut", "s", "at most", _rooms_lost),
+    Check("room_quiet_db", "limit-room-quiet", "quietening of the room in the stops", "dB", "at least", _rooms_quiet),
     Check("moved_mics", "limit-moved-mics", "number of moved mics", "", "at most", _mics_with("moved_samples")),
     Check("left_out", "limit-left-out", "number of performances and mics left out", "", "at most", _left_out),
 )

@@ -13,6 +13,7 @@ import numpy as np
 
 from premix.arrays import ComplexArray, FloatArray
 from premix.audio.filters import TAPS, SectionFilter, advance_fir, mic_sections, split_delay
+from premix.audio.gains import curve_gain
 from premix.audio.passages import PassageReader
 from premix.audio.reader import TrackReader
 from premix.model.mix import MicPath
@@ -77,6 +78,7 @@ class MicStream:
         self._position = start + whole
         self._history = np.zeros(HISTORY)
         sections = mic_sections(rate, path.high_pass_hz, path.low_pass_hz, path.rotation)
+        self._gate, self._late = path.gate, round(path.delay_samples)
         self._filter = SectionFilter(sections) if len(sections) else None
         try:
             self._warm_up(round(path.delay_samples))
@@ -93,7 +95,7 @@ class MicStream:
         block[:HISTORY] = self._history
         new = block[HISTORY:]
         self._reader.read(self._position, new)
-        self._shape(new)
+        self._shape(new, self._position)
         self._position += len(new)
         self._history[:] = block[-HISTORY:]
         return block
@@ -103,8 +105,12 @@ class MicStream:
         if self._proved and isinstance(self._reader, TrackReader):
             yield self.name, self._reader.sha256()
 
-    def _shape(self, samples: FloatArray) -> None:
-        """Filters and chain, in place."""
+    def _shape(self, samples: FloatArray, position: int) -> None:
+        """Gate, filters and chain, in place; position: of the first sample in the track."""
+        if self._gate is not None:
+            gain = np.empty(len(samples))
+            steady = curve_gain(self._gate, position - self._late, gain)
+            samples *= gain if steady is None else steady
         if self._filter is not None:
             self._filter.run(samples[None])
         if self._insert is not None:
@@ -122,7 +128,7 @@ class MicStream:
             count = min(_WARM_UP, self._position - start)
             piece = np.zeros(count)
             self._reader.read(start, piece)
-            self._shape(piece)
+            self._shape(piece, start)
             keep = min(count, HISTORY)
             self._history = np.concatenate((self._history[keep:], piece[count - keep :]))
             start += count

@@ -115,6 +115,7 @@ def _path(mic: Mic, heard: bool) -> MicPath:
         rotation=mic.decision.rotation,
         chain=mic.chain,
         curve=mic.room.curve if mic.is_room and heard else None,
+        gate=mic.stem_curve,
         bus=mic.bus,
         group=mic.group,
         passages=mic.decision.passages,

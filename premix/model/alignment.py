@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from premix.model.settings import Name, Role, Samples, Section
+from premix.model.settings import GateSpan, Name, Role, Samples, Section
 
 Origin = Literal["auto", "recipe", "sheet", "refused"]
 Confidence = Literal["sure", "good", "fair"]
@@ -197,6 +197,9 @@ class Sheet(Section):
     rate: Annotated[int, Field(ge=1, le=1_000_000)] = Field(description="Sample rate of the tracks.")
     reference: Name = Field(description="The mic that stays.")
     performances: dict[Name, dict[Name, SheetEntry]] = Field(description="Decisions by performance and mic.")
+    gates: dict[Name, tuple[GateSpan, ...]] = Field(
+        default_factory=dict, description="When the guitar plays, [start, stop] in seconds, by performance."
+    )
 
     def entries(self) -> Iterator[tuple[str, str, SheetEntry]]:
         """(performance, mic, entry) of every decision."""

@@ -51,7 +51,8 @@ class Riff:
     shut_db: level, relative to the loud level, down to which a dying note belongs to its passage.
     stops: number of gaps between passages. key: whether any close mic is in the sum, and holds sound. split_db: the
     level, against the loud one, that tells playing from not playing; falls, sudden: falls of the key through it, and
-    how many of them were as sudden as a damped stop.
+    how many of them were as sudden as a damped stop. heard: (on_s, off_s) of all that the local measure takes for
+    guitar, whatever the gate goes by. by_hand: the spans were given.
     """
 
     performance: str
@@ -64,6 +65,8 @@ class Riff:
     split_db: float = 0.0
     falls: int = 0
     sudden: int = 0
+    heard: tuple[Span, ...] = ()
+    by_hand: bool = False
 
     @property
     def stops(self) -> int:
@@ -72,7 +75,10 @@ class Riff:
 
 @dataclass(frozen=True, slots=True)
 class RoomGate:
-    """The gate of one room mic of one performance. open: (on_s, off_s) when it is not fully closed."""
+    """The gate of one room mic of one performance. open: (on_s, off_s) when it is not fully closed.
+
+    lost: (on_s, off_s), in the close mics' time, of what is heard as guitar while the gate is shut.
+    """
 
     performance: str
     mic: str
@@ -80,3 +86,8 @@ class RoomGate:
     threshold_db: float
     open: tuple[Span, ...]
     curve: Curve
+    lost: tuple[Span, ...] = ()
+
+    @property
+    def lost_s(self) -> float:
+        return sum(off - on for on, off in self.lost)

@@ -55,8 +55,8 @@ class MicPath:
     """How one track gets into its stem (or room): gain is linear, polarity 1 or -1; delay_samples > 0 advances it.
 
     curve: the gate of a room mic. passages: of a mic whose delay or polarity changes in the song. bus: where it is sent
-    (None: where its performance goes). group: the group with a stem of its own that it is in. proved: whether
-    all samples of the track are hashed while the mix reads them.
+    (None: where its performance goes). group: the group with a stem of its own that it is in. gate: that of a close
+    mic, at the head of its path. proved: whether all samples of the track are hashed while the mix reads them.
     """
 
     track: Track
@@ -68,6 +68,7 @@ class MicPath:
     rotation: AllPass | None = None
     chain: Chain = ()
     curve: Curve | None = None
+    gate: Curve | None = None
     passages: tuple[Passage, ...] = ()
     bus: str | None = None
     group: str | None = None

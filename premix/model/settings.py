@@ -13,6 +13,7 @@ TimeMs = Annotated[float, Field(ge=0.0, le=10_000.0)]
 LookaheadMs = Annotated[float, Field(ge=0, le=200)]
 Samples = Annotated[float, Field(ge=-400_000, le=400_000)]
 Hz = Annotated[float, Field(gt=0.0, le=192_000.0)]
+GateSpan = tuple[Annotated[float, Field(ge=0.0, le=360_000.0)], Annotated[float, Field(ge=0.0, le=360_000.0)]]
 ThresholdDb = Annotated[float, Field(ge=-120, le=0)]
 HysteresisDb = Annotated[float, Field(ge=0, le=40)]
 RangeDb = Annotated[float, Field(ge=0, le=140)]
@@ -25,7 +26,8 @@ Polarity = Literal["auto", "normal", "inverted"]
 Role = Literal["close", "sub", "room", "di"]
 Channel = Annotated[int, Field(ge=1, le=64)] | Literal["left", "right", "mix"]
 GateMode = Literal["gate", "follow", "off"]
-GateKey = Literal["performance", "all"]
+GateKey = Literal["performance", "all", "di"]
+OpenFor = Literal["riff", "all"]
 FileKind = Literal[
     "stems", "rooms", "rooms_ungated", "buses", "guitar_bus", "dis", "aligned_mics", "guitar_bus_without_centre"
 ]
@@ -122,7 +124,8 @@ class Gate(Section):
     key: GateKey = Field(
         "performance",
         description="performance: the close mics of the same performance open its room (common practice). "
-        "all: any performance opens every room.",
+        "all: any performance opens every room. di: the performance's DI, the cleanest key there is (no bleed, no hiss "
+        "of the amp); where a performance has none, its close mics.",
         examples=["all"],
     )
     threshold_db: Auto | ThresholdDb = Field(
@@ -160,10 +163,17 @@ class Gate(Section):
     band_hz: tuple[Hz, Hz] | None = Field(
         None,
         description="Band of the key, low and high end, so that thumps and hiss do not open the gate. "
-        "Default: 80 to 5000.",
-        examples=[[80, 5000]],
+        "Default: 200 to 5000, where close mics can tell a guitar from bleed.",
+        examples=[[200, 5000]],
     )
     invert: bool = Field(False, description="The room is heard only in the stops, as an effect.", examples=[True])
+    open_for: OpenFor = Field(
+        "riff",
+        description="riff: what lies 12 dB and more under the loud level around and is shorter than 80 ms (ghost "
+        "notes, scratches, fingers on strings) stays shut, so that stops are clean. all: everything that is guitar "
+        "opens the room, which breathes with the hand.",
+        examples=["all"],
+    )
 
 
 REST = "rest"
@@ -293,4 +303,12 @@ class Limits(Section):
         description="Most performances and single mics that may be left out because they are optional and have no "
         "file, as the roll-call counts them.",
         examples=[0],
+    )
+    room_lost_s: Annotated[float, Field(ge=0, le=36_000)] | None = Field(
+        None,
+        description="Most seconds of any performance in which its guitar sounds and one of its rooms is shut.",
+        examples=[0.5],
+    )
+    room_quiet_db: Annotated[float, Field(ge=0, le=140)] | None = Field(
+        None, description="How much quieter every gated room must be in the stops, at least.", examples=[20]
     )

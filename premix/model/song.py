@@ -13,7 +13,7 @@ from typing import Any, Literal
 from premix.errors import Finding
 from premix.messages import STAGES
 from premix.model.alignment import DelayParts, Efficiency, MicDecision, MicTrail, Passage
-from premix.model.gate import Riff, RoomGate
+from premix.model.gate import Curve, Riff, RoomGate, Span
 from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role
 from premix.model.tracks import DiMatch, KeyEnvelopes, RollCall, Spectra, Track, TrackLevels, Windows
 from premix.units import samples_to_cm
@@ -37,12 +37,11 @@ class Mic:
 
     bus: where it is sent: its own, its group's or its performance's. group: the group that makes it part of a stem of
     its own. channel: of its file, counted from 1, or 'mix'; None: the file has one. gain: linear, that of its groups
-    included. polarity: 1 or -1 by hand, None: to be found. delay: as the recipe says
-    it, its default by role filled in. gate: the settings of a room mic's gate. aliases, file, optional: how its file
-    is named, and whether it may be missing. Added by the
-    stages: track; steps (passages against the longest, through which a mic is read that changes in the song); presence
-    (share of the riff in which it is there at all); levels; match (of a DI);
-    decision; room (a room mic's gate);
+    included. polarity: 1 or -1 by hand, None: to be found. delay: as the recipe says it, its default by role filled in.
+    gate: the settings of a room mic's gate; stem_gate: of a close mic's own, None where it has none. aliases, file,
+    optional: how its file is named, and whether it may be missing. Added by the stages: track; steps (passages against
+    the longest, through which a mic is read that changes in the song); presence (share of the riff in which it is there
+    at all); levels; match (of a DI); decision; room (a room mic's gate); stem_curve (of a close mic with a gate);
     delay_parts (of a sub mic whose distance can be told).
     """
 
@@ -58,6 +57,7 @@ class Mic:
     low_pass_hz: float | None = None
     chain: Chain = ()
     gate: Gate | None = None
+    stem_gate: Gate | None = None
     aliases: tuple[str, ...] = ()
     file: str | None = None
     optional: bool = False
@@ -71,6 +71,7 @@ class Mic:
     decision: MicDecision = NOT_YET
     delay_parts: DelayParts | None = None
     room: RoomGate = NOT_YET
+    stem_curve: Curve | None = None
 
     @property
     def label(self) -> str:
@@ -98,10 +99,9 @@ class Performance:
     """One pass of the guitarist: its mics in the recipe's order, its linear gain, the bus it goes to.
 
     reference: the mic that stays where it was recorded: the song's, or the first close mic where that is not here.
-
-    heard: neither it nor every bus that its mics go to is muted. Added by the stages: spectra, envelopes (of the close
-    mics), di_envelopes (of the DIs, in the same band and frames), efficiency, steadiness (a trail of every mic that was
-    followed through the song), riff.
+    heard: neither it nor every bus that its mics go to is muted. spans: when it plays, by hand, (on_s, off_s). Added by
+    the stages: spectra, envelopes (of the close mics), di_envelopes (of the DIs, in the same band and frames),
+    efficiency, steadiness (a trail of every mic that was followed through the song), riff.
     """
 
     name: str
@@ -114,6 +114,7 @@ class Performance:
     mics: tuple[Mic, ...]
     aliases: tuple[str, ...] = ()
     optional: bool = False
+    spans: tuple[Span, ...] | None = None
     spectra: Spectra = NOT_YET
     windows: Windows | None = None
     envelopes: KeyEnvelopes = NOT_YET

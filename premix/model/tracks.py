@@ -254,11 +254,38 @@ class Spectra:
 
 
 @dataclass(frozen=True, slots=True)
+class BandSignals:
+    """The close mics of one performance in the key's band, thinned out to the rate that it needs, kept on disk.
+
+    mics: (M) names; those that count for the key. step: samples of the tracks in one sample of the band. frames: how
+    many there are. The file holds 16-bit floats, samples times `scale`, shape (frames, M) row after row. As recorded:
+    no gain, polarity or delay.
+    """
+
+    mics: tuple[str, ...]
+    step: int
+    frames: int
+    scale: float
+    path: Path
+
+    def read(self, start: int, stop: int) -> npt.NDArray[np.float32]:
+        """Samples `start` to `stop`, shape (M, stop - start); silence where the song is not."""
+        width, out = len(self.mics), np.zeros((len(self.mics), stop - start), np.float32)
+        first, last = max(0, start), min(self.frames, stop)
+        if last > first:
+            data = np.fromfile(self.path, np.float16, (last - first) * width, offset=2 * first * width)
+            out[:, first - start : last - start] = data.reshape(-1, width).T
+        out /= self.scale
+        return out
+
+
+@dataclass(frozen=True, slots=True)
 class KeyEnvelopes:
     """Short-time power of the close mics of one performance at the control rate, kept on disk.
 
     Frame k covers samples k*hop to (k+1)*hop of the common time line. The file holds float32 mean squares of
     the key band, shape (frames, M) row after row, with M = len(mics). It lives as long as the run's scratch folder.
+    band: the signals themselves, where two mics or more can be compared.
     """
 
     performance: str
@@ -267,6 +294,7 @@ class KeyEnvelopes:
     hop: int
     frames: int
     path: Path
+    band: BandSignals | None = None
 
     def read(self, start: int, stop: int) -> npt.NDArray[np.float32]:
         """Mean squares of control frames start to stop (clipped to what is there), shape (M, frames)."""

@@ -40,6 +40,7 @@ def check(data: dict[str, Any], root: Node) -> Iterator[Fault]:
         own_buses,
         without,
         _gate_band,
+        _gate_spans,
         _delays,
         _heard,
         _delivery,
@@ -101,6 +102,9 @@ def _mics(merged: Merged) -> Iterator[Fault]:
         if "gate" in mic and merged.role(name) != "room":
             what = "only a room mic has a gate"
             yield merged.at(("mics", name, "gate"), "recipe-gate-not-room", what, remedy=FROM_TABLE, key=True)
+        if "stem_gate" in mic and merged.role(name) == "room":
+            what = "a room mic is gated by its `gate`"
+            yield merged.at(("mics", name, "stem_gate"), "recipe-stem-gate", what, remedy=FROM_TABLE, key=True)
         low, high = mic.get("high_pass_hz"), mic.get("low_pass_hz")
         if is_number(low) and is_number(high) and low >= high:
             what = f"the high-pass at {low:g} Hz is not below the low-pass at {high:g} Hz"
@@ -112,6 +116,20 @@ def _gate_band(merged: Merged) -> Iterator[Fault]:
     if len(band) == 2 and is_number(band[0]) and is_number(band[1]) and band[0] >= band[1]:
         what = f"{band[0]:g} Hz is not below {band[1]:g} Hz"
         yield merged.at(("gate", "band_hz"), "recipe-band", what, "the low end first, then the high end")
+
+
+def _gate_spans(merged: Merged) -> Iterator[Fault]:
+    """Spans by hand are in order, and none is empty."""
+    for name in merged.table("performances"):
+        path = ("performances", name, "gate", "spans")
+        before = -1.0
+        for index, span in enumerate(merged.items(*path)):
+            if not isinstance(span, list | tuple) or len(span) != 2 or not all(map(is_number, span)):
+                continue
+            if not before < span[0] < span[1]:
+                what = f"{span[0]:g} to {span[1]:g} s is empty, or begins before the span ahead of it has ended"
+                yield merged.at((*path, index), "recipe-gate-spans", what)
+            before = max(before, span[1])
 
 
 def _delays(merged: Merged) -> Iterator[Fault]:

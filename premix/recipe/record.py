@@ -24,11 +24,13 @@ from premix.model.settings import (
     Gate,
     GateKey,
     GateMode,
+    GateSpan,
     HysteresisDb,
     Hz,
     Limits,
     LookaheadMs,
     Name,
+    OpenFor,
     Polarity,
     RangeDb,
     Ratio,
@@ -88,6 +90,20 @@ class GateOverrides(Section):
     lookahead_ms: LookaheadMs | None = Field(None, description="As gate.lookahead_ms.", examples=[5])
     ratio: Ratio | None = Field(None, description="As gate.ratio.", examples=[3])
     invert: bool | None = Field(None, description="As gate.invert.", examples=[True])
+    open_for: OpenFor | None = Field(None, description="As gate.open_for.", examples=["all"])
+
+
+class PerformanceGate(Section):
+    """What is said of the gate in one performance."""
+
+    spans: tuple[GateSpan, ...] = Field(
+        description="When the guitar plays, [start, stop] in seconds as the close mics hear it, instead of what would "
+        "be found: the rooms open and shut by it, with the room's own arrival, lookahead and hold as always. The "
+        "manifest (`gate.riff`) and the alignment sheet hold what was found, to copy and correct.",
+        examples=[[[0.5, 12.25], [14, 31.5]]],
+        min_length=1,
+        max_length=100_000,
+    )
 
 
 class Mic(Section):
@@ -147,6 +163,12 @@ class Mic(Section):
         None,
         description="Gate settings of this room mic alone; what is absent is taken from the recipe's gate.",
         examples=[{"hold_ms": 80}],
+    )
+    stem_gate: GateOverrides | None = Field(
+        None,
+        description="Gates this close mic too, before the sum, to keep its noise out of the stops; what is absent is "
+        "taken from the recipe's gate. Default: not gated.",
+        examples=[{"range_db": 20}],
     )
     aliases: tuple[Alias, ...] = Field(
         (), description="Other names of this mic in file names.", examples=[["rib", "rbn"]]
@@ -216,6 +238,17 @@ class Performance(Section):
         description="Processors on the stem, after the close mics are summed, in order; with groups that have stems of "
         "their own, on each of these stems.",
         examples=[_CHAIN_EXAMPLE],
+    )
+    gate: PerformanceGate | None = Field(
+        None,
+        description="When the guitar plays in this performance, by hand.",
+        examples=[{"spans": [[0.5, 12.25], [14, 31.5]]}],
+    )
+    stem_gate: GateOverrides | None = Field(
+        None,
+        description="Gates every close mic of this performance too, at the head of its path: amp hiss and bleed go out "
+        "of the stops. What is absent is taken from the recipe's gate. Default: not gated.",
+        examples=[{"range_db": 40, "hold_ms": 20}],
     )
     without: tuple[Name, ...] = Field(
         (),

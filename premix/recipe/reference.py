@@ -29,6 +29,7 @@ _PLACES: tuple[tuple[str, ...], ...] = (
     ("mics", _NAME),
     ("performances", _NAME),
     ("performances", _NAME, "mics", _NAME),
+    ("performances", _NAME, "gate"),
     ("performances", _NAME, "groups", _NAME),
     ("alignment",),
     ("gate",),

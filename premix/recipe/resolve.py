@@ -9,7 +9,7 @@ from typing import Any, Literal, TypeVar
 
 from premix.audio.gains import pan_gains
 from premix.model import song as tree
-from premix.model.settings import Deliver, Section
+from premix.model.settings import Deliver, Gate, Section
 from premix.model.song import PlacedChain, Song
 from premix.recipe.record import MergedRecipe, Performance, Recipe, Variant, VariantMic, VariantPart
 from premix.units import db_to_gain
@@ -64,6 +64,7 @@ def _performance(recipe: Recipe, name: str, muted_buses: set[str]) -> tree.Perfo
         mics=mics,
         aliases=settings.aliases,
         optional=settings.optional,
+        spans=None if settings.gate is None else settings.gate.spans,
     )
 
 
@@ -89,12 +90,21 @@ def _mic(recipe: Recipe, performance: str, name: str) -> tree.Mic:
         low_pass_hz=own.low_pass_hz,
         chain=(*(step for group in groups.values() for step in group.chain), *own.chain),
         gate=recipe.gate.model_copy(update=_stated(own.gate)) if own.role == "room" else None,
+        stem_gate=_stem_gate(recipe, performance, name),
         aliases=own.aliases,
         file=said.get("file"),
         optional=said.get("optional", own.optional),
         group=None if own.role in ("room", "di") else apart,
         channel=_CHANNELS.get(channel, channel),
     )
+
+
+def _stem_gate(recipe: Recipe, performance: str, mic: str) -> Gate | None:
+    """A close mic's own, else its performance's."""
+    if recipe.mics[mic].role in ("room", "di"):
+        return None
+    said = recipe.mics[mic].stem_gate or recipe.performances[performance].stem_gate
+    return None if said is None else recipe.gate.model_copy(update=_stated(said))
 
 
 def _bus(recipe: Recipe, here: Performance, name: str, group: str | None) -> str:

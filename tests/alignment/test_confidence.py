@@ -50,7 +50,7 @@ def test_evenness_falls_where_some_windows_are_served_badly() -> None:
 
 
 def test_a_turned_or_jumped_mic_is_not_called_sure_and_sound_ones_are() -> None:
-    """Three set-ups of the bench, with a mic that turns over and two that jump: no wrong mic is sure, and others are."""
+    """Three set-ups of the bench, a mic that turns over and two that jump: no wrong mic is sure, others are."""
     found = [word for seed in (1004, 2011, 2018) for word in word_cases(seed)]
     assert {word.fault for word in found if word.wrong}
     assert all(word.confidence != "sure" for word in found if word.wrong)

@@ -1,7 +1,7 @@
 """A stop-and-go riff taken through the gate, and what can be measured of it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -10,14 +10,14 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import butter, sosfilt
 
-from premix.audio.bands import KeyPower
+from premix.audio.bands import BAND_SCALE, KeyPower
 from premix.audio.gains import curve_gain
 from premix.demo.rig import MICS
 from premix.gate.curves import room_curve
 from premix.gate.riff import find_riff
 from premix.model.gate import Curve, Riff
 from premix.model.settings import Gate
-from premix.model.tracks import KeyEnvelopes
+from premix.model.tracks import BandSignals, KeyEnvelopes
 from tests.rigs.riffs import StopAndGo, stop_and_go
 from tests.rigs.songs import keys_of
 
@@ -52,16 +52,24 @@ class GatedRiff:
         return out
 
 
-def envelopes(key: Audio, rate: int, folder: Path, performance: str = "left") -> KeyEnvelopes:
-    """Key envelopes of close mics, shape (mics, frames), as the analysis leaves them."""
+def envelopes(close: Audio, rate: int, folder: Path, performance: str = "left") -> KeyEnvelopes:
+    """Key envelopes of close mics, shape (mics, frames), and their band where there are two, as the analysis leaves
+    them."""
     hop = round(rate / 1000)
-    rows = []
-    for signal in key:
-        power = KeyPower(rate, hop)
-        rows.append(np.concatenate([power.feed(signal), power.finish()]))
-    return keys_of(
-        performance, np.stack(rows).astype(np.float64), [mic.name for mic in MICS[: len(rows)]], folder, rate
-    )
+    powers, bands = [], []
+    for signal in close:
+        meter = KeyPower(rate, hop)
+        both = (meter.feed_both(signal), meter.finish_both())
+        powers.append(np.concatenate([power for power, _ in both]))
+        bands.append(np.concatenate([band for _, band in both]))
+        step = meter.step
+    names = tuple(mic.name for mic in MICS[: len(close)])
+    keys = keys_of(performance, np.stack(powers).astype(np.float64), names, folder, rate)
+    if len(close) < 2:
+        return keys
+    path = folder / f"{performance}.band"
+    np.stack(bands, axis=1).tofile(path)
+    return replace(keys, band=BandSignals(names, step, len(bands[0]), BAND_SCALE, path))
 
 
 def gate_riff(seed: int, folder: Path, gate: Gate | None = None, **settings: Any) -> GatedRiff:

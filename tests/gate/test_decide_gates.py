@@ -1,6 +1,7 @@
 """The gate stage as a whole: which mics are the key, which room follows which riff, and what happens without
 a key."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ from premix.gate.rooms import decide_gates
 from premix.messages import REMEDIES
 from premix.model.gate import Riff, RoomGate
 from premix.model.song import Song
+from premix.model.tracks import DiMatch
 from tests.gate.key_material import Levels, envelopes, hold, mutes, stop
 from tests.rigs.songs import SET_UP, Settings, keys_of, recipe_of, song_from, with_decisions, with_keys, with_tracks
 
@@ -207,3 +209,78 @@ def test_the_recipes_gains_weigh_the_mics(tmp_path: Path) -> None:
 def test_a_song_that_is_silent_in_the_room_is_no_trouble(tmp_path: Path) -> None:
     """The room's own audio is never looked at; only where its sound arrives."""
     assert slugs(gated(tmp_path)) == []
+
+
+BY_HAND: Settings = {"left": {"bus": "left", "gate": {"spans": ((1.5, 2.5), (6.0, 20.0))}}, "right": {"bus": "left"}}
+
+
+def test_spans_by_hand_are_taken_as_they_are(tmp_path: Path) -> None:
+    """With the room's arrival and the lookahead; what lies beyond the song is cut, and said."""
+    song = gated(tmp_path, performances=BY_HAND)
+    assert riff_of(song, "left").spans == ((1.5, 2.5), (6.0, 8.0))
+    at, on = opened(song)
+    assert on == 1.5 * RATE
+    assert at == pytest.approx(1.5 * RATE + 480 - 240, abs=1)
+    assert [gain_db(song, "left", t) for t in (1.2, 2.0, 5.0, 7.0)] == [-60.0, 0.0, -60.0, 0.0]
+    assert len(riff_of(song, "right").spans) == 1
+    assert "gate-spans-outside" in slugs(song)
+
+
+def test_a_room_that_is_shut_while_its_guitar_sounds_is_told_with_its_times(tmp_path: Path) -> None:
+    """By hand it opens half a second late, shuts 1.2 s early, and opens one second late."""
+    spans = {"left": {"bus": "left", "gate": {"spans": ((1.5, 1.7), (6.0, 7.0))}}}
+    song = gated(tmp_path, performances=spans, parts={"left": LEFT})
+    told = {f.slug: f for f in song.findings}
+    assert {f.severity for f in told.values()} == {"warning"}
+    assert told["gate-opens-late"].message == "it opens after the guitar has begun: 1.00 to 1.49 s, 5.00 to 5.99 s"
+    assert told["gate-room-lost"].message == "it is shut while the guitar sounds: 1.80 to 3.00 s"
+    assert room_of(song, "left").lost_s == pytest.approx(0.49 + 0.99 + 1.2, abs=0.02)
+
+
+def test_a_threshold_by_hand_that_loses_a_quiet_verse_is_told(tmp_path: Path) -> None:
+    """A second 20 dB down, under a threshold of -10 dB; found by itself it is open."""
+    parts = [stop(1.0), mutes(2.0, -10.0, 50.0, 0.2), stop(1.0), mutes(1.0, -30.0, 50.0, 0.2), stop(3.0)]
+    lost = gated(tmp_path, parts={"left": parts}, gate={"threshold_db": -10.0}, hiss_db=-60.0)
+    assert "gate-room-lost" in slugs(lost)
+    assert room_of(lost, "left").lost == pytest.approx(np.array([(4.0, 5.0)]), abs=0.1)
+    found = gated(tmp_path, parts={"left": parts}, hiss_db=-60.0)
+    assert "gate-room-lost" not in slugs(found)
+    assert room_of(found, "left").lost == ()
+
+
+def test_close_mics_are_gated_where_the_recipe_says_so(tmp_path: Path) -> None:
+    """Of one performance all, in the other one mic; shut when the riff stops, at once: no arrival, no room."""
+    mics: Settings = {"dynamic": {}, "ribbon": {"stem_gate": {"range_db": 20.0}}, "room": {"role": "room"}}
+    performances: Settings = {"left": {"bus": "left", "stem_gate": {"range_db": 40.0}}, "right": {"bus": "left"}}
+    song = gated(tmp_path, mics=mics, performances=performances)
+    curves = {mic.label: mic.stem_curve for mic in song.mics}
+    assert {label for label, curve in curves.items() if curve is not None} == {
+        "left/dynamic",
+        "left/ribbon",
+        "right/ribbon",
+    }
+
+    def shut_db(label: str, seconds: float) -> float:
+        curve = curves[label]
+        assert curve is not None
+        return float(np.interp(seconds * RATE, curve.positions, curve.gains_db))
+
+    assert [shut_db("left/dynamic", t) for t in (2.0, 4.0)] == [0.0, -40.0]
+    assert [shut_db("left/ribbon", t) for t in (2.0, 4.0)] == [0.0, -20.0]
+    assert [shut_db("right/ribbon", t) for t in (2.0, 4.0)] == [-20.0, 0.0]
+
+
+def test_a_di_is_the_key_where_it_is_asked_for(tmp_path: Path) -> None:
+    """The close mics hear noise throughout; the DI, 2 ms late, starts and stops. A performance without one is told."""
+    mics: Settings = {"dynamic": {}, "room": {"role": "room"}, "di": {"role": "di"}}
+    song = song_from(recipe_of(mics, ("left",), gate={"key": "di"}))
+    song = with_decisions(with_tracks(song, RATE, FRAMES * 48, tmp_path), {"room": {"arrival_samples": 480.0}})
+    noisy = envelopes(tmp_path, [hold(8.0, -10.0)], performance="left")
+    played = envelopes(tmp_path, [stop(0.002), *LEFT], hiss_db=-80.0, performance="left.di")
+    song = with_keys(song, {"left": replace(noisy, mics=("dynamic",))})
+    own = replace(song.performances[0], di_envelopes=replace(played, mics=("di",)))
+    song = replace(song, performances=(own,))
+    song = decide_gates(song.with_mics(lambda mic: replace(mic, match=DiMatch(0.9, 2.0)) if mic.is_di else mic))
+    assert np.array(riff_of(song, "left").spans) == pytest.approx(np.array([(1.0, 3.0), (5.0, 7.0)]), abs=0.006)
+    assert "gate-no-di" not in slugs(song)
+    assert "gate-no-di" in slugs(gated(tmp_path, gate={"key": "di"}))

@@ -8,9 +8,10 @@ import pytest
 from premix.measures.limits import CHECKS, check_limits
 from premix.messages import REMEDIES
 from premix.model.alignment import BandEfficiency, Efficiency
-from premix.model.mix import Part, PartKind, PartMeasures, Rendering, StereoMeasures, WrittenFile
+from premix.model.gate import OPEN, RoomGate
+from premix.model.mix import Part, PartKind, PartMeasures, Rendering, RoomQuiet, StereoMeasures, WrittenFile
 from premix.model.settings import Limits
-from premix.model.song import Song
+from premix.model.song import Mic, Song
 from premix.model.tracks import LeftOut, RollCall
 from tests.rigs.songs import Settings, recipe_of, song_from, with_decisions
 
@@ -26,10 +27,17 @@ FOUND: Settings = {"left_a/ribbon": {"origin": "refused", "refusal": "silent"}, 
 
 def song(limits: Settings, found: Settings = FOUND) -> Song:
     """Two performances of three mics, their decisions changed by `found`, their efficiencies, and the limits."""
-    mics: Settings = {"dynamic": {}, "ribbon": {}, "sub": {}}
+    mics: Settings = {"dynamic": {}, "ribbon": {}, "sub": {}, "room": {"role": "room"}}
     made = with_decisions(song_from(recipe_of(mics, tuple(EFFICIENCIES), limits=limits)), found)
+    made = made.with_mics(lambda mic: replace(mic, room=gated(mic)) if mic.is_room else mic)
     made = replace(made, roll_call=RollCall(5, 6, (LeftOut("right_a", "sub", "right_a_sub.*"),)))
     return with_efficiencies(made, EFFICIENCIES)
+
+
+def gated(mic: Mic) -> RoomGate:
+    """Half a second of one room, and three quarters of the other, are shut while the guitar sounds."""
+    lost = ((1.0, 1.5),) if mic.performance == "left_a" else ((1.0, 1.5), (4.0, 4.25))
+    return RoomGate(mic.performance, mic.name, "gate", -30.0, (), OPEN, lost)
 
 
 def with_efficiencies(made: Song, efficiencies: Mapping[str, Efficiency]) -> Song:
@@ -53,7 +61,7 @@ RENDERING = Rendering(
     ),
     stereo=StereoMeasures(0.1, -0.3, -2.6, -0.9),
     stereo_without_centre=None,
-    room_quiet=(),
+    room_quiet=(RoomQuiet("left_a", "room", 4, 34.5), RoomQuiet("right_a", "room", 4, 20.0)),
     trim_db=0.0,
 )
 NOTHING = Rendering((), None, None, (), 0.0)
@@ -64,6 +72,8 @@ ON_THE_LIMIT = {
     "correlation": (0.1, 0.11, "guitar bus"),
     "true_peak_dbtp": (-1.0, -1.01, "bus_left"),
     "stem_spread_lu": (3.0, 2.9, "bus left"),
+    "room_lost_s": (0.75, 0.7, "right_a/room"),
+    "room_quiet_db": (20.0, 20.1, "right_a/room"),
     "refused_mics": (1, 0, "left_a/ribbon"),
     "moved_mics": (1, 0, "left_a/sub"),
     "left_out": (1, 0, "right_a/sub"),
@@ -107,10 +117,11 @@ def test_no_limits_no_findings() -> None:
 
 @pytest.mark.parametrize("field", ON_THE_LIMIT)
 def test_a_limit_that_cannot_be_measured_is_broken(field: str) -> None:
-    """Nothing delivered, nothing aligned: one error each. Counts are the exception: no mic is no refused mic."""
+    """Nothing delivered, nothing aligned: one error each. Counts are the exception: no mic is no refused mic,
+    and no room loses nothing."""
     nobody = replace(song({field: ON_THE_LIMIT[field][0]}), performances=())
     found = check_limits(nobody, NOTHING)
-    if field in ("refused_mics", "moved_mics", "left_out"):
+    if field in ("refused_mics", "moved_mics", "left_out", "room_lost_s"):
         assert found == ()
     else:
         (finding,) = found
@@ -142,7 +153,8 @@ def test_a_silent_performance_has_no_sum_efficiency_and_a_muted_one_needs_none()
     (finding,) = check_limits(with_efficiencies(song({"sum_efficiency_db": -1.5}), silent), RENDERING)
     assert finding.message == "sum efficiency cannot be measured: right_a"
     muted = song(
-        {"sum_efficiency_db": -1.5}, {f"right_a/{mic}": {"summed": False} for mic in ("dynamic", "ribbon", "sub")}
+        {"sum_efficiency_db": -1.5},
+        {f"right_a/{mic}": {"summed": False} for mic in ("dynamic", "ribbon", "sub", "room")},
     )
     assert check_limits(with_efficiencies(muted, silent), RENDERING) == ()
 

@@ -10,6 +10,7 @@ import pytest
 import yaml
 
 from premix.errors import RecipeError
+from premix.gate.rooms import decide_gates
 from premix.pipeline import prepare, render, save_sheet
 from tests.conftest import Demo, RenderedDemo
 from tests.rigs.sessions import decided, hashes, manifest_of, riff, tree, write_song
@@ -205,3 +206,30 @@ def test_saving_never_replaces_something_else(demo: Demo, sheet: Path, tmp_path:
         save_sheet(prepared.song, tmp_path / "new.yaml")
     assert other.read_text() == "mine"
     assert sorted(p.name for p in tmp_path.iterdir()) == ["new.yaml", "notes.txt"]
+
+
+def test_a_sheets_gate_times_are_given_back(demo: Demo, sheet: Path, tmp_path: Path) -> None:
+    """What was found stands in it; a passage taken out by hand is shut, and the others are as they were."""
+    with prepare(demo.song.recipe, demo.song.tracks) as prepared:
+        found = decide_gates(prepared.song).performance("left_a").riff.spans
+    data = yaml.safe_load(sheet.read_text("utf-8"))
+    assert [tuple(span) for span in data["gates"]["left_a"]] == list(found)
+    changed = edited(sheet, tmp_path, lambda data: data["gates"]["left_a"].pop(1))
+    with prepare(demo.song.recipe, demo.song.tracks, sheet=changed) as prepared:
+        riff = decide_gates(prepared.song).performance("left_a").riff
+    assert (riff.by_hand, riff.spans) == (True, (found[0], *found[2:]))
+
+
+def test_gate_times_that_do_not_fit_are_refused(demo: Demo, sheet: Path, tmp_path: Path) -> None:
+    """A performance that is not there, and spans the wrong way round: both at once."""
+
+    def change(data: dict[str, Any]) -> None:
+        data["gates"]["middle"] = [[0.0, 1.0]]
+        data["gates"]["left_a"] = [[2.0, 3.0], [1.0, 2.5]]
+
+    with (
+        pytest.raises(RecipeError) as raised,
+        prepare(demo.song.recipe, demo.song.tracks, sheet=edited(sheet, tmp_path, change)),
+    ):
+        pass
+    assert [problem.where.split()[-1] for problem in raised.value.problems] == ["gates.left_a", "gates.middle"]

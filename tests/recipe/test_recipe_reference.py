@@ -113,11 +113,22 @@ def test_the_minimal_recipe_is_minimal() -> None:
     assert len((FOLDER / "minimal.yaml").read_text().splitlines()) < 12
 
 
+def as_written(value: Any) -> Any:
+    """A record's data with each step of a chain as a recipe writes it: its kind, with its parameters."""
+    if isinstance(value, list):
+        return [as_written(entry) for entry in value]
+    if not isinstance(value, dict):
+        return value
+    if set(value) == {"kind", "params"}:
+        return {value["kind"]: value["params"]}
+    return {key: as_written(entry) for key, entry in value.items()}
+
+
 @pytest.mark.parametrize("path", RECIPES, ids=lambda path: path.stem)
 def test_a_recipe_survives_being_written_down_and_read_again(path: Path, tmp_path: Path) -> None:
     """The record as YAML (JSON is YAML) reads as the same record."""
     recipe = read_recipe(path).recipe
-    text = json.dumps(recipe.model_dump(mode="json", exclude_none=True))
+    text = json.dumps(as_written(recipe.model_dump(mode="json", exclude_none=True)))
     again = read_recipe(write(tmp_path, text)).recipe
     assert again == recipe
     assert isinstance(again, Recipe)

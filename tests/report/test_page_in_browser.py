@@ -62,6 +62,12 @@ def _play(browser: Any) -> None:
     _wait(browser, "premix.player.playing() && premix.player.position() > 0.05")
 
 
+def _choose(browser: Any, player: str) -> None:
+    """What is heard, by the name of its player."""
+    script = "const what = document.getElementById('what'); what.value = arguments[0];"
+    browser.execute_script(script + "what.dispatchEvent(new Event('change'));", player)
+
+
 @pytest.fixture
 def page(rendered: OnDisk) -> Path:
     """The page of the test song."""
@@ -220,8 +226,11 @@ def test_a_switch_keeps_the_position(browser: Any, page: Path) -> None:
 def test_equal_loudness_can_be_switched_off(browser: Any, page: Path) -> None:
     """On, each version has its own gain down to the softest; off, all have 1."""
     _open(browser, page)
+    _choose(browser, "guitars")
     _play(browser)
-    matched = browser.execute_script("return premix.listening.players[0].versions[0].match_db;")
+    matched = browser.execute_script(
+        "return premix.listening.players.find((p) => p.name === 'guitars').versions[0].match_db;"
+    )
     assert matched < -1.0, "the aligned sum is louder than that of the late and inverted mics"
     level = "return Math.max(...premix.player.state.sound.heard);"
     assert browser.execute_script(level) == pytest.approx(10.0 ** (matched / 20.0), rel=1e-6)
@@ -232,8 +241,11 @@ def test_equal_loudness_can_be_switched_off(browser: Any, page: Path) -> None:
 def test_a_blind_test_hides_the_names_and_reveals_them_rightly(browser: Any, page: Path) -> None:
     """Numbers instead of names, then what was chosen and what was what; other rounds have other orders."""
     _open(browser, page)
+    _choose(browser, "guitars")
     _play(browser)
-    names = browser.execute_script("return premix.listening.players[0].versions.map((version) => version.name);")
+    names = browser.execute_script(
+        "return premix.listening.players.find((p) => p.name === 'guitars').versions.map((version) => version.name);"
+    )
     orders, votes = set(), dict.fromkeys(names, 0)
     for round_ in range(5):
         choice = round_ % len(names)
