@@ -211,7 +211,7 @@ class _Blobs:
 
     def __init__(self, scratch: Path) -> None:
         self._scratch = scratch
-        self._blobs: list[bytes | Path] = []
+        self._blobs: list[Callable[[], bytes] | Path] = []
         self._at = 0
 
     def record(self, value: Any) -> Any:
@@ -221,12 +221,9 @@ class _Blobs:
         if isinstance(value, np.generic):
             return {"scalar": value.dtype.str, "value": value.item()}
         if isinstance(value, np.ndarray):
-            half = _lower_half(value)
-            data = np.ascontiguousarray(value if half is None else half).tobytes()
-            told = {"array": value.dtype.str, "shape": value.shape, "half": half is not None}
-            return {**told, **self._blob(data, len(data))}
+            return self._array(lambda: value)
         if isinstance(value, KeptArray):  # its file holds each matrix twice over
-            return {"kept": value.path.relative_to(self._scratch).as_posix(), "of": self.record(value[...])}
+            return {"kept": value.path.relative_to(self._scratch).as_posix(), "of": self._array(lambda: value[...])}
         if isinstance(value, Path):
             place = value.relative_to(self._scratch).as_posix()
             return {"file": place, **self._blob(value, value.stat().st_size)}
@@ -242,6 +239,19 @@ class _Blobs:
         names = [field.name for field in dataclasses.fields(value)]
         return {"record": name, "fields": {name: self.record(getattr(value, name)) for name in names}}
 
+    def _array(self, read: Callable[[], AnyArray]) -> dict[str, Any]:
+        """An array whose bytes are made when they are written: those of a whole song at once would be many."""
+        value = read()
+        half = _lower_half(value)
+        told = {"array": value.dtype.str, "shape": value.shape, "half": half is not None}
+
+        def data() -> bytes:
+            array = read()
+            lower = _lower_half(array)
+            return np.ascontiguousarray(array if lower is None else lower).tobytes()
+
+        return {**told, **self._blob(data, (value if half is None else half).nbytes)}
+
     def added(self, before: Any, after: Any) -> dict[str, Any]:
         """The fields that the pass filled in or changed; those of the tree itself are told one by one."""
         names = (
@@ -250,7 +260,7 @@ class _Blobs:
         pairs = ((name, getattr(before, name), getattr(after, name)) for name in names)
         return {name: self.record(new) for name, old, new in pairs if new is not old}
 
-    def _blob(self, blob: bytes | Path, size: int) -> dict[str, int]:
+    def _blob(self, blob: Callable[[], bytes] | Path, size: int) -> dict[str, int]:
         place = {"at": self._at, "bytes": size}
         self._blobs.append(blob)
         self._at += size
@@ -259,11 +269,11 @@ class _Blobs:
     def pieces(self) -> Iterator[bytes]:
         """All blobs, piece by piece: an hour's key envelopes are large."""
         for blob in self._blobs:
-            if isinstance(blob, bytes):
-                yield blob
-            else:
+            if isinstance(blob, Path):
                 with blob.open("rb") as file:
                     yield from iter(lambda file=file: file.read(_PIECE), b"")  # type: ignore[misc]
+            else:
+                yield blob()
 
 
 def _lower_half(values: AnyArray) -> AnyArray | None:
