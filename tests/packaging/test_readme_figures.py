@@ -24,9 +24,9 @@ def program(document: Any, name: str) -> Any:
     return document["programs"][name]
 
 
-def ratio(document: Any, first: str, second: str, figure: str) -> float:
-    """One program against another."""
-    return float(program(document, first)[figure] / program(document, second)[figure])
+def figure(document: Any, name: str) -> float:
+    """A figure by its name; KeyError where the last run did not have it."""
+    return float({entry["figure"]: entry["measured"] for entry in document["figures"]}[name])
 
 
 def pair(number: int) -> Callable[[Any], str]:
@@ -39,8 +39,29 @@ def impostors(d: Any) -> str:
     return f"{sum(k['accepted'] for k in kinds)}; {sum(k.get('good_refused', 0) for k in kinds)}"
 
 
+def words(_: Any) -> str:
+    found = stored("words")["words"]
+    return ", ".join(f"{found[word]['wrong']} of {found[word]['mics']}" for word in ("sure", "good", "fair"))
+
+
+def ranges(_: Any) -> str:
+    found = stored("words")["ranges"]
+    return f"{100.0 * found['held'] / found['delays']:.0f} %"
+
+
+def of_sections(key: str) -> Callable[[Any], list[Any]]:
+    """A figure of every family of sections."""
+    return lambda d: [row[key] for row in d["sections"].values() if isinstance(row, dict) and key in row]
+
+
 THREADS = "premix render, 2 threads"
-STAGES = ("render stage, meters, 2 threads", "render stage, meters")
+PENDING = {
+    "gate": {"the same, 108 takes", "guitar that the room loses", "left of the room"},
+    "accuracy": {"78 takes with a room mic"},
+    "render": {"a changed bus gain"},
+}
+"""Rows whose figures the bench prints, but which its stored run is too old to hold: once it is run again, they are
+found, and have to leave this list."""
 CELLS: dict[str, dict[str, Callable[[Any], str]]] = {
     "accuracy": {
         "pure fractional delay": lambda d: f"{d['pure_delays'][0]['worst_samples']:.6f} sample",
@@ -50,23 +71,33 @@ CELLS: dict[str, dict[str, Callable[[Any], str]]] = {
         "1,000 simulated cabinets": lambda d: f"{d['cabinets']['wrong']}; {d['cabinets']['refused']}",
         "the same: efficiency below brute force": lambda d: f"{d['cabinets']['brute_loss_db']:.3f} dB",
         "1,000 cabinets with a mic of another take": impostors,
+        "`align` says": words,
+        "the range printed with a delay": ranges,
+        "78 takes with a room mic": lambda d: f"{d['rooms']['off_1_ms'] + d['rooms']['not_found']}",
     },
     "gate": {
         "starts and stops found within 10 ms": lambda d: "{:.2f}, {:.2f}".format(*d["all patterns"]["f_10_ms"]),
+        "the same, 108 takes": lambda d: ", ".join(
+            f"{min(scores):.2f}" for scores in zip(*of_sections("f_10_ms")(d), strict=True)
+        ),
+        "guitar that the room loses": lambda d: f"{max(of_sections('lost_db_max')(d)):.2f} dB",
+        "left of the room": lambda d: f"{max(of_sections('left_db_max')(d)):.0f} dB",
         "gain at the room's first direct sound": lambda d: (
             f"{d['gate']['gain_db_at_first_direct_sound_min']:.1f} dB; {d['gate']['closed_gain_db_max']:.1f} dB"
         ),
         "energy above 10 kHz": lambda d: f"{abs(round(d['gate']['click_excess_db_max'], 1)):.1f} dB",
     },
     "render": {
-        "render stage, CPU": lambda d: f"{d['figures'][0]['measured']:.2f} x",
-        "the same with loudness": lambda d: f"{d['figures'][1]['measured']:.1f} x",
+        "render stage, CPU": lambda d: f"{figure(d, 'render stage / floor, CPU'):.2f} x",
+        "the same with loudness": lambda d: f"{figure(d, 'render stage with meters / floor, CPU'):.1f} x",
+        "a changed bus gain": lambda d: f"{figure(d, 'changed gain / premix render, CPU'):.1f} x; 0.6 to 0.8 x",
         "whole `premix render": lambda d: (
             f"{program(d, 'premix render')['cpu_to_floor']:.1f} x ({program(d, 'premix render')['cpu_s']:.1f} s)"
         ),
-        "the same against a naive": lambda d: f"{ratio(d, 'premix render', 'naive script, whole job', 'cpu_s'):.2f} x",
+        "the same against a naive": lambda d: f"{figure(d, 'premix render / naive script, whole job, CPU'):.2f} x",
         "two threads against one": lambda d: (
-            f"{ratio(d, *STAGES, 'wall_s'):.2f} x; {ratio(d, THREADS, 'premix render', 'wall_s'):.2f} x"
+            f"{figure(d, 'render stage, meters, 2 threads / 1, wall'):.2f} x; "
+            f"{figure(d, 'premix render, 2 threads / 1, wall'):.2f} x"
         ),
         "peak memory": lambda d: (
             f"{program(d, 'premix render')['peak_mb']:.0f} MB; {program(d, THREADS)['peak_mb']:.0f} MB"
@@ -90,10 +121,14 @@ def rows_of(bench: str) -> list[tuple[str, str]]:
 
 @pytest.mark.parametrize("bench", CELLS)
 def test_tables_hold_what_the_benches_stored(bench: str) -> None:
-    """Row by row; what differs is told with the row, what README says, and what the bench stored."""
+    """Row by row, every row; what differs is told with the row, what README says, and what the bench stored."""
     document, differing = stored(bench), []
     for first, second in rows_of(bench):
         (start,) = [words for words in CELLS[bench] if first.startswith(words)]
+        if start in PENDING.get(bench, ()):
+            with pytest.raises(KeyError):
+                CELLS[bench][start](document)
+            continue
         wanted = CELLS[bench][start](document)
         if second != wanted:
             differing.append(f"README, '{first}': {second}; tests/bench/{bench}.json: {wanted}")
