@@ -19,6 +19,8 @@ STEP_MS = 8
 """Control frames from one judged frame to the next."""
 LOW_HZ, HIGH_HZ = 200.0, 4500.0
 """Below, mics a hand apart hear everything alike; above, little of a distorted guitar is left."""
+ALONE = 0.999
+"""From so much of the power in one mic on, agreement says nothing."""
 CHUNK = 2048
 """Judged frames worked on at once, 16 s."""
 SAMPLE, SAMPLES = 64, 48
@@ -66,7 +68,9 @@ class Agreement:
             along = np.einsum("fm,mtf->tf", g.conj(), x)
             power = np.sum(x.real**2 + x.imag**2, axis=(0, 2))
             part = np.sum(along.real**2 + along.imag**2, axis=1) / np.maximum(power, np.float32(1e-20))
-            yield ((part - chance) / (1.0 - chance)).astype(np.float64)
+            if chance > ALONE:  # one mic has all the power: the level decides alone
+                part = np.ones_like(part)
+            yield ((part - min(chance, ALONE)) / (1.0 - min(chance, ALONE))).astype(np.float64)
 
     def _guitar(self, loud: BoolArray) -> tuple[Spectra, Spectra, float]:
         """(scale (M, 1, 1), g (F, M), chance): gains that make the mics equally loud, the guitar, and what is along

@@ -53,7 +53,7 @@ def test_a_mic_that_is_there_for_a_part_is_judged_on_it(
     name = rig.names[1]
     assert found[name].refusal is None
     assert found[name].polarity == whole[name].polarity
-    assert found[name].delay_samples == pytest.approx(whole[name].delay_samples, abs=0.1)
+    assert found[name].delay_samples == pytest.approx(whole[name].delay_samples, abs=0.2)  # 9 degrees at 6 kHz
     assert f"left/{name}" in {f.subject for f in song.findings if f.slug == "alignment-dropout"}
 
 

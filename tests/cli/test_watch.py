@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -58,7 +59,11 @@ class Watching:
             "--no-report",
         ]
         self.process = subprocess.Popen(
-            [*map(str, command), "--watch", *words], stderr=subprocess.PIPE, text=True, bufsize=1
+            [*map(str, command), "--watch", *words],
+            stderr=subprocess.PIPE,
+            text=True,
+            bufsize=1,
+            preexec_fn=partial(signal.signal, signal.SIGINT, signal.default_int_handler),  # a background run ignores it
         )
         self.lines: list[str] = []
         self._read = threading.Thread(target=self._follow, daemon=True)

@@ -19,8 +19,8 @@ BANDS = (BandEfficiency(1000.0, -3.0, -1.0, 1.0),)
 
 
 EFFICIENCIES = {
-    "left_a": Efficiency("left_a", -3.0, -1.0, -3.5, -1.4, BANDS),
-    "right_a": Efficiency("right_a", -5.0, -1.5, -5.5, -2.0, BANDS),
+    "left_a": Efficiency("left_a", -3.0, -1.0, -3.5, -1.4, BANDS, (), -1.25, (4.0, 6.0)),
+    "right_a": Efficiency("right_a", -5.0, -1.5, -5.5, -2.0, BANDS, (), -1.75, (62.0, 64.5)),
 }
 FOUND: Settings = {"left_a/ribbon": {"origin": "refused", "refusal": "silent"}, "left_a/sub": {"moved_samples": 12.0}}
 
@@ -68,6 +68,7 @@ NOTHING = Rendering((), None, None, (), 0.0)
 
 ON_THE_LIMIT = {
     "sum_efficiency_db": (-1.5, -1.49, "right_a"),
+    "worst_passage_db": (-1.75, -1.7, "right_a 1:02.00 to 1:04.50"),
     "mono_fold_db": (-2.6, -2.5, "guitar bus"),
     "correlation": (0.1, 0.11, "guitar bus"),
     "true_peak_dbtp": (-1.0, -1.01, "bus_left"),

@@ -54,7 +54,7 @@ def render(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) 
 
     def call(song: Song, progress: Progress) -> tuple[int, str]:
         monkeypatch.setattr("premix.cli.show.BarProgress", lambda: _Ended(progress))
-        code = run(["render", str(song.recipe), str(song.tracks), "--out", str(song.out()), "--no-report"])
+        code = run(["render", str(song.recipe), str(song.tracks), "--out", str(song.out()), "--no-report", "--fresh"])
         return code, capsys.readouterr().err
 
     return call

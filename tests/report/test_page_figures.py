@@ -170,7 +170,7 @@ def test_the_roll_call_stands_at_the_top(rendered: OnDisk) -> None:
 def test_a_broken_limit_and_its_remedy_come_first(rendered: OnDisk, page: Reader) -> None:
     """The recipe asks for a mono fold that sides of unrelated performances cannot have."""
     text = next(text for attrs, text in page.all("p") if "verdict" in str(attrs.get("class")))
-    assert text == f"1 limit broken: {len(rendered.manifest.files)} files"
+    assert text == f"1 limit broken, 3 findings to look at: {len(rendered.manifest.files)} files"
     items = [attrs["class"] for attrs, _ in page.all("li") if "class" in attrs]
     assert items[0] == "error"
     assert "no: broken" in [text for _, text in page.all("td")]
