@@ -24,7 +24,8 @@ LEAST_PARTS = 3
 LEAST_SIZE = 0.1
 WORDS: dict[Confidence, tuple[float, float, float]] = {"sure": (0.5, 0.8, 0.6), "good": (0.2, 0.7, 0.5)}
 """Least margin in dB, coherence and evenness of a word; what does not reach the last one is fair. Set on simulated
-mics, half of the set-ups with a fault, so that no sure one was wrong; tests/bench/words.py tells the shares."""
+mics, half of the set-ups with a fault, so that no sure one of them was wrong; tests/bench/words.py tells the shares on
+others."""
 SUB_SHARE = 0.5
 """A sub mic shares a few bands with the others, so its margin need only be this much of that."""
 WIDEST_S: dict[Role, float] = {"close": 80e-6, "sub": 400e-6, "room": 0.0}

@@ -21,6 +21,7 @@ mics:
 performances:
 {performances}deliver:
   ceiling_dbtp: {ceiling_dbtp:g}
+  balance: in_sheet
 """
 
 
