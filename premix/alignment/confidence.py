@@ -30,8 +30,6 @@ SUB_SHARE = 0.5
 """A sub mic shares a few bands with the others, so its margin need only be this much of that."""
 WIDEST_S: dict[Role, float] = {"close": 80e-6, "sub": 400e-6, "room": 0.0}
 """Half a range that is wider earns no better word than fair."""
-SURE_S: dict[Role, float] = {"close": 10e-6, "sub": 60e-6, "room": 0.0}
-"""And one that is wider than this none better than good: another mic may have pulled it."""
 _TINY = 1e-300
 
 
@@ -113,8 +111,7 @@ def word(decision: MicDecision, parts: Parts, range_samples: float | None, rate:
     margin_db = (decision.margin_db or 0.0) / (SUB_SHARE if decision.role == "sub" else 1.0)
     figures = margin_db, decision.coherence or 0.0, evenness(parts)
     for name, least in WORDS.items():
-        narrow = name != "sure" or range_samples <= SURE_S[decision.role] * rate
-        if narrow and all(figure >= floor for figure, floor in zip(figures, least, strict=True)):
+        if all(figure >= floor for figure, floor in zip(figures, least, strict=True)):
             return name
     return "fair"
 
