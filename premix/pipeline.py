@@ -11,25 +11,16 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from premix.alignment.decide import align, decide_variant, decided_as, recorded_before
+from premix.alignment.decide import decide_variant
 from premix.alignment.delay_parts import with_delay_parts
-from premix.alignment.lateness import odd_starts
-from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_offsets, sheet_text, with_gates
-from premix.alignment.steadiness import (
-    CHANGES,
-    findings_of,
-    follow_song,
-    unsteady,
-    with_presence,
-    with_sheet_steps,
-    with_steps,
-    with_trails,
-)
+from premix.alignment.rounds import aligned
+from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text, with_gates
+from premix.alignment.steadiness import CHANGES
 from premix.analysis.damage import check_intact, damage
 from premix.analysis.di_check import check_dis
 from premix.analysis.kept import Kept
 from premix.analysis.levels import look
-from premix.analysis.scan import scan, scan_steadied
+from premix.analysis.passes import Passes
 from premix.audio.reader import sample_hash
 from premix.delivery.against import Changes, Render, changes, is_approved
 from premix.delivery.documents import comparison_manifest, manifest
@@ -168,94 +159,14 @@ def prepare(
     if given is not None:
         check_sheet(given, str(sheet), song)
     with scratch_folder() as scratch:
-        reader = _Reader(scratch, threads, progress, kept)
-        song = check_dis(check_intact(reader.scan(song)))
-        song = reader.decide(song, given)
+        kept = kept or Kept(keeps=False)
+        passes = Passes(scratch, threads, progress, kept, scratch_room)
+        song = check_dis(check_intact(passes.scan(song)))
+        with scratch_room():
+            solve = partial(aligned, song, given, passes)
+            followed = given.sha256 if given is not None else ""
+            song = kept.decide(song, scratch, followed, lambda: with_delay_parts(solve()))
         yield Prepared(merged, song if given is None else with_gates(given, song), given)
-
-
-MOST_ROUNDS = 2
-"""A mic that changes spoils a little what the others say; read through its steps once, the rest of them shows."""
-
-
-class _Reader:
-    """The passes over the tracks, each with scratch files of its own; kept: what the run before left of them."""
-
-    def __init__(self, scratch: Path, threads: int, progress: Progress, kept: Kept | None) -> None:
-        self._scratch, self._threads, self._progress = scratch, threads, progress
-        self._kept = kept or Kept(keeps=False)
-
-    def scan(self, song: Song) -> Song:
-        self._progress.begin("reading", song.frames * len(song.mics))
-        return self._read(song, self._scratch, {}, scan)
-
-    def _read(self, song: Song, scratch: Path, offsets: Mapping[str, int], scan: Callable[..., Song]) -> Song:
-        """A pass of this run, or the same one of the run before."""
-        ways = {"threads": self._threads, "progress": self._progress.advance}
-        with scratch_room():
-            return self._kept.read(song, scratch, offsets, lambda: scan(song, scratch, **ways))
-
-    def in_step(self, song: Song, offsets: Mapping[str, int]) -> Song:
-        """The song with files that start elsewhere, by whole samples, read once more in step for their spectra."""
-        self._progress.begin("reading in step", song.frames * len(song.mics))
-        read = self._read(song, self._folder("in_step"), offsets, partial(scan, offsets=offsets))
-        pairs = zip(song.performances, read.performances, strict=True)
-        performances = (replace(p, spectra=other.spectra, windows=other.windows) for p, other in pairs)
-        return replace(song, performances=tuple(performances))
-
-    def steadied(self, song: Song) -> Song:
-        """Performances with a mic that changes read once more, that mic through its steps."""
-        self._progress.begin("reading steadied", song.frames * sum(len(p.mics) for p in song.performances if p.steps))
-        read = ((own.name, zip(own.judged, own.spectra.offsets, strict=True)) for own in song.performances)
-        offsets = {mic.label: offset for _, mics in read for mic, offset in mics}
-        return self._read(song, self._folder("steadied"), offsets, scan_steadied)
-
-    def decide(self, song: Song, sheet: Sheet | None) -> Song:
-        """The song with the alignment's decisions, or those of the run before where nothing they depend on changed."""
-        solve = partial(_aligned, song, sheet, self)
-        followed = sheet.sha256 if sheet is not None else ""
-        with scratch_room():
-            return self._kept.decide(song, self._scratch, followed, lambda: with_delay_parts(solve()))
-
-    def _folder(self, name: str) -> Path:
-        own = self._scratch / f"{name}_{len(list(self._scratch.iterdir()))}"
-        own.mkdir()
-        return own
-
-
-def _aligned(song: Song, sheet: Sheet | None, reader: _Reader) -> Song:
-    """Decide every mic, follow it through the song, and where it changes decide it anew with its changes undone."""
-    if sheet is not None:
-        starts = sheet_offsets(sheet, song)
-        song = reader.in_step(song, starts) if starts else song
-        stepped = with_sheet_steps(song, sheet)
-        song = reader.steadied(stepped) if any(p.steps for p in stepped.performances) else song
-    first = align(song, sheet)
-    offsets = odd_starts(first) if sheet is None else {}
-    if offsets:
-        song = reader.in_step(song, offsets)
-        first = align(song)
-    found = follow_song(first)
-    if sheet is None and any(own.presence for own in found):
-        song = with_presence(song, first, found)
-        first = align(song)
-        found = follow_song(first)
-    changed = any(own.steps for own in found)
-    if sheet is not None or not changed:
-        return with_trails(first, found).tell(*findings_of(first, found))
-    left, steadied = found, song
-    for _ in range(MOST_ROUNDS):
-        steadied = reader.steadied(with_steps(steadied, left))
-        solved = align(steadied)
-        left = follow_song(solved)
-        if not any(own.steps for own in left):
-            break
-    if song.alignment.changes == "follow":
-        final = with_trails(recorded_before(solved, first), found, left).tell(*unsteady(solved, left))
-    else:
-        final = decided_as(song, solved)
-        final = with_trails(final, found, follow_song(final))
-    return final.tell(*findings_of(solved, found))
 
 
 def render(

@@ -99,7 +99,7 @@ def test_the_analysis_is_done_once(rendered: OnDisk, tmp_path: Path, monkeypatch
         calls.append(1)
         return scan(*args, **more)
 
-    monkeypatch.setattr("premix.pipeline.scan", counted)
+    monkeypatch.setattr("premix.analysis.passes.scan", counted)
     compare(rendered.recipe, rendered.tracks, tmp_path / "out", report=False)
     assert calls == [1]
 
