@@ -19,12 +19,9 @@ from premix.delivery.package import Package
 from premix.delivery.verify import sums_name
 from premix.errors import DeliveryError
 from tests.delivery.conftest import SMALL
+from tests.rigs.killed import KilledError, dying_at
 
 pytestmark = pytest.mark.tools("posix")
-
-
-class KilledError(BaseException):
-    """Stands for SIGKILL: no handler of the code under test catches it."""
 
 
 def mounted(folder: Path) -> bool:
@@ -161,18 +158,7 @@ def test_kill_between_any_two_steps_is_undone_by_the_next_run(
 
 def killed_at(patch: pytest.MonkeyPatch, cut: int, out: Path, old: list[str]) -> bool:
     """Replace, killed before its cut-th step; False where it has fewer steps."""
-    steps = 0
-
-    def dying(real: Callable[..., object]) -> Callable[..., object]:
-        def step(*args: object, **kwargs: object) -> object:
-            nonlocal steps
-            steps += 1
-            if steps == cut:
-                raise KilledError
-            return real(*args, **kwargs)
-
-        return step
-
+    dying = dying_at(cut)
     for name in ("rename", "replace", "unlink", "rmdir", "mkdir"):
         patch.setattr(Path, name, dying(getattr(Path, name)))
     for name in ("unlink", "rmdir"):  # a tree is removed with these

@@ -10,7 +10,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -20,12 +20,9 @@ from premix.delivery.package import Package
 from premix.delivery.whole import mend, replace_folder, write_text_file
 from premix.errors import DeliveryError
 from tests.delivery.conftest import SMALL
+from tests.rigs.killed import KilledError, dying_at
 
 FILES = 5
-
-
-class KilledError(BaseException):
-    """Stands for SIGKILL: no handler of the code under test catches it."""
 
 
 def fill(folder: Path, text: str) -> None:
@@ -78,18 +75,7 @@ def test_kill_between_any_two_steps_leaves_old_or_new(
 
 def killed_at(patch: pytest.MonkeyPatch, cut: int, new: Path, out: Path, old: Path) -> bool:
     """Run the replacement and kill it before its cut-th step; False where it has fewer."""
-    steps = 0
-
-    def dying(real: Callable[..., object]) -> Callable[..., object]:
-        def step(*args: object, **kwargs: object) -> object:
-            nonlocal steps
-            steps += 1
-            if steps == cut:
-                raise KilledError
-            return real(*args, **kwargs)
-
-        return step
-
+    dying = dying_at(cut)
     patch.setattr(Path, "rename", dying(Path.rename))
     patch.setattr(swap, "_exchange", dying(swap._exchange))
     patch.setattr(swap, "sync", dying(swap.sync))
