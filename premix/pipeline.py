@@ -37,6 +37,7 @@ from premix.measures.limits import check_limits
 from premix.measures.meters import RenderMeters
 from premix.mixdown.levelled import GUITAR_BUS, Take, render_levelled, render_matched
 from premix.mixdown.plan import parts_of, plan_mix, proved
+from premix.mixdown.widest import at_limit
 from premix.model.alignment import Sheet
 from premix.model.manifest import ComparisonManifest, Manifest
 from premix.model.mix import MixPlan, Rendered
@@ -330,7 +331,14 @@ def compare(
             raise RecipeError(Problem("comparison-no-variants", where, "the recipe has no variants"))
         told = prepared.song.findings
         song = decide_gates(prepared.song)
-        takes = [Take(variant, plan_mix(decide_variant(song, variant))) for variant in variants]
+        planned = [_planned(decide_variant(song, variant), pool, progress) for variant in variants]
+        takes = [Take(variant, plan) for variant, (plan, _) in zip(variants, planned, strict=True)]
+
+        widths = [
+            replace(finding, subject=f"variant {take.variant.name}, {finding.subject}")
+            for take, (_, found) in zip(takes, planned, strict=True)
+            for finding in found
+        ]
 
         def open_file(take: Take, meters: RenderMeters | None) -> PartFiles:
             step = "measuring" if meters else "rendering"
@@ -343,7 +351,7 @@ def compare(
         matched = render_matched(
             takes, song.deliver.ceiling_dbtp, open_file, rate=song.file_rate, pool=pool, progress=progress.advance
         )
-        document = comparison_manifest(replace(song, findings=told).tell(*matched.findings()), matched)
+        document = comparison_manifest(replace(song, findings=told).tell(*widths, *matched.findings()), matched)
         if report and missing_extra() is None:
             page = package.folder / document_name(song.name, "comparison", "html")
             write_compare_page(song, document, package.folder, page)
@@ -391,7 +399,8 @@ def _render_files(
     song: Song, package: Package, pool: Executor | None, progress: Progress, extra_trim_db: float, kept: Kept
 ) -> Rendered:
     """Render every file that the recipe asks for into the package's folder."""
-    plan = proved(plan_mix(song), kept.taken)
+    plan, told = _planned(song, pool, progress)
+    plan = proved(plan, kept.taken)
     parts = parts_of(plan, song.deliver)
     names = file_names(parts, song.name, song.deliver.name, song.deliver.format)
     package.need(bytes_of(parts, song) + kept.size())
@@ -410,7 +419,15 @@ def _render_files(
         pool=pool,
         progress=progress.advance,
     )
-    return Rendered(song.tell(*findings), plan, rendering)
+    return Rendered(song.tell(*told, *findings), plan, rendering)
+
+
+def _planned(song: Song, pool: Executor | None, progress: Progress) -> tuple[MixPlan, tuple[Finding, ...]]:
+    """The song's mix; where its width has to keep a limit, the song is mixed once to find it."""
+    plan = plan_mix(song)
+    if plan.guitar_bus.limit is not None:
+        progress.begin("finding the width", _work(plan))
+    return at_limit(plan, pool=pool, progress=progress.advance)
 
 
 def _work(plan: MixPlan) -> int:

@@ -266,7 +266,7 @@ def _show_broken(outcome: Outcome) -> None:
 
 def _show_render(outcome: Outcome, out: Path) -> None:
     """What was done and measured, the worst news first, in at most twenty lines."""
-    song, rendering = outcome.rendered.song, outcome.rendered.rendering
+    song, plan, rendering = outcome.rendered.song, outcome.rendered.plan, outcome.rendered.rendering
     length_s = samples_to_s(song.frames, song.rate)
     show.say(f"{song.name}: {len(song.mics)} tracks, {length_s:.1f} s at {song.rate} Hz")
     show.say(f"  {song.roll_call.line()}")
@@ -296,6 +296,7 @@ def _show_render(outcome: Outcome, out: Path) -> None:
     if rendering.stereo and rendering.stereo.correlation is not None:
         show.say(
             f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
+            + (f", width {plan.guitar_bus.width:.2f}" if plan.guitar_bus.limit is not None else "")
             + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
         )
     show.plug_ins(outcome.manifest.chain_files)
