@@ -233,6 +233,13 @@ STAGES: dict[str, dict[str, str]] = {
         "null-missing": "Check the path: a file, or the output folder of a render.",
         "null-mixed": "Compare two files, or two output folders, of one rate and channel count.",
     },
+    "balance": {
+        "like-unreadable": "Give the rough mix as WAV, FLAC, MP3 or OGG, of one or two channels.",
+        "like-not-these": "Check that this is a mix of this song, of these takes, within 10 s of the tracks' start.",
+        "like-not-heard": "Nothing to do if it was left out of the mix; else set its level by ear.",
+        "like-unsure": "Set this one by ear; a mix whose faders move has no one balance.",
+        "like-sub-or-equaliser": "Listen to the low end: a louder sub mic and a mix equalised there look alike.",
+    },
     "system": {"system-refused": "Make room, or give premix the right to what is named there; nothing was written."},
     "report": {
         "report-extra-missing": "Install premix-stems[report] for the page, or say --no-report.",

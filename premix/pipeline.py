@@ -22,6 +22,8 @@ from premix.analysis.kept import Kept
 from premix.analysis.levels import look
 from premix.analysis.passes import Passes
 from premix.audio.reader import sample_hash
+from premix.audio.rough_mix import MixSamples, read_mix
+from premix.balance.found import balance_of
 from premix.delivery.against import Changes, Render, changes, is_approved
 from premix.delivery.documents import comparison_manifest, manifest
 from premix.delivery.file_names import document_name, file_names, variant_path
@@ -30,7 +32,7 @@ from premix.delivery.part_files import PartFiles, bytes_of
 from premix.delivery.scratch import scratch_folder, scratch_room
 from premix.delivery.track_sheet import write_track_sheet
 from premix.delivery.verify import KEPT
-from premix.delivery.whole import write_text_file
+from premix.delivery.whole import check_ours, write_text_file
 from premix.errors import Finding, Problem, RecipeError, RefusedError
 from premix.gate.rooms import decide_gates
 from premix.measures.limits import check_limits
@@ -39,11 +41,13 @@ from premix.mixdown.levelled import GUITAR_BUS, Take, render_levelled, render_ma
 from premix.mixdown.plan import parts_of, plan_mix, proved
 from premix.mixdown.widest import at_limit
 from premix.model.alignment import Sheet
+from premix.model.balance import FoundBalance
 from premix.model.manifest import ComparisonManifest, Manifest
 from premix.model.mix import MixPlan, Rendered
 from premix.model.song import Song
 from premix.model.tracks import TrackLook
 from premix.processors.chains import chain_paths, check_chains
+from premix.recipe.balance_layer import LAYER_MARK, extends_from, found_lines, layer_text
 from premix.recipe.read import read_recipe, read_sheet
 from premix.recipe.record import MergedRecipe
 from premix.recipe.resolve import song_of, variants_of
@@ -357,6 +361,51 @@ def compare(
             write_compare_page(song, document, package.folder, page)
         check_unchanged(song)
         return package.commit(document)
+
+
+def balance_like(
+    recipe: Path,
+    folder: Path,
+    like: Path,
+    *,
+    settings: Sequence[str] = (),
+    threads: int = 1,
+    sheet: Path | None = None,
+    allow_plug_ins: bool = False,
+    save: Path | None = None,
+    progress: Progress | None = None,
+) -> tuple[Song, FoundBalance, str]:
+    """The balance of a rough mix (the file `like`) of these tracks: the song, what was found, and the recipe's layer.
+
+    save: where the layer is written, too. Raises UserError where `like` is no mix of them.
+    """
+    progress = progress or Progress()
+    with scratch_folder() as scratch:
+        mixes: list[MixSamples] = []
+
+        def loaded(merged: MergedRecipe, song: Song) -> None:
+            if save is not None:
+                check_ours([save], LAYER_MARK)
+            mixes.append(read_mix(like, song.rate, scratch))
+
+        with prepare(
+            recipe,
+            folder,
+            settings=settings,
+            threads=threads,
+            sheet=sheet,
+            allow_plug_ins=allow_plug_ins,
+            progress=progress,
+            loaded=loaded,
+        ) as prepared:
+            song = prepared.song
+            found = balance_of(song, mixes[0], str(like), prepared.merged.recipe.guitar_bus.pan_law_db, progress)
+            words = f"{found.explained:.2f} of {like.name} explained by the tracks as {found.tracks}"
+            extends = extends_from(recipe, save) if save is not None else str(recipe)
+            text = layer_text(found_lines(prepared.merged, found), extends, words)
+            if save is not None:
+                write_text_file(save, text, LAYER_MARK)
+            return song.tell(*found.findings), found, text
 
 
 def _named(recipe: RecipeLike, sheet: Path | None, expect: Path | None = None) -> dict[str, Path | None]:
