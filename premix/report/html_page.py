@@ -28,13 +28,15 @@ class Page:
     """A page before it is known what can be heard on it.
 
     template: in this room. document: the manifest that its figures are looked up in. facts: what else the template
-    needs.
+    needs. scripts, styles: files of this room, one after the other.
     """
 
     template: str
-    document: Manifest | ComparisonManifest
+    document: Manifest | ComparisonManifest | None
     rate: int
     facts: dict[str, Any]
+    scripts: tuple[str, ...] = ("player.js",)
+    styles: tuple[str, ...] = ("page.css",)
 
     def size(self, **more: Any) -> int:
         """Bytes of the page without anything to hear."""
@@ -61,14 +63,15 @@ class Page:
             lstrip_blocks=True,
         )
         environment.globals["decimal"] = written
-        css = _text("page.css").replace("@LIGHT@", style_variables(False)).replace("@DARK@", style_variables(True))
-        script = _text("player.js")
+        css = "".join(map(_text, self.styles))
+        css = css.replace("@LIGHT@", style_variables(False)).replace("@DARK@", style_variables(True))
+        script = "".join(map(_text, self.scripts))
         return environment.get_template(self.template).generate(
             css=Markup(css),
             script=Markup(script),
             policy=_policy(css, script),
             listening=listening,
-            played=Markup(_script_safe(_played(listening, self.rate))),
+            played=Markup(script_safe(_played(listening, self.rate))),
             base64=lambda data: Markup(base64.b64encode(data).decode()),
             m=self.document,
             n=Figures(self.document).number,
@@ -88,7 +91,7 @@ def look_up(document: Any, *path: str | int) -> Any:
 class Figures:
     """Writes figures of a manifest as HTML `data` elements: value as it is, its place, and rounded text."""
 
-    def __init__(self, document: Manifest | ComparisonManifest) -> None:
+    def __init__(self, document: Manifest | ComparisonManifest | None) -> None:
         self._document = document
 
     def number(
@@ -165,7 +168,7 @@ def _played(listening: Listening, rate: int) -> dict[str, Any]:
     }
 
 
-def _script_safe(data: Any) -> str:
+def script_safe(data: Any) -> str:
     """JSON that cannot end the script element it stands in."""
     text = json.dumps(data, ensure_ascii=True, allow_nan=False)
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
