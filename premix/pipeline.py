@@ -51,7 +51,7 @@ from premix.recipe.balance_layer import LAYER_MARK, balance_base, extends_from, 
 from premix.recipe.read import read_recipe, read_sheet
 from premix.recipe.record import MergedRecipe
 from premix.recipe.resolve import song_of, variants_of
-from premix.report.balance_page import check_page, write_balance_page
+from premix.report.balance_page import check_page, opened, write_balance_page
 from premix.report.compare_page import write_compare_page
 from premix.report.page import missing_extra, write_report
 from premix.tracks.find import find_tracks
@@ -451,7 +451,7 @@ def balance_page(
         plan, told = _planned(song, None, progress)
         base = balance_base(prepared.merged.recipe, recipe.name)
         with scratch_folder() as scratch:
-            write_balance_page(song, plan, base, sheet_text(song), places[0], span_s=span_s, folder=scratch)
+            write_balance_page(song, plan, base, sheet_text(opened(song)), places[0], span_s=span_s, folder=scratch)
         return song.tell(*told), places[0]
 
 

@@ -6,7 +6,6 @@ with the gates of ITU-R BS.1770-5. Only the triangle of each matrix is kept, row
 """
 
 import base64
-import math
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
@@ -16,15 +15,13 @@ import numpy as np
 from premix.arrays import FloatArray
 from premix.audio.bands import Band, band_slices, third_octave_bands
 from premix.measures.loudness import STEPS_PER_HOP, WeightedSteps
-from premix.measures.stereo import BIN_HZ
 from premix.report.listening import Stream
 from premix.report.window import Window
 
 BANDS = third_octave_bands(40.0, 12_500.0)
 MOST_GATED = 48
 """With more signals the loudness is told without gates: a matrix every 100 ms would outweigh the sound."""
-_OVERLAP = 4
-"""Hann-windowed frames three quarters over each other weigh every sample alike: their squares add up to a constant."""
+_PIECE_S = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,27 +49,25 @@ class BalanceMatrix:
 def matrix_of(open_stream: Callable[[int], Stream], signals: int, window: Window, rate: int) -> BalanceMatrix:
     """The matrices of the signals that come out of `open_stream`, over the window."""
     rows, columns = np.triu_indices(signals)
-    size = 1 << math.ceil(math.log2(rate / BIN_HZ))
-    freqs_hz: FloatArray = np.asarray(np.fft.rfftfreq(size, 1.0 / rate), np.float64)
+    freqs_hz: FloatArray = np.asarray(np.fft.rfftfreq(window.frames, 1.0 / rate), np.float64)
     bands = tuple(band for band in BANDS if band.upper_hz < rate / 2)
     slices = band_slices(freqs_hz, bands)
-    by_band, whole = np.zeros((len(bands), signals, signals)), np.zeros((signals, signals))
+    whole, piece = np.zeros((signals, signals)), round(_PIECE_S * rate)
     steps, weighted = WeightedSteps(rate, signals), []
-    taper, frame = np.hanning(size + 1)[:-1], np.zeros((signals, size))
-    hop = size // _OVERLAP
+    samples = np.empty((signals, window.frames), np.float32)  # a page holds few: its clips have to fit
     with closing(open_stream(window.start)) as stream:
-        for done in range(0, window.frames + size, hop):
-            count = max(0, min(hop, window.frames - done))
-            frame[:, :-hop], frame[:, -hop:] = frame[:, hop:].copy(), 0.0
-            if count:
-                block = frame[:, size - hop : size - hop + count]
-                block[:] = stream.next(count)
-                whole += block @ block.T
-                weighted.append(steps.feed(block)[:, rows, columns] / steps.length)
-            spectra = np.fft.rfft(frame * taper, axis=1)
-            for b, part in enumerate(slices):
-                flat = np.concatenate((spectra[:, part].real, spectra[:, part].imag), axis=1)
-                by_band[b] += flat @ flat.T
+        for done in range(0, window.frames, piece):
+            block = stream.next(min(piece, window.frames - done))
+            samples[:, done : done + block.shape[1]] = block
+            whole += block @ block.T
+            weighted.append(steps.feed(block)[:, rows, columns] / steps.length)
+    by_band = np.zeros((len(bands), signals, signals))
+    spectra = np.empty((signals, slices[-1].stop), np.complex64)
+    for row, own in zip(spectra, samples, strict=True):
+        row[:] = np.fft.rfft(own)[: slices[-1].stop]
+    for b, part in enumerate(slices):
+        flat = np.concatenate((spectra[:, part].real, spectra[:, part].imag), axis=1).astype(np.float64)
+        by_band[b] = flat @ flat.T
     powers = np.concatenate(weighted)
     count = len(powers) // STEPS_PER_HOP
     gated = signals <= MOST_GATED and count >= 4

@@ -332,7 +332,7 @@ function startBalance(base) {
     const centres = own.centres.map((hz) => `${Math.round(hz)} Hz`);
     const shares = Object.keys(base.mics).map((mic) => cells("td", `${mic}, %`, own.share(gains,
       base.signals.map((signal) => signal.mic === mic)).map((value) => written(100 * value, 0))));
-    at("shares").tHead.replaceChildren(cells("th", "", centres));
+    at("shares").tHead.replaceChildren(cells("th", "third octave", centres));
     at("shares").tBodies[0].replaceChildren(cells("td", "against the recipe, dB",
       difference.map((db) => written(db, 1))), ...shares);
   }
