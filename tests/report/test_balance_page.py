@@ -118,7 +118,8 @@ def _delivered(balanced: Balanced, recipe: Path, name: str, sheet: str) -> Float
     out = recipe.with_name(f"{name}-out")
     outcome = render(recipe, balanced.tracks, out, settings=("deliver.bits=32",), sheet=alignment)
     (guitars,) = (file for file in outcome.manifest.files if file.part == "guitars")
-    return np.asarray(read(out / guitars.path)) * 10.0 ** (-outcome.manifest.trim_db / 20.0)
+    untrimmed: FloatArray = read(out / guitars.path) * 10.0 ** (-outcome.manifest.trim_db / 20.0)
+    return untrimmed
 
 
 def _base(browser: Any) -> dict[str, Any]:
