@@ -6,6 +6,8 @@ level that of the guitar around, so that a quiet verse is measured by itself. Th
 likely states (segmental k-means, there section VI.A), twice.
 """
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -37,6 +39,8 @@ HIDES_DB, SEEN_DB = 6.0, 12.0
 """Bleed hides a guitar that is 6 dB weaker; one that should be 12 dB louder than that is missed for sure."""
 CLEAR = 0.75
 """Agreement of frames whose level is the guitar's."""
+AT_ONCE = 240
+"""Blocks worked on at once, 4 min."""
 PLAYED = 12
 """Frames of a block, at least, that make a level."""
 RISES_DB = 2.0
@@ -125,11 +129,10 @@ def _loud(level: FloatArray, guitar: BoolArray, top: float) -> FloatArray:
     """
     count = _blocks(level.size)
     own = np.full(count, -np.inf)
-    for block in range(count):
-        part = slice(block * BLOCK, (block + 1) * BLOCK)
-        inside = level[part][guitar[part]]
-        if inside.size >= PLAYED:
-            own[block] = np.percentile(inside, 90)
+    for first, rows in _around(level, guitar, 0):
+        inside = np.count_nonzero(rows < np.inf, axis=1)
+        played = np.flatnonzero(inside >= PLAYED)
+        own[first + played] = _percentile(rows[played], inside[played], 90.0)
     known = np.flatnonzero(np.isfinite(own))
     if not known.size:
         return np.full(count, top)
@@ -143,60 +146,89 @@ def _loud(level: FloatArray, guitar: BoolArray, top: float) -> FloatArray:
     return np.asarray(np.interp(np.arange(count), known, lower[known]))
 
 
-def _noise_db(level: FloatArray) -> tuple[float, float] | None:
-    """(mean, standard deviation) of a steady noise at the bottom of some levels; None where there is none.
+def _around(level: FloatArray, chosen: BoolArray, reach: int) -> Iterator[tuple[int, FloatArray]]:
+    """(first block, (blocks, frames) sorted) of the chosen levels of each block and of `reach` blocks to either side;
+    inf where there are no more of them."""
+    count = _blocks(level.size)
+    padded = np.full((count + 2 * reach) * BLOCK, np.inf)
+    np.copyto(padded[reach * BLOCK :][: level.size], level, where=chosen)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, (2 * reach + 1) * BLOCK)[::BLOCK]
+    for first in range(0, count, AT_ONCE):
+        yield first, np.sort(windows[first : first + AT_ONCE], axis=1)
+
+
+def _percentile(rows: FloatArray, counts: IntArray, percent: float) -> FloatArray:
+    """Of the first `counts` of every sorted row, between the two nearest where it falls between them."""
+    at = percent / 100.0 * (counts - 1)
+    whole = np.floor(at).astype(np.int64)
+    number = np.arange(len(rows))
+    low, high = rows[number, whole], rows[number, np.minimum(whole + 1, counts - 1)]
+    return np.asarray(low + (high - low) * (at - whole))
+
+
+def _means(rows: FloatArray, use: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """(mean, standard deviation) of what is used of every row; something is."""
+    counts = np.count_nonzero(use, axis=1)
+    mean = np.sum(rows, axis=1, where=use) / counts
+    return mean, np.sqrt(np.sum(np.square(rows - mean[:, None]), axis=1, where=use) / counts)
+
+
+def _noise_db(rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(mean, standard deviation) of a steady noise at the bottom of sorted levels; NaN where there is none.
 
     A floor is a crowd at the lowest levels. Where the lowest levels are decays or quiet notes, the counts thin out
-    towards the bottom. Digital silence is no noise.
+    towards the bottom. rows: inf where there is no level.
     """
-    heard = level[level > QUIETEST_DB]
-    if heard.size < 8:
-        return None
-    lowest = float(np.percentile(heard, 0.5))
-    crowd = heard[heard < lowest + CROWD_DB]
-    above = np.count_nonzero((heard >= lowest + CROWD_DB) & (heard < lowest + 2 * CROWD_DB))
-    if crowd.size < CROWD * above or crowd.size < 4:
-        return None
-    return float(crowd.mean()), float(crowd.std())
+    counts = np.count_nonzero(rows < np.inf, axis=1)
+    mean, spread = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
+    k = np.flatnonzero(counts >= 8)
+    rows = rows[k]
+    edge = _percentile(rows, counts[k], 0.5)[:, None] + CROWD_DB
+    crowd, above = (np.count_nonzero(rows < edge + by, axis=1) for by in (0.0, CROWD_DB))
+    real = (crowd >= CROWD * (above - crowd)) & (crowd >= 4)
+    mean[k[real]], spread[k[real]] = _means(rows[real], rows[real] < edge[real])
+    return mean, spread
 
 
 def _first_floors(level: FloatArray, agrees: FloatArray, loud: FloatArray, top: float) -> tuple[FloatArray, FloatArray]:
     """(blocks) floor and spread before any state is known."""
     own = agrees > AGREES - 0.2  # may be the mics' own noise
-    whole = _noise_db(level[own])
+    heard = own & (level > QUIETEST_DB)  # digital silence is no noise
+    mean, deviation = (float(each[0]) for each in _noise_db(np.sort(level[heard])[None]))
     lowest = max(top + DEEPEST_DB, QUIETEST_DB)
-    if whole is None and np.count_nonzero(~own) >= PLAYED:
+    if np.isnan(mean) and np.count_nonzero(~own) >= PLAYED:
         # Bleed all over: where there is least of it, nothing else is heard.
-        whole = float(np.percentile(level[~own], 3)), 1.5
-    if whole is None or whole[0] > top + SHALLOWEST_DB:
-        whole = (lowest, 1.0)
-    floor = np.full(loud.size, max(whole[0], lowest))
-    spread = np.full(loud.size, whole[1])
-    for block in range(loud.size):
-        part = slice(max(0, block - AROUND) * BLOCK, (block + AROUND + 1) * BLOCK)
-        near = level[part][own[part]]
-        noise = _noise_db(near)
-        if noise is None or noise[0] < floor[block] + CROWD_DB or noise[0] > loud[block] + SHALLOWEST_DB:
-            continue
-        known = np.flatnonzero((near < noise[0] + CROWD_DB) | (near > noise[0] + LEAVES_DB))
-        visits = np.count_nonzero(np.diff((near[known] > noise[0] + LEAVES_DB).astype(int)) < 0)
-        if visits >= VISITS:
-            floor[block], spread[block] = noise
+        mean, deviation = float(np.percentile(level[~own], 3)), 1.5
+    if np.isnan(mean) or mean > top + SHALLOWEST_DB:
+        mean, deviation = lowest, 1.0
+    floor, spread = np.full(loud.size, max(mean, lowest)), np.full(loud.size, deviation)
+    for first, rows in _around(level, heard, AROUND):
+        part = slice(first, first + len(rows))
+        noise = _noise_db(rows)
+        differs = (noise[0] >= floor[part] + CROWD_DB) & (noise[0] <= loud[part] + SHALLOWEST_DB)
+        for block in (first + np.flatnonzero(differs)).tolist():
+            near = slice(max(0, block - AROUND) * BLOCK, (block + AROUND + 1) * BLOCK)
+            if _visits(level[near][own[near]], float(noise[0][block - first])) >= VISITS:
+                floor[block], spread[block] = (each[block - first] for each in noise)
     return floor, spread
+
+
+def _visits(near: FloatArray, noise_db: float) -> int:
+    """How often some levels come back to a noise that they had left."""
+    known = np.flatnonzero((near < noise_db + CROWD_DB) | (near > noise_db + LEAVES_DB))
+    return int(np.count_nonzero(np.diff((near[known] > noise_db + LEAVES_DB).astype(int)) < 0))
 
 
 def _moved_floors(level: FloatArray, rest: BoolArray, followed: Followed) -> tuple[FloatArray, FloatArray]:
     """(blocks) floor and spread of the rests around each block; where there are none, as before."""
     floor, spread = followed.floor_db.copy(), followed.spread_db.copy()
-    for block in range(floor.size):
-        part = slice(max(0, block - AROUND) * BLOCK, (block + AROUND + 1) * BLOCK)
-        near = level[part][rest[part]]
-        near = near[near > QUIETEST_DB]
-        if near.size >= 12:
-            middle = float(np.median(near))
-            near = near[near < middle + 6.0]
-            floor[block] = max(float(near.mean()), floor.min())
-            spread[block] = float(near.std())
+    lowest = floor.min()
+    for first, rows in _around(level, rest & (level > QUIETEST_DB), AROUND):
+        counts = np.count_nonzero(rows < np.inf, axis=1)
+        k = np.flatnonzero(counts >= 12)
+        middle = _percentile(rows[k], counts[k], 50.0)
+        mean, spread[first + k] = _means(rows[k], rows[k] < middle[:, None] + 6.0)
+        floor[first + k] = np.maximum(mean, lowest)
     return floor, spread
 
 
@@ -241,34 +273,62 @@ def _since(clear: BoolArray) -> FloatArray:
 
 def _viterbi(scores: FloatArray) -> IntArray:
     """The path of the highest sum of scores (frames, 3), less CHANGE where the guitar starts or stops, and less
-    SLIGHT_CHANGE between rest and bleed."""
-    rest = bleed = guitar = 0.0
-    came: list[tuple[int, int, int]] = []
-    for r, b, g in scores.tolist():
-        idle, of_idle = (rest, REST) if rest >= bleed else (bleed, BLEED)
-        from_rest = from_bleed = from_guitar = GUITAR
-        most = guitar - CHANGE
-        next_rest, next_bleed, next_guitar = most, most, guitar
-        if idle - CHANGE > guitar:
-            next_guitar, from_guitar = idle - CHANGE, of_idle
-        slight = bleed - SLIGHT_CHANGE
-        if rest >= slight and rest >= next_rest:
-            next_rest, from_rest = rest, REST
-        elif slight > next_rest:
-            next_rest, from_rest = slight, BLEED
-        slight = rest - SLIGHT_CHANGE
-        if bleed >= slight and bleed >= next_bleed:
-            next_bleed, from_bleed = bleed, BLEED
-        elif slight > next_bleed:
-            next_bleed, from_bleed = slight, REST
-        came.append((from_rest, from_bleed, from_guitar))
-        rest, bleed, guitar = next_rest + r, next_bleed + b, next_guitar + g
-    state = int(np.argmax((rest, bleed, guitar)))
-    path = np.zeros(len(came), np.int32)
-    for k in range(len(came) - 1, -1, -1):
-        path[k] = state
-        state = came[k][state]
-    return path
+    SLIGHT_CHANGE between rest and bleed.
+
+    The song is cut into about as many stretches as each has frames, and all are walked through side by side: once from
+    each state that a stretch can begin in, then, with the beginnings known, once more (sums of maxima are associative).
+    """
+    frames = len(scores)
+    size = max(1, math.isqrt(frames))
+    padded = np.zeros((-(-frames // size) * size, 3))  # behind the end the best state stays
+    padded[:frames] = scores
+    steps = padded.reshape(-1, size, 3).transpose(1, 2, 0).copy()  # (frames, states, stretches)
+    each = np.where(np.eye(3, dtype=bool), 0.0, -np.inf)[:, :, None].repeat(steps.shape[2], axis=2)
+    for step in steps:
+        each = _best(each) + step
+    totals = np.zeros((3, steps.shape[2]))
+    for k in range(1, steps.shape[2]):
+        totals[:, k] = (totals[:, k - 1, None] + each[:, :, k - 1]).max(axis=0)
+    before = np.empty_like(steps)
+    for k, step in enumerate(steps):
+        before[k] = totals
+        totals = _best(totals) + step
+    return _traced(before, int(np.argmax(totals[:, -1])))[:frames]
+
+
+def _best(totals: FloatArray) -> FloatArray:
+    """The highest total to come into each state with. totals: (..., states, stretches)."""
+    rest, bleed, guitar = (totals[..., state, :] for state in (REST, BLEED, GUITAR))
+    out, stops = np.empty_like(totals), guitar - CHANGE
+    np.maximum(np.maximum(rest, bleed - SLIGHT_CHANGE), stops, out=out[..., REST, :])
+    np.maximum(np.maximum(bleed, rest - SLIGHT_CHANGE), stops, out=out[..., BLEED, :])
+    np.maximum(guitar, np.maximum(rest, bleed) - CHANGE, out=out[..., GUITAR, :])
+    return out
+
+
+def _traced(before: FloatArray, last: int) -> IntArray:
+    """The path that ends in state `last`. before: (frames, states, stretches) totals ahead of every frame."""
+    size, _, stretches = before.shape
+    best, at = _best(before), np.arange(stretches, dtype=np.int32)
+    stay = best == before  # else, out of another one
+    came = np.empty(before.shape, np.int32)
+    stopped = best == before[:, GUITAR, None] - CHANGE
+    came[:, REST] = np.where(stay[:, REST], REST, np.where(stopped[:, REST], GUITAR, BLEED))
+    came[:, BLEED] = np.where(stay[:, BLEED], BLEED, np.where(stopped[:, BLEED], GUITAR, REST))
+    idle = np.where(before[:, REST] >= before[:, BLEED], REST, BLEED)
+    came[:, GUITAR] = np.where(stay[:, GUITAR], GUITAR, idle)
+    came = came * np.int32(stretches) + at
+    state = np.arange(3, dtype=np.int32)[:, None] * np.int32(stretches) + at  # a path for each state to end in
+    paths = np.empty(before.shape, np.int32)
+    for k in range(size - 1, -1, -1):
+        paths[k] = state
+        state = came[k].ravel()[state]
+    begins, paths = state // stretches, paths // stretches
+    path = np.empty((stretches, size), np.int32)
+    for k in range(stretches - 1, -1, -1):
+        path[k] = paths[:, last, k]
+        last = int(begins[last, k])
+    return path.ravel()
 
 
 def _uncovered(level: FloatArray, states: IntArray) -> IntArray:
