@@ -7,31 +7,17 @@ likely states (segmental k-means, there section VI.A), twice.
 """
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from premix.arrays import BoolArray, FloatArray, IntArray
 from premix.gate.agreement import STEP_MS, Agreement
+from premix.gate.floor_and_loud import BLOCK, PLAYED, first_floors, loud_levels, moved_floors
 from premix.gate.key import QUIETEST_DB, Key
 
 SHORTEST_MS = 30.0
 """Less sound than this is no riff."""
-BLOCK = 125
-"""Judged frames from one value of a mean to the next: 1 s."""
-AROUND = 4
-"""Blocks to either side that the floor of a block is taken from."""
-LOUD_BLOCKS = 1
-"""Blocks before, and after, in which the loud level is looked for."""
-DEEPEST_DB = -66.0
-"""No floor is sought further below the loud level: no take is cleaner than that."""
-SHALLOWEST_DB = -12.0
-"""Nor nearer to it."""
-CROWD_DB, CROWD = 3.0, 3.0
-"""Noise: three times as many frames in the 3 dB above the lowest level as in the next 3 dB."""
-VISITS, LEAVES_DB = 3, 10.0
-"""A floor of its own has been left, by 10 dB, and come back to three times."""
 CHANGE, SLIGHT_CHANGE = 5.0, 0.5
 """Costs of a change of state: where the guitar starts or stops, and between rest and bleed."""
 REST, BLEED, GUITAR = 0, 1, 2
@@ -39,17 +25,17 @@ HIDES_DB, SEEN_DB = 6.0, 12.0
 """Bleed hides a guitar that is 6 dB weaker; one that should be 12 dB louder than that is missed for sure."""
 CLEAR = 0.75
 """Agreement of frames whose level is the guitar's."""
-AT_ONCE = 240
-"""Blocks worked on at once, 4 min."""
-PLAYED = 12
-"""Frames of a block, at least, that make a level."""
 RISES_DB = 2.0
 """A hit rises by this much over what it hides, and so does a new note over the bleed before it."""
 MUTE_DB_PER_S = 100.0
-DOUBT, BENEFIT, HIDDEN_MS = -0.5, 0.3, 120.0
+DOUBT, BENEFIT, HIDDEN_MS = -1.0, 0.3, 120.0
 """What may be bleed or a guitar that it hides is rather bleed; but rather the guitar where it was heard just before."""
-AGREES, CERTAINTY = 0.45, 12.0
-"""Between what the guitar reaches (0.9 and more) and bleed (up to 0.4), and how quickly it counts."""
+AGREES, CERTAINTY = 0.45, 6.6
+"""Between what the guitar reaches (0.9 and more) and bleed (up to 0.4), and how quickly it counts from there to 1."""
+WIDTHS, BETWEEN = 2.2, (0.36, 0.85)
+"""What bleed reaches in a take: so many standard deviations over its mean, but within these."""
+LEAD_IN, STANDS_OUT_DB, SHORT = 25, 10.0, 3
+"""Frames of a hit that lead in, at most; what stands out of it, by 10 dB; mics that agree for less do so by chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,15 +73,16 @@ def follow(key: Key, agreement: Agreement) -> Followed | None:
         compared = float(np.median(agrees[loud_frames])) >= CLEAR
         agrees = agrees if compared else np.ones(level.size)
     clear = agrees > CLEAR if compared else np.ones(level.size, bool)
-    loud = _loud(level, clear & (level > top - 40.0), top)
-    floor, spread = _first_floors(level, agrees, loud, top)
+    loud = loud_levels(level, clear & (level > top - 40.0), top)
+    floor, spread = first_floors(level, agrees > AGREES - 0.2, loud, top)
     followed = Followed(floor, spread, loud, np.zeros(0, np.int32), compared)
     for _ in range(2):
         states = _states(level, agrees, followed)
-        floor, spread = _moved_floors(level, states == REST, followed)
-        loud = _loud(level, clear & (states == GUITAR), top)
+        floor, spread = moved_floors(level, states == REST, floor, spread)
+        loud = loud_levels(level, clear & (states == GUITAR), top)
         followed = Followed(floor, spread, loud, states, compared)
-    return replace(followed, states=_uncovered(level, followed.states))
+    states = _uncovered(level, followed.states)
+    return replace(followed, states=_led_in(level, clear, states) if compared else states)
 
 
 def _levels(key: Key) -> FloatArray:
@@ -117,121 +104,6 @@ def _top(heard: FloatArray) -> float:
     return float(np.percentile(heard[heard > highest - 25.0], 75))
 
 
-def _blocks(size: int) -> int:
-    return -(-size // BLOCK)
-
-
-def _loud(level: FloatArray, guitar: BoolArray, top: float) -> FloatArray:
-    """(blocks) the loud level of the guitar around: the lower of the loudest of the last blocks and of the next.
-
-    So the last block of a chorus does not make the verse's first notes soft ones. Where nothing is played for long,
-    that of the nearest blocks where something is.
-    """
-    count = _blocks(level.size)
-    own = np.full(count, -np.inf)
-    for first, rows in _around(level, guitar, 0):
-        inside = np.count_nonzero(rows < np.inf, axis=1)
-        played = np.flatnonzero(inside >= PLAYED)
-        own[first + played] = _percentile(rows[played], inside[played], 90.0)
-    known = np.flatnonzero(np.isfinite(own))
-    if not known.size:
-        return np.full(count, top)
-    padded = np.pad(own, LOUD_BLOCKS, constant_values=-np.inf)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, LOUD_BLOCKS + 1).max(axis=1)
-    before, after = windows[:count], windows[LOUD_BLOCKS:]
-    before = np.where(np.isfinite(before), before, after)
-    after = np.where(np.isfinite(after), after, before)
-    lower = np.minimum(before, after)
-    known = np.flatnonzero(np.isfinite(lower))
-    return np.asarray(np.interp(np.arange(count), known, lower[known]))
-
-
-def _around(level: FloatArray, chosen: BoolArray, reach: int) -> Iterator[tuple[int, FloatArray]]:
-    """(first block, (blocks, frames) sorted) of the chosen levels of each block and of `reach` blocks to either side;
-    inf where there are no more of them."""
-    count = _blocks(level.size)
-    padded = np.full((count + 2 * reach) * BLOCK, np.inf)
-    np.copyto(padded[reach * BLOCK :][: level.size], level, where=chosen)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, (2 * reach + 1) * BLOCK)[::BLOCK]
-    for first in range(0, count, AT_ONCE):
-        yield first, np.sort(windows[first : first + AT_ONCE], axis=1)
-
-
-def _percentile(rows: FloatArray, counts: IntArray, percent: float) -> FloatArray:
-    """Of the first `counts` of every sorted row, between the two nearest where it falls between them."""
-    at = percent / 100.0 * (counts - 1)
-    whole = np.floor(at).astype(np.int64)
-    number = np.arange(len(rows))
-    low, high = rows[number, whole], rows[number, np.minimum(whole + 1, counts - 1)]
-    return np.asarray(low + (high - low) * (at - whole))
-
-
-def _means(rows: FloatArray, use: BoolArray) -> tuple[FloatArray, FloatArray]:
-    """(mean, standard deviation) of what is used of every row; something is."""
-    counts = np.count_nonzero(use, axis=1)
-    mean = np.sum(rows, axis=1, where=use) / counts
-    return mean, np.sqrt(np.sum(np.square(rows - mean[:, None]), axis=1, where=use) / counts)
-
-
-def _noise_db(rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """(mean, standard deviation) of a steady noise at the bottom of sorted levels; NaN where there is none.
-
-    A floor is a crowd at the lowest levels. Where the lowest levels are decays or quiet notes, the counts thin out
-    towards the bottom. rows: inf where there is no level.
-    """
-    counts = np.count_nonzero(rows < np.inf, axis=1)
-    mean, spread = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
-    k = np.flatnonzero(counts >= 8)
-    rows = rows[k]
-    edge = _percentile(rows, counts[k], 0.5)[:, None] + CROWD_DB
-    crowd, above = (np.count_nonzero(rows < edge + by, axis=1) for by in (0.0, CROWD_DB))
-    real = (crowd >= CROWD * (above - crowd)) & (crowd >= 4)
-    mean[k[real]], spread[k[real]] = _means(rows[real], rows[real] < edge[real])
-    return mean, spread
-
-
-def _first_floors(level: FloatArray, agrees: FloatArray, loud: FloatArray, top: float) -> tuple[FloatArray, FloatArray]:
-    """(blocks) floor and spread before any state is known."""
-    own = agrees > AGREES - 0.2  # may be the mics' own noise
-    heard = own & (level > QUIETEST_DB)  # digital silence is no noise
-    mean, deviation = (float(each[0]) for each in _noise_db(np.sort(level[heard])[None]))
-    lowest = max(top + DEEPEST_DB, QUIETEST_DB)
-    if np.isnan(mean) and np.count_nonzero(~own) >= PLAYED:
-        # Bleed all over: where there is least of it, nothing else is heard.
-        mean, deviation = float(np.percentile(level[~own], 3)), 1.5
-    if np.isnan(mean) or mean > top + SHALLOWEST_DB:
-        mean, deviation = lowest, 1.0
-    floor, spread = np.full(loud.size, max(mean, lowest)), np.full(loud.size, deviation)
-    for first, rows in _around(level, heard, AROUND):
-        part = slice(first, first + len(rows))
-        noise = _noise_db(rows)
-        differs = (noise[0] >= floor[part] + CROWD_DB) & (noise[0] <= loud[part] + SHALLOWEST_DB)
-        for block in (first + np.flatnonzero(differs)).tolist():
-            near = slice(max(0, block - AROUND) * BLOCK, (block + AROUND + 1) * BLOCK)
-            if _visits(level[near][own[near]], float(noise[0][block - first])) >= VISITS:
-                floor[block], spread[block] = (each[block - first] for each in noise)
-    return floor, spread
-
-
-def _visits(near: FloatArray, noise_db: float) -> int:
-    """How often some levels come back to a noise that they had left."""
-    known = np.flatnonzero((near < noise_db + CROWD_DB) | (near > noise_db + LEAVES_DB))
-    return int(np.count_nonzero(np.diff((near[known] > noise_db + LEAVES_DB).astype(int)) < 0))
-
-
-def _moved_floors(level: FloatArray, rest: BoolArray, followed: Followed) -> tuple[FloatArray, FloatArray]:
-    """(blocks) floor and spread of the rests around each block; where there are none, as before."""
-    floor, spread = followed.floor_db.copy(), followed.spread_db.copy()
-    lowest = floor.min()
-    for first, rows in _around(level, rest & (level > QUIETEST_DB), AROUND):
-        counts = np.count_nonzero(rows < np.inf, axis=1)
-        k = np.flatnonzero(counts >= 12)
-        middle = _percentile(rows[k], counts[k], 50.0)
-        mean, spread[first + k] = _means(rows[k], rows[k] < middle[:, None] + 6.0)
-        floor[first + k] = np.maximum(mean, lowest)
-    return floor, spread
-
-
 def _states(level: FloatArray, agrees: FloatArray, followed: Followed) -> IntArray:
     """The most likely states (Viterbi)."""
     at = np.arange(level.size, dtype=np.float64)
@@ -243,11 +115,25 @@ def _states(level: FloatArray, agrees: FloatArray, followed: Followed) -> IntArr
     clear = (agrees > CLEAR) & (above > 6.0)
     seen = np.clip((_expected(level, clear) - (level - HIDES_DB)) / SEEN_DB, 0.0, 1.0)
     doubt = np.where(_since(clear) <= HIDDEN_MS / STEP_MS, BENEFIT, DOUBT)
-    lean = np.clip(CERTAINTY * (_above_floor(agrees, above) - AGREES), -4.0, 4.0)
+    agrees = _above_floor(agrees, above)
+    between = _between(agrees, (followed.states == BLEED) & (above > 6.0)) if followed.states.size else AGREES
+    lean = np.clip(CERTAINTY * (agrees - between) / (1.0 - between), -4.0, 4.0)
     lean = np.where(lean < 0.0, np.where(lean * seen < doubt, lean * seen, np.maximum(lean, doubt)), lean)
     guitar = sounds + 0.5 * lean
     bleed = sounds - 0.5 * lean if followed.compared else np.full(level.size, -1e3)
     return _viterbi(np.stack([rest, bleed, guitar], axis=1))
+
+
+def _between(agrees: FloatArray, bleed: BoolArray) -> float:
+    """The agreement that parts the guitar from the bleed that was found.
+
+    Two mics agree on bleed by chance, and better where the drums happen to stand so that their direct sound reaches
+    both as the guitar's does. Several mics hardly agree on it, and a guitar that it nearly hides is still seen.
+    """
+    if np.count_nonzero(bleed) < PLAYED:
+        return AGREES
+    found = agrees[bleed]
+    return float(np.clip(found.mean() + WIDTHS * found.std(), *BETWEEN))
 
 
 def _above_floor(agrees: FloatArray, above: FloatArray) -> FloatArray:
@@ -351,3 +237,25 @@ def _uncovered(level: FloatArray, states: IntArray) -> IntArray:
         if begins >= RISES_DB and ends < RISES_DB:
             out[on:off] = GUITAR
     return out
+
+
+def _led_in(level: FloatArray, clear: BoolArray, states: IntArray) -> IntArray:
+    """The states with BLEED where a guitar seems to begin with the hit ahead of it: a start costs the same there, and a
+    few frames of the hit that agree well draw it. clear: (frames) whether the mics agree."""
+    out = states.copy()
+    for on in (np.flatnonzero((states[1:] == GUITAR) & (states[:-1] != GUITAR)) + 1).tolist():
+        reach = slice(on, on + LEAD_IN + 2)
+        size = int(np.argmin(np.append(states[reach] == GUITAR, False)))
+        out[on : on + _lead(level[on : on + size], clear[on : on + size])] = BLEED
+    return out
+
+
+def _lead(level: FloatArray, clear: BoolArray) -> int:
+    """How many frames of what seems to be a guitar come before it rises out of what does not agree."""
+    for k in (np.flatnonzero(clear[1:-1] & clear[2:] & ~clear[:-2]) + 1).tolist():
+        top, before = float(level[k : k + 3].max()), clear[:k]
+        longest = int(np.diff(np.flatnonzero(np.concatenate(([True], ~before, [True])))).max()) - 1
+        stands_out = top >= level[:k].max() + STANDS_OUT_DB and 2 * np.count_nonzero(before) <= k
+        if stands_out or (longest < SHORT and top >= level[max(0, k - 3) : k].min() + RISES_DB):
+            return k
+    return 0
