@@ -256,6 +256,7 @@ def _lead(level: FloatArray, clear: BoolArray) -> int:
         top, before = float(level[k : k + 3].max()), clear[:k]
         longest = int(np.diff(np.flatnonzero(np.concatenate(([True], ~before, [True])))).max()) - 1
         stands_out = top >= level[:k].max() + STANDS_OUT_DB and 2 * np.count_nonzero(before) <= k
-        if stands_out or (longest < SHORT and top >= level[max(0, k - 3) : k].min() + RISES_DB):
+        by_chance = longest < SHORT and top >= level[:k][before].max(initial=-np.inf) + STANDS_OUT_DB
+        if stands_out or (by_chance and top >= level[max(0, k - 3) : k].min() + RISES_DB):
             return k
     return 0
