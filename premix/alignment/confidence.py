@@ -5,6 +5,7 @@ there is, not how much an answer depends on what happened to be played. The rang
 & Stein, Annals of Statistics 9(3), 1981); the word is what share of simulated mics with such evidence was wrong.
 """
 
+import statistics
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -80,8 +81,6 @@ def _delay(song: Song, performance: str, mic: str) -> float:
 
 def half_range(parts: Sequence[Parts]) -> float | None:
     """Half the range, in samples, that holds the true delay in nine cases of ten; None where parts are too few."""
-    from scipy.special import stdtrit
-
     slopes = np.concatenate([own.slopes for own in parts])
     bends = np.concatenate([own.bends for own in parts])
     count = len(slopes)
@@ -91,7 +90,23 @@ def half_range(parts: Sequence[Parts]) -> float | None:
         return None  # one window tells nearly all
     left = -(slopes.sum() - slopes) / (bends.sum() - bends)
     variance = (count - 1.0) / count * float(np.sum((left - left.mean()) ** 2))
-    return float(stdtrit(count - 1.0, COVERED)) * float(np.sqrt(variance))
+    return student_t(count - 1) * float(np.sqrt(variance))
+
+
+def student_t(freedom: int) -> float:
+    """The COVERED quantile of Student's t, within 0.3 % from two degrees of freedom on, and 0.02 % from four on.
+
+    Abramowitz & Stegun, Handbook of Mathematical Functions, 26.7.5. (Importing scipy.special costs more than this.)
+    """
+    x = statistics.NormalDist().inv_cdf(COVERED)
+    terms = (
+        x,
+        (x**3 + x) / 4.0,
+        (5.0 * x**5 + 16.0 * x**3 + 3.0 * x) / 96.0,
+        (3.0 * x**7 + 19.0 * x**5 + 17.0 * x**3 - 15.0 * x) / 384.0,
+        (79.0 * x**9 + 776.0 * x**7 + 1482.0 * x**5 - 1920.0 * x**3 - 945.0 * x) / 92160.0,
+    )
+    return float(sum(term / freedom**power for power, term in enumerate(terms)))
 
 
 def evenness(parts: Parts) -> float:

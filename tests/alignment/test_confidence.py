@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.special import stdtrit
 
-from premix.alignment.confidence import Parts, evenness, half_range
+from premix.alignment.confidence import COVERED, LEAST_PARTS, Parts, evenness, half_range, student_t
 from premix.arrays import FloatArray
 from tests.rigs.words import word_cases
 
@@ -22,6 +23,14 @@ def test_the_range_is_the_jackknife_of_the_mean_times_students_t() -> None:
     delays = np.random.default_rng(1).normal(0.0, 2.0, 9)
     expected = 1.8595 * float(delays.std(ddof=1)) / 3.0
     assert half_range([parts_of(delays, np.ones(9))]) == pytest.approx(expected, rel=1e-4)
+
+
+def test_students_t_is_scipys() -> None:
+    freedoms = np.arange(LEAST_PARTS - 1, 400)
+    ours = np.array([student_t(int(freedom)) for freedom in freedoms])
+    off = np.abs(ours / stdtrit(freedoms, COVERED) - 1.0)
+    assert off.max() < 3e-3
+    assert off[freedoms >= 4].max() < 2e-4
 
 
 def test_performances_that_share_a_delay_tell_it_together() -> None:
