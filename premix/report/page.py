@@ -139,10 +139,10 @@ def _facts(rendered: Rendered, document: Manifest) -> dict[str, Any]:
 
 def verdict(document: Manifest) -> str:
     """The run in one sentence, the worst news first."""
-    told = [finding for finding in document.findings if finding.severity != "info"]
-    broken = sum(finding.severity == "error" and finding.slug.startswith("limit-") for finding in told)
+    told = [entry for entry in document.findings if entry.severity != "info"]
+    broken = sum(entry.count for entry in told if entry.breaks_limit)
     done = f"{broken} limit{'s' * (broken != 1)} broken" if broken else "Done"
-    if others := len(told) - broken:
+    if others := sum(entry.count for entry in told) - broken:
         done += f", {others} finding{'s' * (others != 1)} to look at"
     return f"{done}: {len(document.files)} files"
 
