@@ -234,6 +234,7 @@ def _moved(song: Song, mic: Mic, moved: float) -> Finding:
         mic.label,
         f"differs from the other performances by {moved:+.2f} samples ({samples_to_ms(moved, song.rate):+.3f} ms, "
         f"{mm:+.0f} mm); " + ("it is judged by itself here" if mic.is_room else "it has its own delay here"),
+        size=abs(moved),
     )
 
 
@@ -272,7 +273,7 @@ def _worse(song: Song) -> Iterator[Finding]:
         before_db, after_db = performance.efficiency.before_db, performance.efficiency.after_db
         if after_db < before_db - _WORSE_DB:
             what = f"sum efficiency {after_db:.2f} dB as decided, but {before_db:.2f} dB as recorded"
-            yield Finding("alignment-worse", "warning", performance.name, what)
+            yield Finding("alignment-worse", "warning", performance.name, what, size=before_db - after_db)
 
 
 def _chain_costs(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:

@@ -10,8 +10,9 @@ What `align` and `inspect` tell programs is made of the same entries, before any
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from premix.errors import Finding, Problem
+from premix.errors import Problem
 from premix.model.alignment import BandEfficiency, DelayParts, MicDecision
+from premix.model.findings import FindingEntry
 from premix.model.gate import Span
 from premix.model.mix import ChainFile, LevelReached, MonoEntry, OnsetSpread, PartKind, TakePair
 from premix.model.song import RecipeEntry
@@ -220,7 +221,7 @@ class Manifest:
     level: LevelReached | None = None
     trim_db: float
     extra_trim_db: float = 0.0
-    findings: tuple[Finding, ...]
+    findings: tuple[FindingEntry, ...]
     gate: tuple[GateEntry, ...]
     dis: tuple[DiEntry, ...] = ()
     roll_call: RollCall | None = None
@@ -259,7 +260,7 @@ class ComparisonManifest:
     matched_lufs: float | None
     variants: tuple[VariantEntry, ...]
     chain_files: tuple[ChainFile, ...] = ()
-    findings: tuple[Finding, ...]
+    findings: tuple[FindingEntry, ...]
     written: tuple[str, ...] = ()
 
 
@@ -270,7 +271,7 @@ class AlignmentDocument:
     rate: int
     alignment: tuple[DecisionEntry, ...]
     sum_efficiency_db: tuple[EfficiencyEntry, ...]
-    findings: tuple[Finding, ...]
+    findings: tuple[FindingEntry, ...]
     roll_call: RollCall | None = None
 
 
@@ -302,5 +303,5 @@ class IntakeDocument:
     frames: int
     inputs: tuple[LookEntry, ...]
     problems: tuple[Problem, ...]
-    findings: tuple[Finding, ...]
+    findings: tuple[FindingEntry, ...]
     roll_call: RollCall | None = None
