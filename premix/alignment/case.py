@@ -12,6 +12,7 @@ from premix.alignment.evidence import against_rest, halves_agreement, mean_coher
 from premix.alignment.kernel import SignalSpectra, measure_efficiency, phase_terms, signal_spectra
 from premix.alignment.lateness import FINE_SEARCH_MS, delay_by_hand
 from premix.alignment.rotation import rotation_response
+from premix.alignment.shares import mic_shares
 from premix.arrays import BoolArray, ComplexArray, FloatArray
 from premix.audio.filters import mic_sections, sections_response
 from premix.model.alignment import Efficiency, MicDecision
@@ -206,4 +207,5 @@ def efficiency_of(case: Case, own: Sequence[MicDecision]) -> Efficiency:
     delays, signs = np.array([d.delay_samples for d in own]), np.array([float(d.polarity) for d in own])
     before = phase_terms(freqs, rate, -offsets, np.ones(len(own)))
     after = phase_terms(freqs, rate, delays - offsets, signs, rotated)
-    return measure_efficiency(case.performance, case.signal, chosen, before, after)
+    measured = measure_efficiency(case.performance, case.signal, chosen, before, after)
+    return replace(measured, shares=mic_shares(case.signal, chosen, after))
