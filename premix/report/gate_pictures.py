@@ -1,7 +1,7 @@
 """The gate over the riff: the key's level, the threshold, the gain of each room mic, and its level before and after."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,13 +11,13 @@ from premix.gate.rooms import key_of
 from premix.measures.peaks import rms_to_dbfs
 from premix.mixdown.render import Excerpt
 from premix.model.gate import KeyLevels, RoomGate
-from premix.model.mix import MixPlan, Rendered
+from premix.model.mix import MixPlan, PerformancePlan, Rendered
 from premix.model.settings import Gate
-from premix.model.song import Performance, Song
+from premix.model.song import Mic, Performance, Song
 from premix.report.drawing import NOTHING, colour, legend, panels, written
 from premix.report.pictures import Picture, bare_mix, mixed_performances
 from premix.report.window import Window, busiest_window
-from premix.units import gain_to_db, ms_to_samples
+from premix.units import gain_to_db, ms_to_samples, s_to_samples
 
 SECONDS = 8.0
 """So much of the song is drawn: single stops can still be told apart."""
@@ -41,15 +41,39 @@ class _Shown:
 
 
 def gate_pictures(rendered: Rendered) -> Iterator[Picture]:
-    """One picture a room mic that is mixed."""
-    window = busiest_window(rendered.song, SECONDS)
-    levels = room_levels_dbfs(rendered.plan, window)
-    for performance, plan in mixed_performances(rendered):
-        mixed = [mic for mic in performance.rooms if any(path.track.mic == mic.name for path in plan.rooms)]
-        for mic, path in zip(mixed, plan.rooms, strict=True):
-            before, after = levels[plan.room_label(path.track.mic)]
-            gate = mic.gate or rendered.song.gate
-            yield _picture(_Shown(rendered.song, performance, gate, mic.room, window, before, after))
+    """One picture a room mic that is mixed; first those that are shut while the guitar sounds, there where it is lost,
+    then those that the gate makes least quieter in the stops."""
+    shown = [
+        (mic, plan.room_label(path.track.mic), performance)
+        for performance, plan in mixed_performances(rendered)
+        for mic, path in zip(_mixed_rooms(performance, plan), plan.rooms, strict=True)
+    ]
+    quiet_db = {(q.performance, q.mic): q.reduction_db or 0.0 for q in rendered.rendering.room_quiet}
+    shown.sort(key=lambda one: (-one[0].room.lost_s, quiet_db.get((one[0].performance, one[0].name), 0.0)))
+    levels: dict[Window, dict[str, tuple[FloatArray, FloatArray]]] = {}
+    for mic, label, performance in shown:
+        window = _window(rendered.song, mic.room)
+        if window not in levels:
+            levels[window] = room_levels_dbfs(rendered.plan, window)
+        before, after = levels[window][label]
+        gate = mic.gate or rendered.song.gate
+        picture = _picture(_Shown(rendered.song, performance, gate, mic.room, window, before, after))
+        yield replace(picture, apart=bool(mic.room.lost))
+
+
+def _mixed_rooms(performance: Performance, plan: PerformancePlan) -> list[Mic]:
+    heard = {path.track.mic for path in plan.rooms}
+    return [mic for mic in performance.rooms if mic.name in heard]
+
+
+def _window(song: Song, room: RoomGate) -> Window:
+    """Around the longest stretch in which the guitar is lost, or the busiest of the song."""
+    if not room.lost:
+        return busiest_window(song, SECONDS)
+    on, off = max(room.lost, key=lambda span: span[1] - span[0])
+    length = min(song.frames, round(s_to_samples(SECONDS, song.rate)))
+    start = round(s_to_samples(0.5 * (on + off), song.rate)) - length // 2
+    return Window(min(max(start, 0), song.frames - length), length)
 
 
 def _picture(shown: _Shown) -> Picture:
