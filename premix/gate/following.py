@@ -122,7 +122,7 @@ def _states(level: FloatArray, agrees: FloatArray, followed: Followed) -> IntArr
     lean = np.where(lean < 0.0, np.where(lean * seen < doubt, lean * seen, np.maximum(lean, doubt)), lean)
     guitar = sounds + 0.5 * lean
     bleed = sounds - 0.5 * lean if followed.compared else np.full(level.size, -1e3)
-    return _viterbi(np.stack([rest, bleed, guitar], axis=1))
+    return most_likely(np.stack([rest, bleed, guitar], axis=1))
 
 
 def _between(agrees: FloatArray, bleed: BoolArray) -> float:
@@ -158,9 +158,9 @@ def _since(clear: BoolArray) -> FloatArray:
     return np.asarray(at - np.maximum.accumulate(np.where(clear, at, -np.inf)))
 
 
-def _viterbi(scores: FloatArray) -> IntArray:
-    """The path of the highest sum of scores (frames, 3), less CHANGE where the guitar starts or stops, and less
-    SLIGHT_CHANGE between rest and bleed.
+def most_likely(scores: FloatArray) -> IntArray:
+    """(frames) the path of the highest sum of scores (frames, 3), less CHANGE where the guitar starts or stops, and
+    less SLIGHT_CHANGE between rest and bleed (Viterbi; Rabiner, III.B).
 
     The song is cut into about as many stretches as each has frames, and all are walked through side by side: once from
     each state that a stretch can begin in, then, with the beginnings known, once more (sums of maxima are associative).
