@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from premix.alignment.case import Case, as_recorded, build_case, chain_response, efficiency_of
+from premix.alignment.case import Case, as_recorded, build_case, chain_response, efficiency_of, untried_case
 from premix.alignment.confidence import judged
 from premix.alignment.lateness import SAME_START_MS
 from premix.alignment.sheet import decide_from_sheet
@@ -67,7 +67,7 @@ def recorded_before(song: Song, first: Song) -> Song:
 
 def decided_as(song: Song, other: Song) -> Song:
     """The song with another's decisions and findings, and the efficiencies that these reach with its own tracks."""
-    cases = [build_case(song, performance) for performance in song.performances]
+    cases = [untried_case(song, performance) for performance in song.performances]
     decisions = [[other.performance(case.performance).mic(mic.name).decision for mic in case.mics] for case in cases]  # type: ignore[union-attr]
     return _decided(song, cases, decisions).tell(*other.findings)
 

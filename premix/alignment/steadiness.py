@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from premix.alignment.case import Case, build_case
+from premix.alignment.case import Case, untried_case
 from premix.alignment.changes import Change, level_parts, parts_of
 from premix.alignment.placing import place_of_level
 from premix.alignment.steps import Placing, changes_of, composed, passages_of, worth_following
@@ -53,7 +53,7 @@ def follow_song(song: Song) -> tuple[Followed, ...]:
 def _followed(song: Song, performance: Performance) -> Followed:
     if performance.windows is None or not stretches_of(performance.windows):
         return Followed((), (), {}, {})  # too short to hold a window of riff
-    case = build_case(song, performance)
+    case = untried_case(song, performance)
     decisions = [mic.decision for mic in case.mics]
     trails = follow(case, performance.spectra, performance.windows, decisions)
     lost = {m for m, mic in enumerate(case.mics) if not mic.is_room and len(level_parts(trails, m, mic.role)) > 1}

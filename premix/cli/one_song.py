@@ -11,6 +11,7 @@ from typing import Unpack
 
 import click
 
+from premix.alignment.shares import SPARE_DB
 from premix.cli import options, show
 from premix.cli.watch import Watched, watch
 from premix.delivery import against
@@ -111,13 +112,14 @@ def _show_tracks(song: Song, looks: Sequence[TrackLook], problems: Sequence[Prob
 @options.tracks
 @options.settings
 @click.option("--save", type=options.PATH, help="Write the decisions to this file, to read and edit.")
+@click.option("--shares", is_flag=True, help="Also each mic's share of every third octave of its stem.")
 @options.sheet
 @options.recover
 @options.allow_plug_ins
 @options.threads
 @options.as_json
 def align_command(
-    recipe: Path, tracks: Path, save: Path | None, as_json: bool, **shared: Unpack[options.Recovering]
+    recipe: Path, tracks: Path, save: Path | None, shares: bool, as_json: bool, **shared: Unpack[options.Recovering]
 ) -> Exit:
     """Show polarity and delay of every mic of TRACKS after RECIPE, with the evidence. Nothing is rendered.
 
@@ -134,6 +136,8 @@ def align_command(
         for number, performance in enumerate(song.performances):
             show.say() if number else None
             _show_decisions(song, performance)
+            if shares:
+                _show_shares(performance.efficiency)
         show.say(f"  {song.roll_call.line()}")
         show.kinds(grouped(song.told_by("alignment", "chains")))
     return Exit.DONE
@@ -142,7 +146,7 @@ def align_command(
 def _show_decisions(song: Song, performance: Performance) -> None:
     """One performance's mics: what was decided, and on what evidence."""
     efficiency = performance.efficiency
-    without = dict(efficiency.without)
+    without, shares = dict(efficiency.without), {share.mic: share for share in efficiency.shares}
     show.say(
         f"{performance.name}: sum efficiency {efficiency.before_db:.2f} dB as recorded -> "
         f"{efficiency.after_db:.2f} dB aligned{_worst(efficiency)}"
@@ -155,14 +159,37 @@ def _show_decisions(song: Song, performance: Performance) -> None:
             f"{mic.decision.delay_samples:+.2f}",
             "-" if (way_cm := song.way_cm(mic)) is None else f"{way_cm:+.1f}",
             show.figure(without.get(mic.name)),
+            f"{100.0 * shares[mic.name].share:.0f}" if mic.name in shares else "-",
+            f"{shares[mic.name].without_db:+.1f}" if mic.name in shares else "-",
             _confidence(mic, song),
         ]
         for mic in performance.judged
     ]
-    show.table(["mic", "polarity", "ms", "samples", "cm", "dB if as recorded", "confidence"], rows)
+    heads = ["mic", "polarity", "ms", "samples", "cm", "dB if as recorded", "share %", "dB without", "confidence"]
+    show.table(heads, rows)
+    if spare := [share.mic for share in efficiency.shares if share.spare]:
+        one = "each alone could" if len(spare) > 1 else "could"
+        show.say(
+            f"  {', '.join(spare)}: {one} be left out, the others levelled again, within {SPARE_DB:g} dB in every band"
+        )
     for mic in performance.judged:
         for passage in mic.decision.passages:
             show.say(f"  {mic.name} {passage_words(passage, song.rate)}")
+
+
+def _show_shares(efficiency: Efficiency) -> None:
+    """A row a third octave: each mic's share, in percent, and how the band changes without it."""
+    if not efficiency.shares:
+        return
+    heads = [title for share in efficiency.shares for title in (f"{share.mic} %", "dB without")]
+    rows = [
+        [
+            f"{bands[0].centre_hz:.0f}",
+            *(cell for b in bands for cell in (f"{100.0 * b.share:.0f}", f"{b.without_db:+.1f}")),
+        ]
+        for bands in zip(*(share.bands for share in efficiency.shares), strict=True)
+    ]
+    show.table(["Hz", *heads], rows)
 
 
 def _confidence(mic: Mic, song: Song) -> str:
@@ -267,7 +294,7 @@ def _show_broken(outcome: Outcome) -> None:
 
 def _show_render(outcome: Outcome, out: Path) -> None:
     """What was done and measured, and every kind of finding, in a screen; the last line points to the page."""
-    song, rendering = outcome.rendered.song, outcome.rendered.rendering
+    song, plan, rendering = outcome.rendered.song, outcome.rendered.plan, outcome.rendered.rendering
     length_s = samples_to_s(song.frames, song.rate)
     rows = show.say(f"{song.name}: {len(song.mics)} tracks, {length_s:.1f} s at {song.rate} Hz")
     rows += show.say(f"  {song.roll_call.line()}")
@@ -275,6 +302,7 @@ def _show_render(outcome: Outcome, out: Path) -> None:
     if rendering.stereo and rendering.stereo.correlation is not None:
         rows += show.say(
             f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
+            + (f", width {plan.guitar_bus.width:.2f}" if plan.guitar_bus.limit is not None else "")
             + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
         )
     show.plug_ins(outcome.manifest.chain_files)

@@ -45,6 +45,7 @@ from premix.model.manifest import (
     IntakeDocument,
     LookEntry,
     Manifest,
+    SharesEntry,
     UsedSheet,
     VariantEntry,
 )
@@ -190,6 +191,7 @@ def manifest(rendered: Rendered) -> Manifest:
         inputs=tuple(_input(mic, song.folder) for mic in song.mics),
         alignment=_decisions(song),
         sum_efficiency_db=_efficiencies(song),
+        shares=_shares(song),
         files=tuple(_file(file, song.file_rate) for file in rendering.files),
         buses=tuple(map(_bus, plan.buses)),
         guitar_bus=_entry(GuitarBusEntry, bus, gain_db=_db(bus.gain / plan.held_gain()), plain_sum=not bus.chain),
@@ -231,6 +233,7 @@ def alignment_document(song: Song) -> AlignmentDocument:
         rate=song.rate,
         alignment=_decisions(song),
         sum_efficiency_db=_efficiencies(song),
+        shares=_shares(song),
         findings=grouped(song.told_by("alignment", "chains")),
         roll_call=song.roll_call,
     )
@@ -319,6 +322,10 @@ def _efficiencies(song: Song) -> tuple[EfficiencyEntry, ...]:
         )
         for performance in song.performances
     )
+
+
+def _shares(song: Song) -> tuple[SharesEntry, ...]:
+    return tuple(SharesEntry(performance=p.name, mics=p.efficiency.shares) for p in song.performances)
 
 
 def _file(file: WrittenFile, rate: int) -> FileEntry:

@@ -154,9 +154,8 @@ class _Gates:
         late_s = samples_to_s(arrival, song.rate)
         lost = tuple(_left_out(riff.heard, [(on - late_s, off - late_s) for on, off in spans]))
         shuts = gate.mode == "gate" and not gate.invert
-        return RoomGate(
-            performance.name, mic.name, gate.mode, riff.threshold_db, spans, curve, lost if shuts and riff.spans else ()
-        )
+        lost = lost if shuts and riff.spans else ()
+        return RoomGate(performance.name, mic.name, gate.mode, riff.threshold_db, spans, curve, lost, riff.levels)
 
     def _curve(self, performance: Performance, gate: Gate, arrival: float, first: float) -> Curve:
         if gate.mode == "off":

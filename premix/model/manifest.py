@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from premix.errors import Problem
-from premix.model.alignment import BandEfficiency, DelayParts, MicDecision
+from premix.model.alignment import BandEfficiency, DelayParts, MicDecision, MicShare
 from premix.model.findings import FindingEntry
 from premix.model.gate import Span
 from premix.model.mix import ChainFile, LevelReached, MonoEntry, OnsetSpread, PartKind, TakePair
@@ -94,6 +94,14 @@ class EfficiencyEntry:
     bands: tuple[BandEfficiency, ...] = ()
     worst_passage: float | None = None
     worst_passage_s: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharesEntry:
+    """What the close mics of one performance do in its sum."""
+
+    performance: str
+    mics: tuple[MicShare, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,6 +217,7 @@ class Manifest:
     inputs: tuple[InputEntry, ...]
     alignment: tuple[DecisionEntry, ...]
     sum_efficiency_db: tuple[EfficiencyEntry, ...]
+    shares: tuple[SharesEntry, ...] = ()
     files: tuple[FileEntry, ...]
     buses: tuple[BusEntry, ...] = ()
     guitar_bus: GuitarBusEntry | None = None
@@ -271,6 +280,7 @@ class AlignmentDocument:
     rate: int
     alignment: tuple[DecisionEntry, ...]
     sum_efficiency_db: tuple[EfficiencyEntry, ...]
+    shares: tuple[SharesEntry, ...] = ()
     findings: tuple[FindingEntry, ...]
     roll_call: RollCall | None = None
 

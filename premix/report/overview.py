@@ -136,7 +136,7 @@ def _bars(spans: Sequence[Span], seconds: float, y: float) -> str:
 
 def _level(song: Song, performance: Performance) -> str:
     """The close mics' level as an area, from 48 dB under the loud level up."""
-    times, level_db = key_level_db(performance, Window(0, song.frames), _LEVEL_POINTS)
+    times, level_db = key_level_db(performance, song.gate, Window(0, song.frames), _LEVEL_POINTS)
     if not len(times):
         return ""
     scale = LANE_WIDTH * song.rate / max(song.frames, 1)
