@@ -13,6 +13,7 @@ from typing import Any
 
 from premix.alignment.decide import decide_variant
 from premix.alignment.delay_parts import with_delay_parts
+from premix.alignment.prints import with_set_up
 from premix.alignment.rounds import aligned
 from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text, with_gates
 from premix.alignment.steadiness import CHANGES
@@ -170,7 +171,7 @@ def prepare(
         with scratch_room():
             solve = partial(aligned, song, given, passes)
             followed = given.sha256 if given is not None else ""
-            song = kept.decide(song, scratch, followed, lambda: with_delay_parts(solve()))
+            song = kept.decide(song, scratch, followed, lambda: with_set_up(with_delay_parts(solve())))
         yield Prepared(merged, song if given is None else with_gates(given, song), given)
 
 

@@ -49,7 +49,7 @@ _NOT_READ: Mapping[type, tuple[str, ...]] = {
     ),
     Performance: (
         *("bus", "gain", "mute", "heard", "chain", "mics", "aliases", "optional", "spans"),
-        *("spectra", "windows", "envelopes", "di_envelopes", "efficiency", "steadiness", "riff"),
+        *("spectra", "windows", "envelopes", "di_envelopes", "efficiency", "steadiness", "riff", "set_up"),
     ),
     Mic: (
         *("bus", "gain", "mute", "chain", "track", "aliases", "file", "optional", "group"),
@@ -64,7 +64,7 @@ _NOT_DECIDED: Mapping[type, tuple[str, ...]] = {
     ),
     Performance: (
         *("gain", "mics", "aliases", "optional"),
-        *("spectra", "windows", "envelopes", "di_envelopes", "efficiency", "steadiness", "riff"),
+        *("spectra", "windows", "envelopes", "di_envelopes", "efficiency", "steadiness", "riff", "set_up"),
     ),
     Mic: ("track", "aliases", "file", "optional", "levels", "match", "decision", "room", "delay_parts"),
 }

@@ -25,6 +25,7 @@ from pydantic_core import core_schema
 
 from premix import __version__
 from premix.errors import Problem, RecipeError
+from premix.measures.pooled import set_up_of
 from premix.model.alignment import MicDecision, Passage
 from premix.model.findings import grouped
 from premix.model.gate import RoomGate
@@ -208,6 +209,7 @@ def manifest(rendered: Rendered) -> Manifest:
         gate=tuple(_gates(song, rendering.room_quiet)),
         dis=tuple(_entry(DiEntry, mic, mic.match, mic=mic.name) for mic in song.mics if mic.is_di),
         roll_call=song.roll_call,
+        setup=set_up_of(song),
     )
 
 

@@ -15,6 +15,7 @@ from premix.model.alignment import BandEfficiency, DelayParts, MicDecision, MicS
 from premix.model.findings import FindingEntry
 from premix.model.gate import Span
 from premix.model.mix import ChainFile, LevelReached, MonoEntry, OnsetSpread, PartKind, TakePair
+from premix.model.set_up import SetUp
 from premix.model.song import RecipeEntry
 from premix.model.tracks import DiMatch, Hum, RollCall
 
@@ -202,7 +203,8 @@ class Manifest:
     in the middle, None where that says nothing. balance: in_files where stems, rooms and buses hold the gains of their
     bus and of the guitar bus. level: before the extra trim. trim_db: of all files; extra_trim_db: its share that
     was asked for.
-    written: every file of the output folder, so that a later run knows what it may replace.
+    setup: each mic against the reference, as `premix setups` compares it; None: too little riff to tell. written: every
+    file of the output folder, so that a later run knows what it may replace.
     """
 
     format: int
@@ -234,6 +236,7 @@ class Manifest:
     gate: tuple[GateEntry, ...]
     dis: tuple[DiEntry, ...] = ()
     roll_call: RollCall | None = None
+    setup: SetUp | None = None
     written: tuple[str, ...] = ()
 
 
