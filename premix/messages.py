@@ -245,6 +245,7 @@ STAGES: dict[str, dict[str, str]] = {
         "report-extra-missing": "Install premix-stems[report] for the page, or say --no-report.",
         "comparison-no-variants": "Write `variants:` in the recipe, or say --vary mics.",
         "comparison-silent": "Look at what the variant mutes.",
+        "comparison-softer": "Listen at equal loudness on the page, which brings the others down to it.",
         "report-pictures": "Choose a folder you may write to with --pictures; the run's files are in place.",
     },
     "batch": {

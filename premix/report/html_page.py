@@ -34,13 +34,17 @@ class Page:
     """
 
     template: str
-    document: Manifest | ComparisonManifest
+    document: Manifest | ComparisonManifest | dict[str, Any]
     rate: int
     facts: dict[str, Any]
 
     def size(self, **more: Any) -> int:
         """Bytes of the page without anything to hear."""
         return sum(len(piece.encode()) for piece in self._pieces(Listening((), (), 0.0, 0.0), more))
+
+    def text(self, listening: Listening, **more: Any) -> str:
+        """The page in one piece."""
+        return "".join(self._pieces(listening, more))
 
     def write(self, path: Path, listening: Listening, **more: Any) -> None:
         """Write the page. Raises DeliveryError where that cannot be done."""
@@ -90,7 +94,7 @@ def look_up(document: Any, *path: str | int) -> Any:
 class Figures:
     """Writes figures of a manifest as HTML `data` elements: value as it is, its place, and rounded text."""
 
-    def __init__(self, document: Manifest | ComparisonManifest) -> None:
+    def __init__(self, document: Manifest | ComparisonManifest | dict[str, Any]) -> None:
         self._document = document
 
     def number(
