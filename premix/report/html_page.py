@@ -30,13 +30,15 @@ class Page:
     """A page before it is known what can be heard on it.
 
     template: in this room. document: the manifest that its figures are looked up in. facts: what else the template
-    needs.
+    needs. scripts, styles: files of this room, one after the other.
     """
 
     template: str
-    document: Manifest | ComparisonManifest | dict[str, Any]
+    document: Manifest | ComparisonManifest | dict[str, Any] | None
     rate: int
     facts: dict[str, Any]
+    scripts: tuple[str, ...] = _SCRIPTS
+    styles: tuple[str, ...] = ("page.css",)
 
     def size(self, **more: Any) -> int:
         """Bytes of the page without anything to hear."""
@@ -67,8 +69,9 @@ class Page:
             lstrip_blocks=True,
         )
         environment.globals["decimal"] = written
-        css = _text("page.css").replace("@LIGHT@", style_variables(False)).replace("@DARK@", style_variables(True))
-        script = "\n".join(map(_text, _SCRIPTS))
+        css = "".join(map(_text, self.styles))
+        css = css.replace("@LIGHT@", style_variables(False)).replace("@DARK@", style_variables(True))
+        script = "\n".join(map(_text, self.scripts))
         return environment.get_template(self.template).generate(
             css=Markup(css),
             script=Markup(script),
@@ -94,7 +97,7 @@ def look_up(document: Any, *path: str | int) -> Any:
 class Figures:
     """Writes figures of a manifest as HTML `data` elements: value as it is, its place, and rounded text."""
 
-    def __init__(self, document: Manifest | ComparisonManifest | dict[str, Any]) -> None:
+    def __init__(self, document: Manifest | ComparisonManifest | dict[str, Any] | None) -> None:
         self._document = document
 
     def number(
