@@ -276,6 +276,9 @@ STAGES: dict[str, dict[str, str]] = {
         "demo-settings": "Choose a length, rate, format and depth that the demo session can be made in.",
         "demo-folder": "Name a new or empty folder, or one that holds an earlier demo session and nothing else.",
     },
+    "setups": {
+        "setups-nothing-to-compare": "Give two renders or more of one set-up, with some seconds of riff in each."
+    },
     "draft": {
         "draft-no-audio": "Name the folder that holds one song's tracks.",
         "draft-too-many-files": "Name the folder of one song, or take away what is no track of it.",

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from premix.audio.writer import storage_error
+from premix.measures.drift import Drift
 from premix.model.manifest import ComparisonManifest, Manifest
 from premix.report.drawing import NOTHING, style_variables, written
 from premix.report.listening import Listening
@@ -32,7 +33,7 @@ class Page:
     """
 
     template: str
-    document: Manifest | ComparisonManifest
+    document: Manifest | ComparisonManifest | Drift
     rate: int
     facts: dict[str, Any]
 
@@ -88,7 +89,7 @@ def look_up(document: Any, *path: str | int) -> Any:
 class Figures:
     """Writes figures of a manifest as HTML `data` elements: value as it is, its place, and rounded text."""
 
-    def __init__(self, document: Manifest | ComparisonManifest) -> None:
+    def __init__(self, document: Manifest | ComparisonManifest | Drift) -> None:
         self._document = document
 
     def number(
