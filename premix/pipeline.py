@@ -23,6 +23,8 @@ from premix.analysis.kept import Kept
 from premix.analysis.levels import look
 from premix.analysis.passes import Passes
 from premix.audio.reader import sample_hash
+from premix.audio.rough_mix import MixSamples, read_mix
+from premix.balance.found import balance_of
 from premix.delivery.against import Changes, Render, changes, is_approved
 from premix.delivery.documents import comparison_manifest, manifest
 from premix.delivery.file_names import document_name, file_names, variant_path
@@ -31,19 +33,22 @@ from premix.delivery.part_files import PartFiles, bytes_of
 from premix.delivery.scratch import scratch_folder, scratch_room
 from premix.delivery.track_sheet import write_track_sheet
 from premix.delivery.verify import KEPT
-from premix.delivery.whole import write_text_file
+from premix.delivery.whole import check_ours, write_text_file
 from premix.errors import Finding, Problem, RecipeError, RefusedError
 from premix.gate.rooms import decide_gates
 from premix.measures.limits import check_limits
 from premix.measures.meters import RenderMeters
 from premix.mixdown.levelled import GUITAR_BUS, Take, render_levelled, render_matched
 from premix.mixdown.plan import parts_of, plan_mix, proved
+from premix.mixdown.widest import at_limit
 from premix.model.alignment import Sheet
+from premix.model.balance import FoundBalance
 from premix.model.manifest import ComparisonManifest, Manifest
 from premix.model.mix import MixPlan, Rendered
 from premix.model.song import Song
 from premix.model.tracks import TrackLook
 from premix.processors.chains import chain_paths, check_chains
+from premix.recipe.balance_layer import LAYER_MARK, extends_from, found_lines, layer_text
 from premix.recipe.read import read_recipe, read_sheet
 from premix.recipe.record import MergedRecipe
 from premix.recipe.resolve import song_of, variants_of
@@ -331,7 +336,14 @@ def compare(
             raise RecipeError(Problem("comparison-no-variants", where, "the recipe has no variants"))
         told = prepared.song.findings
         song = decide_gates(prepared.song)
-        takes = [Take(variant, plan_mix(decide_variant(song, variant))) for variant in variants]
+        planned = [_planned(decide_variant(song, variant), pool, progress) for variant in variants]
+        takes = [Take(variant, plan) for variant, (plan, _) in zip(variants, planned, strict=True)]
+
+        widths = [
+            replace(finding, subject=f"variant {take.variant.name}, {finding.subject}")
+            for take, (_, found) in zip(takes, planned, strict=True)
+            for finding in found
+        ]
 
         def open_file(take: Take, meters: RenderMeters | None) -> PartFiles:
             step = "measuring" if meters else "rendering"
@@ -344,12 +356,57 @@ def compare(
         matched = render_matched(
             takes, song.deliver.ceiling_dbtp, open_file, rate=song.file_rate, pool=pool, progress=progress.advance
         )
-        document = comparison_manifest(replace(song, findings=told).tell(*matched.findings()), matched)
+        document = comparison_manifest(replace(song, findings=told).tell(*widths, *matched.findings()), matched)
         if report and missing_extra() is None:
             page = package.folder / document_name(song.name, "comparison", "html")
             write_compare_page(song, document, package.folder, page)
         check_unchanged(song)
         return package.commit(document)
+
+
+def balance_like(
+    recipe: Path,
+    folder: Path,
+    like: Path,
+    *,
+    settings: Sequence[str] = (),
+    threads: int = 1,
+    sheet: Path | None = None,
+    allow_plug_ins: bool = False,
+    save: Path | None = None,
+    progress: Progress | None = None,
+) -> tuple[Song, FoundBalance, str]:
+    """The balance of a rough mix (the file `like`) of these tracks: the song, what was found, and the recipe's layer.
+
+    save: where the layer is written, too. Raises UserError where `like` is no mix of them.
+    """
+    progress = progress or Progress()
+    with scratch_folder() as scratch:
+        mixes: list[MixSamples] = []
+
+        def loaded(merged: MergedRecipe, song: Song) -> None:
+            if save is not None:
+                check_ours([save], LAYER_MARK)
+            mixes.append(read_mix(like, song.rate, scratch))
+
+        with prepare(
+            recipe,
+            folder,
+            settings=settings,
+            threads=threads,
+            sheet=sheet,
+            allow_plug_ins=allow_plug_ins,
+            progress=progress,
+            loaded=loaded,
+        ) as prepared:
+            song = prepared.song
+            found = balance_of(song, mixes[0], str(like), prepared.merged.recipe.guitar_bus.pan_law_db, progress)
+            words = f"{found.explained:.2f} of {like.name} explained by the tracks as {found.tracks}"
+            extends = extends_from(recipe, save) if save is not None else str(recipe)
+            text = layer_text(found_lines(prepared.merged, found), extends, words)
+            if save is not None:
+                write_text_file(save, text, LAYER_MARK)
+            return song.tell(*found.findings), found, text
 
 
 def _named(recipe: RecipeLike, sheet: Path | None, expect: Path | None = None) -> dict[str, Path | None]:
@@ -392,7 +449,8 @@ def _render_files(
     song: Song, package: Package, pool: Executor | None, progress: Progress, extra_trim_db: float, kept: Kept
 ) -> Rendered:
     """Render every file that the recipe asks for into the package's folder."""
-    plan = proved(plan_mix(song), kept.taken)
+    plan, told = _planned(song, pool, progress)
+    plan = proved(plan, kept.taken)
     parts = parts_of(plan, song.deliver)
     names = file_names(parts, song.name, song.deliver.name, song.deliver.format)
     package.need(bytes_of(parts, song) + kept.size())
@@ -411,7 +469,15 @@ def _render_files(
         pool=pool,
         progress=progress.advance,
     )
-    return Rendered(song.tell(*findings), plan, rendering)
+    return Rendered(song.tell(*told, *findings), plan, rendering)
+
+
+def _planned(song: Song, pool: Executor | None, progress: Progress) -> tuple[MixPlan, tuple[Finding, ...]]:
+    """The song's mix; where its width has to keep a limit, the song is mixed once to find it."""
+    plan = plan_mix(song)
+    if plan.guitar_bus.limit is not None:
+        progress.begin("finding the width", _work(plan))
+    return at_limit(plan, pool=pool, progress=progress.advance)
 
 
 def _work(plan: MixPlan) -> int:

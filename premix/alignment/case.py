@@ -12,6 +12,7 @@ from premix.alignment.evidence import against_rest, halves_agreement, mean_coher
 from premix.alignment.kernel import SignalSpectra, measure_efficiency, phase_terms, signal_spectra
 from premix.alignment.lateness import FINE_SEARCH_MS, delay_by_hand
 from premix.alignment.rotation import rotation_response
+from premix.alignment.shares import mic_shares
 from premix.arrays import BoolArray, ComplexArray, FloatArray
 from premix.audio.filters import mic_sections, sections_response
 from premix.model.alignment import Efficiency, MicDecision
@@ -83,10 +84,18 @@ class Case:
 
 def build_case(song: Song, performance: Performance) -> Case:
     """Prepare one performance: filters and gains of its mics, noise, and who is coherent with whom."""
+    case = untried_case(song, performance)
+    wide = song.alignment.search_ms > FINE_SEARCH_MS
+    _find_trusted(case, case.reference, "alignment-offset" if wide else "alignment-incoherent")
+    return case
+
+
+def untried_case(song: Song, performance: Performance) -> Case:
+    """Prepare one performance whose mics are decided already: nobody is held against anybody."""
     spectra, mics, rate = performance.spectra, performance.judged, song.rate
     responses = mic_responses(mics, spectra.freqs_hz, rate)
     signal = signal_spectra(spectra, rate, responses, np.array([mic.role == "sub" for mic in mics]))
-    case = Case(
+    return Case(
         performance=performance.name,
         mics=mics,
         by_hand=tuple(_by_hand(mic, rate, song.alignment.temperature_c) for mic in mics),
@@ -97,9 +106,6 @@ def build_case(song: Song, performance: Performance) -> Case:
         filter_delays=_filter_delays(responses, signal),
         reference=performance.reference,
     )
-    wide = song.alignment.search_ms > FINE_SEARCH_MS
-    _find_trusted(case, case.reference, "alignment-offset" if wide else "alignment-incoherent")
-    return case
 
 
 def mic_responses(mics: Sequence[Mic], freqs_hz: FloatArray, rate: int) -> ComplexArray:
@@ -201,4 +207,5 @@ def efficiency_of(case: Case, own: Sequence[MicDecision]) -> Efficiency:
     delays, signs = np.array([d.delay_samples for d in own]), np.array([float(d.polarity) for d in own])
     before = phase_terms(freqs, rate, -offsets, np.ones(len(own)))
     after = phase_terms(freqs, rate, delays - offsets, signs, rotated)
-    return measure_efficiency(case.performance, case.signal, chosen, before, after)
+    measured = measure_efficiency(case.performance, case.signal, chosen, before, after)
+    return replace(measured, shares=mic_shares(case.signal, chosen, after))

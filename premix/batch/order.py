@@ -20,6 +20,7 @@ from premix.batch.runner import Hub, Runner, Watch, Work
 from premix.batch.songs import find_songs
 from premix.batch.work import RenderOptions, SongJob, SongResult, has_trim, render_song
 from premix.errors import Exit, Finding, Problem, RecipeError
+from premix.model.findings import FindingEntry, grouped
 from premix.recipe.read import read_recipe
 from premix.recipe.resolve import song_of
 
@@ -41,6 +42,11 @@ class Batch:
     differences: tuple[Difference, ...]
     findings: tuple[Finding, ...]
     interrupted: bool
+
+    @property
+    def told(self) -> tuple[FindingEntry, ...]:
+        """What differs between songs and what is to be known of the batch, an entry a kind."""
+        return grouped((*(difference.finding() for difference in self.differences), *self.findings))
 
     @property
     def exit(self) -> Exit:

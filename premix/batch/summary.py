@@ -14,6 +14,7 @@ from premix.batch.order import Batch
 from premix.batch.work import SongResult, report_of
 from premix.delivery.documents import MANIFEST, csv_text, json_text, to_plain
 from premix.delivery.whole import check_ours, write_text_file
+from premix.model.findings import grouped
 
 FORMAT = 1
 
@@ -25,7 +26,7 @@ class Row:
     efficiency: of the performance that is worst aligned. trim_db: of all files; match_trim_db: its share that
     matches the songs. used_files, files: how many are used of how many that were found. left_out: what is optional
     and has no file. warnings: findings beside broken limits. rendered: in this batch, not before. told: what the user
-    has to know, one line each. report, manifest: paths below OUT.
+    has to know, one line each. report, manifest: paths below OUT. findings: a line a kind, the costliest first.
     """
 
     song: str
@@ -47,6 +48,7 @@ class Row:
     told: tuple[str, ...] = ()
     report: str | None = None
     manifest: str | None = None
+    findings: tuple[str, ...] = ()
 
 
 def rows_of(batch: Batch) -> list[Row]:
@@ -74,12 +76,13 @@ def row_of(result: SongResult) -> Row:
         used_files=roll.used if roll else None,
         files=roll.found if roll else None,
         left_out=tuple(one.label for one in roll.left_out) if roll else (),
-        warnings=sum(f.severity != "info" and not f.breaks_limit for f in manifest.findings),
+        warnings=sum(f.count for f in manifest.findings if f.severity != "info" and not f.breaks_limit),
         seconds=result.seconds,
         rendered=result.status == "rendered",
         told=told,
         report=report and f"{result.name}/{report}",
         manifest=f"{result.name}/{MANIFEST}",
+        findings=tuple(entry.line() for entry in manifest.findings),
     )
 
 
@@ -166,7 +169,7 @@ def document(batch: Batch) -> dict[str, Any]:
             "songs": rows_of(batch),
             "match": matching
             and {"target_lufs": matching.target_lufs, "trims_db": matching.trims_db, "kept": matching.kept},
-            "findings": [*(d.finding() for d in batch.differences), *batch.findings],
+            "findings": batch.told,
         }
     )
     return plain
@@ -193,7 +196,7 @@ def as_markdown(batch: Batch) -> str:
     lines += ["", batch.matching.told()] if batch.matching else []
     if batch.differences:
         lines += ["", "What differs between songs of one set-up:", "", *_markdown_table(difference_table(batch))]
-    lines += ["", *[f"- {_markdown(f.subject)}: {_markdown(f.message)}" for f in batch.findings]]
+    lines += ["", *[f"- {_markdown(entry.line())}" for entry in grouped(batch.findings)]]
     return "\n".join(lines).rstrip() + "\n"
 
 
@@ -252,7 +255,7 @@ def as_page(batch: Batch) -> str:
     head, *cells = song_table(rows)
     songs = [_song_line(row, line) for row, line in zip(rows, cells, strict=True)]
     told = [f"<li><b>{escape(row.song)}</b>: {escape(line)}</li>" for row in rows for line in row.told]
-    told += [f"<li>{escape(f.subject)}: {escape(f.message)}</li>" for f in batch.findings]
+    told += [f"<li>{escape(entry.line())}</li>" for entry in grouped(batch.findings)]
     told += [f"<li>{escape(batch.matching.told())}</li>"] if batch.matching else []
     body = [f"<h1>{escape(counts(rows))}</h1>"]
     if any(row.report for row in rows):

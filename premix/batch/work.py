@@ -95,7 +95,7 @@ class SongResult:
     def broken(self) -> tuple[str, ...]:
         """The limits that are broken, in words."""
         findings = self.manifest.findings if self.manifest else ()
-        return tuple(f"{f.subject}: {f.message}" for f in findings if f.breaks_limit)
+        return tuple(f"{one.subject}: {one.message}" for f in findings if f.breaks_limit for one in f.all)
 
     @property
     def verdict(self) -> str:

@@ -22,6 +22,7 @@ COMMANDS = {
     "align": ("one_song", "Show polarity and delay of every mic; nothing is rendered."),
     "inspect": ("one_song", "Check the tracks before any work is done."),
     "compare": ("one_song", "Render variants of the recipe, equally loud, to compare by ear."),
+    "balance": ("balance", "Set the balance by ear, on a page, or find that of a rough mix."),
     "batch": ("batch", "Render many songs, on this machine's cores or on a cluster."),
     "null": ("hold", "Subtract one render from another and tell what is left."),
     "verify": ("hold", "Check a delivered folder against its manifest."),

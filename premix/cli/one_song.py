@@ -11,6 +11,7 @@ from typing import Unpack
 
 import click
 
+from premix.alignment.shares import SPARE_DB
 from premix.cli import options, show
 from premix.cli.watch import Watched, watch
 from premix.delivery import against
@@ -19,6 +20,7 @@ from premix.delivery.track_sheet import passage_words
 from premix.errors import Exit, Finding, Problem, verdict
 from premix.messages import REMEDIES
 from premix.model.alignment import Efficiency
+from premix.model.findings import grouped
 from premix.model.song import Mic, Performance, RecipeEntry, Song
 from premix.model.tracks import TrackLook
 from premix.pipeline import Outcome, compare, inspect, prepare, render, save_sheet
@@ -99,7 +101,7 @@ def _show_tracks(song: Song, looks: Sequence[TrackLook], problems: Sequence[Prob
     show.table(
         ["performance", "mic", "file", "seconds", "rate", "format", "start", "peak", "LUFS", "floor", "findings"], rows
     )
-    show.findings(song.findings)
+    show.kinds(grouped(song.findings))
     for problem in problems:
         show.say(f"  {problem.line()}")
     show.say("a render would stop" if problems else "ready to render")
@@ -110,13 +112,14 @@ def _show_tracks(song: Song, looks: Sequence[TrackLook], problems: Sequence[Prob
 @options.tracks
 @options.settings
 @click.option("--save", type=options.PATH, help="Write the decisions to this file, to read and edit.")
+@click.option("--shares", is_flag=True, help="Also each mic's share of every third octave of its stem.")
 @options.sheet
 @options.recover
 @options.allow_plug_ins
 @options.threads
 @options.as_json
 def align_command(
-    recipe: Path, tracks: Path, save: Path | None, as_json: bool, **shared: Unpack[options.Recovering]
+    recipe: Path, tracks: Path, save: Path | None, shares: bool, as_json: bool, **shared: Unpack[options.Recovering]
 ) -> Exit:
     """Show polarity and delay of every mic of TRACKS after RECIPE, with the evidence. Nothing is rendered.
 
@@ -133,15 +136,17 @@ def align_command(
         for number, performance in enumerate(song.performances):
             show.say() if number else None
             _show_decisions(song, performance)
+            if shares:
+                _show_shares(performance.efficiency)
         show.say(f"  {song.roll_call.line()}")
-        show.findings(song.told_by("alignment", "chains"))
+        show.kinds(grouped(song.told_by("alignment", "chains")))
     return Exit.DONE
 
 
 def _show_decisions(song: Song, performance: Performance) -> None:
     """One performance's mics: what was decided, and on what evidence."""
     efficiency = performance.efficiency
-    without = dict(efficiency.without)
+    without, shares = dict(efficiency.without), {share.mic: share for share in efficiency.shares}
     show.say(
         f"{performance.name}: sum efficiency {efficiency.before_db:.2f} dB as recorded -> "
         f"{efficiency.after_db:.2f} dB aligned{_worst(efficiency)}"
@@ -154,14 +159,37 @@ def _show_decisions(song: Song, performance: Performance) -> None:
             f"{mic.decision.delay_samples:+.2f}",
             "-" if (way_cm := song.way_cm(mic)) is None else f"{way_cm:+.1f}",
             show.figure(without.get(mic.name)),
+            f"{100.0 * shares[mic.name].share:.0f}" if mic.name in shares else "-",
+            f"{shares[mic.name].without_db:+.1f}" if mic.name in shares else "-",
             _confidence(mic, song),
         ]
         for mic in performance.judged
     ]
-    show.table(["mic", "polarity", "ms", "samples", "cm", "dB if as recorded", "confidence"], rows)
+    heads = ["mic", "polarity", "ms", "samples", "cm", "dB if as recorded", "share %", "dB without", "confidence"]
+    show.table(heads, rows)
+    if spare := [share.mic for share in efficiency.shares if share.spare]:
+        one = "each alone could" if len(spare) > 1 else "could"
+        show.say(
+            f"  {', '.join(spare)}: {one} be left out, the others levelled again, within {SPARE_DB:g} dB in every band"
+        )
     for mic in performance.judged:
         for passage in mic.decision.passages:
             show.say(f"  {mic.name} {passage_words(passage, song.rate)}")
+
+
+def _show_shares(efficiency: Efficiency) -> None:
+    """A row a third octave: each mic's share, in percent, and how the band changes without it."""
+    if not efficiency.shares:
+        return
+    heads = [title for share in efficiency.shares for title in (f"{share.mic} %", "dB without")]
+    rows = [
+        [
+            f"{bands[0].centre_hz:.0f}",
+            *(cell for b in bands for cell in (f"{100.0 * b.share:.0f}", f"{b.without_db:+.1f}")),
+        ]
+        for bands in zip(*(share.bands for share in efficiency.shares), strict=True)
+    ]
+    show.table(["Hz", *heads], rows)
 
 
 def _confidence(mic: Mic, song: Song) -> str:
@@ -265,13 +293,43 @@ def _show_broken(outcome: Outcome) -> None:
 
 
 def _show_render(outcome: Outcome, out: Path) -> None:
-    """What was done and measured, the worst news first, in at most twenty lines."""
-    song, rendering = outcome.rendered.song, outcome.rendered.rendering
+    """What was done and measured, and every kind of finding, in a screen; the last line points to the page."""
+    song, plan, rendering = outcome.rendered.song, outcome.rendered.plan, outcome.rendered.rendering
     length_s = samples_to_s(song.frames, song.rate)
-    show.say(f"{song.name}: {len(song.mics)} tracks, {length_s:.1f} s at {song.rate} Hz")
-    show.say(f"  {song.roll_call.line()}")
+    rows = show.say(f"{song.name}: {len(song.mics)} tracks, {length_s:.1f} s at {song.rate} Hz")
+    rows += show.say(f"  {song.roll_call.line()}")
+    rows += _show_performances(outcome)
+    if rendering.stereo and rendering.stereo.correlation is not None:
+        rows += show.say(
+            f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
+            + (f", width {plan.guitar_bus.width:.2f}" if plan.guitar_bus.limit is not None else "")
+            + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
+        )
+    show.plug_ins(outcome.manifest.chain_files)
+    if outcome.reading:
+        rows += show.say(f"  {outcome.reading}")
+    last = f"{verdict(len(outcome.broken))}: {len(rendering.files)} files, track sheet and manifest in {out}"
+    page = next((path for path in outcome.manifest.written if path.endswith("_report.html")), None)
+    last += f"; to read on: {out / page}" if page else ""
+    left = show.screen().lines - rows - show.rows_of(last)
+    show.kinds(grouped(song.findings), max(left, LEAST_KINDS))
+    if outcome.delivered:
+        show.say(last)
+
+
+MOST_PERFORMANCES = 8
+LEAST_KINDS = 5
+"""Rows for findings, however many performances and plug-ins there are."""
+
+
+def _show_performances(outcome: Outcome) -> int:
+    """A line a performance, of many the worst; gives the terminal's rows."""
+    song, rendering = outcome.rendered.song, outcome.rendered.rendering
     reductions_db = {quiet.performance: quiet.reduction_db for quiet in rendering.room_quiet}
-    rows = [
+    worst = sorted(song.performances, key=lambda p: min(p.efficiency.after_db, p.efficiency.worst_passage_db or 0.0))
+    names = {performance.name for performance in worst[:MOST_PERFORMANCES]}
+    shown = [performance for performance in song.performances if performance.name in names]
+    cells = [
         [
             performance.name,
             show.figure(performance.efficiency.before_db),
@@ -280,33 +338,13 @@ def _show_render(outcome: Outcome, out: Path) -> None:
             str(performance.riff.stops),
             show.figure(reductions_db.get(performance.name), 1),
         ]
-        for performance in song.performances[:8]
+        for performance in shown
     ]
-    heads = [
-        "performance",
-        "sum efficiency dB as recorded",
-        "aligned",
-        "worst 2 s",
-        "stops",
-        "room quieter in stops dB",
-    ]
-    show.table(heads, rows)
-    if len(song.performances) > 8:
-        show.say(f"  ... and {len(song.performances) - 8} more performances")
-    if rendering.stereo and rendering.stereo.correlation is not None:
-        show.say(
-            f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
-            + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
-        )
-    show.plug_ins(outcome.manifest.chain_files)
-    if outcome.reading:
-        show.say(f"  {outcome.reading}")
-    told = [f for f in song.findings if f.severity != "info" and f.slug != "track-left-out"]  # the roll-call says it
-    show.findings(told[:5])
-    if len(told) > 5:
-        show.say(f"  ... and {len(told) - 5} more findings in the manifest")
-    if outcome.delivered:
-        show.say(f"{verdict(len(outcome.broken))}: {len(rendering.files)} files, track sheet and manifest in {out}")
+    heads = ["performance", "sum efficiency dB as recorded", "aligned", "worst 2 s", "stops"]
+    rows = show.table([*heads, "room quieter in stops dB"], cells)
+    if more := len(song.performances) - len(shown):
+        rows += show.say(f"  ... and {more} more performances, none of them worse aligned")
+    return rows
 
 
 def _worst(efficiency: Efficiency) -> str:

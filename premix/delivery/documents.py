@@ -27,6 +27,7 @@ from premix import __version__
 from premix.errors import Problem, RecipeError
 from premix.measures.pooled import set_up_of
 from premix.model.alignment import MicDecision, Passage
+from premix.model.findings import grouped
 from premix.model.gate import RoomGate
 from premix.model.manifest import (
     COMPARISON_FORMAT,
@@ -45,6 +46,7 @@ from premix.model.manifest import (
     IntakeDocument,
     LookEntry,
     Manifest,
+    SharesEntry,
     UsedSheet,
     VariantEntry,
 )
@@ -190,6 +192,7 @@ def manifest(rendered: Rendered) -> Manifest:
         inputs=tuple(_input(mic, song.folder) for mic in song.mics),
         alignment=_decisions(song),
         sum_efficiency_db=_efficiencies(song),
+        shares=_shares(song),
         files=tuple(_file(file, song.file_rate) for file in rendering.files),
         buses=tuple(map(_bus, plan.buses)),
         guitar_bus=_entry(GuitarBusEntry, bus, gain_db=_db(bus.gain / plan.held_gain()), plain_sum=not bus.chain),
@@ -202,7 +205,7 @@ def manifest(rendered: Rendered) -> Manifest:
         level=rendering.level,
         trim_db=rendering.trim_db,
         extra_trim_db=rendering.extra_trim_db,
-        findings=song.findings,
+        findings=grouped(song.findings),
         gate=tuple(_gates(song, rendering.room_quiet)),
         dis=tuple(_entry(DiEntry, mic, mic.match, mic=mic.name) for mic in song.mics if mic.is_di),
         roll_call=song.roll_call,
@@ -222,7 +225,7 @@ def comparison_manifest(song: Song, matched: Matched) -> ComparisonManifest:
         matched_lufs=matched.level_lufs,
         variants=tuple(map(_variant, matched.takes)),
         chain_files=chain_files(song),
-        findings=song.findings,
+        findings=grouped(song.findings),
     )
 
 
@@ -232,7 +235,8 @@ def alignment_document(song: Song) -> AlignmentDocument:
         rate=song.rate,
         alignment=_decisions(song),
         sum_efficiency_db=_efficiencies(song),
-        findings=song.told_by("alignment", "chains"),
+        shares=_shares(song),
+        findings=grouped(song.told_by("alignment", "chains")),
         roll_call=song.roll_call,
     )
 
@@ -246,7 +250,7 @@ def intake_document(song: Song, looks: Sequence[TrackLook], problems: Sequence[P
         frames=song.frames,
         inputs=tuple(_look(mic.track, look, song.folder) for mic, look in zip(song.mics, looks, strict=True)),
         problems=tuple(problems),
-        findings=song.findings,
+        findings=grouped(song.findings),
         roll_call=song.roll_call,
     )
 
@@ -320,6 +324,10 @@ def _efficiencies(song: Song) -> tuple[EfficiencyEntry, ...]:
         )
         for performance in song.performances
     )
+
+
+def _shares(song: Song) -> tuple[SharesEntry, ...]:
+    return tuple(SharesEntry(performance=p.name, mics=p.efficiency.shares) for p in song.performances)
 
 
 def _file(file: WrittenFile, rate: int) -> FileEntry:

@@ -125,12 +125,42 @@ class BandEfficiency:
 
 
 @dataclass(frozen=True, slots=True)
+class BandShare:
+    """One mic in one third octave of its performance's sum. share: of the power; all mics together have 1, one that
+    takes more away than it brings has less than 0. without_db: change of the band's level when the mic is left out and
+    the others are levelled again."""
+
+    centre_hz: float
+    share: float
+    without_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class MicShare:
+    """What one close mic does in the sum of its performance, while the guitar plays; gains, filters, delays and
+    polarities as decided, nonlinear processors left out.
+
+    share: mean over the bands that hold sound. without_db: of the band that changes most when it is left out, its sign
+    kept; the others are levelled again first, levelled: by so many dB, by name (-120: best left out as well). spare:
+    whether every band then stays within 0.5 dB.
+    """
+
+    mic: str
+    share: float
+    without_db: float
+    spare: bool
+    levelled: tuple[tuple[str, float], ...] = ()
+    bands: tuple[BandShare, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Efficiency:
     """Sum efficiency of one performance's close mics, as recorded and as decided (0 dB: the physical limit).
 
     The main figures cover 40 Hz to 6 kHz; `*_10k_db` reach 10 kHz. without: efficiency when one mic goes back
     to as recorded while all others stay as decided, by mic name. worst_passage_db: of the 2 s of riff in which the sum
     as decided is worst, and worst_passage_s: from where to where on the time line; None where it was not followed.
+    shares: of each mic in the sum.
     """
 
     performance: str
@@ -142,6 +172,7 @@ class Efficiency:
     without: tuple[tuple[str, float], ...] = ()
     worst_passage_db: float | None = None
     worst_passage_s: tuple[float, float] | None = None
+    shares: tuple[MicShare, ...] = ()
 
 
 class SheetRotation(Section):

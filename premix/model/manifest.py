@@ -10,8 +10,9 @@ What `align` and `inspect` tell programs is made of the same entries, before any
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from premix.errors import Finding, Problem
-from premix.model.alignment import BandEfficiency, DelayParts, MicDecision
+from premix.errors import Problem
+from premix.model.alignment import BandEfficiency, DelayParts, MicDecision, MicShare
+from premix.model.findings import FindingEntry
 from premix.model.gate import Span
 from premix.model.mix import ChainFile, LevelReached, MonoEntry, OnsetSpread, PartKind, TakePair
 from premix.model.set_up import SetUp
@@ -94,6 +95,14 @@ class EfficiencyEntry:
     bands: tuple[BandEfficiency, ...] = ()
     worst_passage: float | None = None
     worst_passage_s: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharesEntry:
+    """What the close mics of one performance do in its sum."""
+
+    performance: str
+    mics: tuple[MicShare, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,6 +219,7 @@ class Manifest:
     inputs: tuple[InputEntry, ...]
     alignment: tuple[DecisionEntry, ...]
     sum_efficiency_db: tuple[EfficiencyEntry, ...]
+    shares: tuple[SharesEntry, ...] = ()
     files: tuple[FileEntry, ...]
     buses: tuple[BusEntry, ...] = ()
     guitar_bus: GuitarBusEntry | None = None
@@ -222,7 +232,7 @@ class Manifest:
     level: LevelReached | None = None
     trim_db: float
     extra_trim_db: float = 0.0
-    findings: tuple[Finding, ...]
+    findings: tuple[FindingEntry, ...]
     gate: tuple[GateEntry, ...]
     dis: tuple[DiEntry, ...] = ()
     roll_call: RollCall | None = None
@@ -262,7 +272,7 @@ class ComparisonManifest:
     matched_lufs: float | None
     variants: tuple[VariantEntry, ...]
     chain_files: tuple[ChainFile, ...] = ()
-    findings: tuple[Finding, ...]
+    findings: tuple[FindingEntry, ...]
     written: tuple[str, ...] = ()
 
 
@@ -273,7 +283,8 @@ class AlignmentDocument:
     rate: int
     alignment: tuple[DecisionEntry, ...]
     sum_efficiency_db: tuple[EfficiencyEntry, ...]
-    findings: tuple[Finding, ...]
+    shares: tuple[SharesEntry, ...] = ()
+    findings: tuple[FindingEntry, ...]
     roll_call: RollCall | None = None
 
 
@@ -305,5 +316,5 @@ class IntakeDocument:
     frames: int
     inputs: tuple[LookEntry, ...]
     problems: tuple[Problem, ...]
-    findings: tuple[Finding, ...]
+    findings: tuple[FindingEntry, ...]
     roll_call: RollCall | None = None

@@ -210,6 +210,17 @@ class Level(Section):
         return None if self.peak_dbfs is None else ("peak_dbfs", self.peak_dbfs)
 
 
+class WidthLimit(Section):
+    """What the width of the guitar bus may cost: exactly one of these. The widest value that keeps it is taken."""
+
+    mono_fold_db: Annotated[float, Field(ge=-60, le=0)] | None = Field(
+        None, description="Lowest mono fold of the guitar bus, over the whole song.", examples=[-2.5]
+    )
+    correlation: Annotated[float, Field(ge=-1, le=1)] | None = Field(
+        None, description="Lowest correlation of the guitar bus's channels, over the whole song.", examples=[0.1]
+    )
+
+
 class Deliver(Section):
     """What is written, and how."""
 

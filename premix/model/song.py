@@ -15,7 +15,7 @@ from premix.messages import STAGES
 from premix.model.alignment import DelayParts, Efficiency, MicDecision, MicTrail, Passage
 from premix.model.gate import Curve, Riff, RoomGate, Span
 from premix.model.set_up import SetUpPrint
-from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role
+from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role, WidthLimit
 from premix.model.tracks import DiMatch, KeyEnvelopes, RollCall, Spectra, Track, TrackLevels, Windows
 from premix.units import samples_to_cm
 
@@ -170,11 +170,15 @@ class Bus:
 
 @dataclass(frozen=True, slots=True)
 class GuitarBus:
-    """All buses, stereo: linear gain, width (gain of the side signal)."""
+    """All buses, stereo: linear gain, width (gain of the side signal).
+
+    limit: what the width may cost; `width` is 1 until the mix was measured, then the widest that keeps it.
+    """
 
     gain: float
     width: float
     chain: Chain = ()
+    limit: WidthLimit | None = None
 
 
 @dataclass(frozen=True, slots=True)

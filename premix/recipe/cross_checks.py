@@ -44,6 +44,7 @@ def check(data: dict[str, Any], root: Node) -> Iterator[Fault]:
         _delays,
         _heard,
         _delivery,
+        _width,
         _patterns,
         _same_names,
         _joined_names,
@@ -189,6 +190,20 @@ def _level(merged: Merged) -> Iterator[Fault]:
             return
         what = "another ceiling stands in deliver.ceiling_dbtp"
         yield merged.at(("deliver", "level"), "recipe-level", what, "one of the two")
+
+
+def _width(merged: Merged) -> Iterator[Fault]:
+    """The limit of a width is one figure, of a guitar bus that is the sum of its buses."""
+    path = ("guitar_bus", "width")
+    limit = merged.value(path)
+    if not isinstance(limit, dict):
+        return
+    if len(limit) != 1:
+        what = f"the limit of a width has {len(limit)} figures here"
+        yield merged.at(path, "recipe-width", what, "one of mono_fold_db and correlation")
+    if merged.items("guitar_bus", "chain"):
+        what = "the guitar bus has a chain, behind which no width can be worked out"
+        yield merged.at(path, "recipe-width", what, "a number from 0 to 2")
 
 
 def _patterns(merged: Merged) -> Iterator[Fault]:

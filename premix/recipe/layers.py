@@ -1,11 +1,11 @@
 """Layers: the files that make up one recipe (parents, the recipe, the song's own file, --set values), and their merge.
 
 One is laid over another by the rule of JSON Merge Patch (RFC 7396) with two additions. Mappings merge key by key,
-`null` takes an inherited value away, and everything else (numbers, texts, lists, and a delay by hand or a level, which
-are one value each) is replaced whole. The ceiling of a delivery has two names: the one that is laid above holds. Added
-here: `null` over nothing is a fault; and a name that the recipe below does not know is a fault, unless the entry is
-complete (a new mic states its role, a new performance its bus, a new bus its pan, a new group its mics). A variant may
-always be new.
+`null` takes an inherited value away, and everything else (numbers, texts, lists, and a delay by hand, a level or the
+limit of a width, which are one value each) is replaced whole. The ceiling of a delivery has two names: the one that is
+laid above holds. Added here: `null` over nothing is a fault; and a name that the recipe below does not know is a fault,
+unless the entry is complete (a new mic states its role, a new performance its bus, a new bus its pan, a new group its
+mics). A variant may always be new.
 """
 
 import json
@@ -27,7 +27,7 @@ MOST_PARENTS = 16
 STATES_ITSELF = {"mics": "role", "performances": "bus", "buses": "pan", "groups": "mics"}
 """Table -> the key by which an entry shows that it is meant to be new."""
 _EXTENDS = ("extends",)
-_ONE_VALUE = ("delay", "level")
+_ONE_VALUE = ("delay", "level", "width")
 """Mappings that are replaced whole."""
 
 

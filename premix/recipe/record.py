@@ -38,6 +38,7 @@ from premix.model.settings import (
     Section,
     ThresholdDb,
     TimeMs,
+    WidthLimit,
 )
 from premix.model.song import RecipeEntry
 
@@ -325,10 +326,11 @@ class GuitarBus(Section):
         "-6 linear, -4.5 the compromise between both, 0 no loss at the centre.",
         examples=[-3],
     )
-    width: Width = Field(
+    width: Width | WidthLimit = Field(
         1.0,
-        description="Gain of the side signal: 0 is mono, above 1 is wider; the mono sum never changes.",
-        examples=[1.2],
+        description="Gain of the side signal: 0 is mono, above 1 is wider; the mono sum never changes. Or the limit "
+        "that it has to keep: the widest value, up to 2, that does is worked out from the song.",
+        examples=[1.2, {"mono_fold_db": -2.5}],
     )
     gain_db: GainDb = Field(0.0, description="Level of the guitar bus.", examples=[-3])
     chain: Chain = Field((), description="Processors on the guitar bus, in order.", examples=[_CHAIN_EXAMPLE])

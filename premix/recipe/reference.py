@@ -35,6 +35,7 @@ _PLACES: tuple[tuple[str, ...], ...] = (
     ("gate",),
     ("buses", _NAME),
     ("guitar_bus",),
+    ("guitar_bus", "width"),
     ("groups", _NAME),
     ("deliver",),
     ("deliver", "level"),
@@ -87,7 +88,7 @@ def _processors() -> Iterator[str]:
 
 def _section(path: KeyPath, title: str, schemas: Schemas) -> Iterator[str]:
     """A heading, what the section is, and one row a key."""
-    (section,) = schemas.at(path)
+    (section,) = (schema for schema in schemas.at(path) if "properties" in schema)
     yield f"### {title}\n"
     yield f"{' '.join(section['description'].split())}\n"
     if not section["properties"]:

@@ -9,7 +9,7 @@ from typing import Any, Literal, TypeVar
 
 from premix.audio.gains import pan_gains
 from premix.model import song as tree
-from premix.model.settings import Deliver, Gate, Section
+from premix.model.settings import Deliver, Gate, Section, WidthLimit
 from premix.model.song import PlacedChain, Song
 from premix.recipe.record import MergedRecipe, Performance, Recipe, Variant, VariantMic, VariantPart
 from premix.units import db_to_gain
@@ -27,9 +27,7 @@ def song_of(merged: MergedRecipe) -> Song:
         name=recipe.song or "",
         performances=tuple(_performance(recipe, name, muted) for name in recipe.performances),
         buses=tuple(_buses(recipe)),
-        guitar_bus=tree.GuitarBus(
-            db_to_gain(recipe.guitar_bus.gain_db), recipe.guitar_bus.width, recipe.guitar_bus.chain
-        ),
+        guitar_bus=_guitar_bus(recipe),
         reference=_reference(recipe),
         alignment=recipe.alignment,
         gate=recipe.gate,
@@ -41,6 +39,13 @@ def song_of(merged: MergedRecipe) -> Song:
         chains=tuple(placed for placed in _chains(recipe) if placed.chain),
         corners=tuple(_corners(recipe)),
     )
+
+
+def _guitar_bus(recipe: Recipe) -> tree.GuitarBus:
+    bus = recipe.guitar_bus
+    limit = bus.width if isinstance(bus.width, WidthLimit) else None
+    width = 1.0 if isinstance(bus.width, WidthLimit) else bus.width
+    return tree.GuitarBus(db_to_gain(bus.gain_db), width, bus.chain, limit)
 
 
 def _deliver(deliver: Deliver) -> Deliver:

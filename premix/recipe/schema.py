@@ -44,7 +44,8 @@ def _schema() -> Schema:
     del sections["ChainStep"]
     for section, place in CHAINS.values():
         sections[section]["properties"]["chain"]["items"] = {"$ref": f"#/$defs/ChainStep_{place}"}
-    sections["DelayByHand"] |= {"minProperties": 1, "maxProperties": 1}
+    for one_of in ("DelayByHand", "WidthLimit"):
+        sections[one_of] |= {"minProperties": 1, "maxProperties": 1}
     for section in (*sections.values(), made):
         _tidy(section)
     sections.update({f"Processor_{kind}": parameters(kind) for kind in PROCESSORS})

@@ -19,9 +19,11 @@ from premix.model.manifest import ComparisonManifest, Manifest
 from premix.report.drawing import NOTHING, style_variables, written
 from premix.report.listening import Listening
 
-MOST_BYTES = 24_500_000
-"""A page stays below 25 MB: it opens at once and fits into a mail."""
+MOST_BYTES = 12_000_000
+"""A page stays below 12 MB: it opens at once and fits into a mail."""
 _FOLDER = Path(__file__).parent / "templates"
+_SCRIPTS = ("player.js", "time_line.js", "page.js")
+"""In this order, as one: what they define, then what begins it all."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -63,13 +65,13 @@ class Page:
         )
         environment.globals["decimal"] = written
         css = _text("page.css").replace("@LIGHT@", style_variables(False)).replace("@DARK@", style_variables(True))
-        script = _text("player.js")
+        script = "\n".join(map(_text, _SCRIPTS))
         return environment.get_template(self.template).generate(
             css=Markup(css),
             script=Markup(script),
             policy=_policy(css, script),
             listening=listening,
-            played=Markup(_script_safe(_played(listening, self.rate))),
+            played=script_safe(_played(listening, self.rate)),
             base64=lambda data: Markup(base64.b64encode(data).decode()),
             m=self.document,
             n=Figures(self.document).number,
@@ -166,7 +168,9 @@ def _played(listening: Listening, rate: int) -> dict[str, Any]:
     }
 
 
-def _script_safe(data: Any) -> str:
-    """JSON that cannot end the script element it stands in."""
+def script_safe(data: Any) -> Any:
+    """JSON that cannot end the script element it stands in; safe HTML."""
+    from markupsafe import Markup
+
     text = json.dumps(data, ensure_ascii=True, allow_nan=False)
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))

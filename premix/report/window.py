@@ -10,7 +10,7 @@ from premix.model.song import Performance, Song
 from premix.model.tracks import KeyEnvelopes
 from premix.units import ms_to_samples, power_to_db, s_to_samples, samples_to_s
 
-SECONDS = 12.0
+SECONDS = 8.0
 """Length of the stretch: long enough to judge a riff, short enough for a page of many clips."""
 LEAD_S = 0.25
 """How long before a start the stretch begins."""

@@ -58,6 +58,7 @@ TRIGGERS: dict[str, str | bytes] = {
     "recipe-without": BASE.replace("{bus: left}", "{bus: left, without: [room], mics: {room: {mute: true}}}"),
     "recipe-room-in-stem": BASE + "groups: {g: {mics: [dynamic], stem: own}}\ndeliver: {room: stem}\n",
     "recipe-filters-cross": BASE.replace("dynamic: {}", "dynamic: {high_pass_hz: 2, low_pass_hz: 1}"),
+    "recipe-width": BASE + "guitar_bus: {width: {mono_fold_db: -2, correlation: 0}}\n",
     "recipe-level": BASE + "deliver: {level: {peak_dbfs: -6, loudness_lufs: -18}}\n",
     "recipe-delay-units": BASE.replace("dynamic: {}", "dynamic: {delay: {}}"),
     "recipe-nothing-heard": BASE.replace("dynamic: {}", "dynamic: {mute: true}"),

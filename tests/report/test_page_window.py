@@ -67,7 +67,7 @@ def test_the_key_that_is_drawn_is_the_one_that_is_gated(rendered: OnDisk) -> Non
     song = rendered.run.song
     performance = song.performance("right")
     riff, points = performance.riff, 1200
-    times, level = key_level_db(performance, Window(0, song.frames), points)
+    times, level = key_level_db(performance, song.gate, Window(0, song.frames), points)
     above = level - riff.loud_db > riff.threshold_db
     edges = times[1:][np.diff(above.astype(int)) != 0]
     wanted = np.array([edge for span in riff.spans for edge in span])
