@@ -8,7 +8,8 @@ windows (Thomson & Chave, "Jackknifed error estimates for spectra, coherences, a
 stretches hold other notes.
 """
 
-from collections.abc import Iterator
+import statistics
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -36,7 +37,12 @@ CHUNK_BYTES = 8_000_000
 
 def with_set_up(song: Song) -> Song:
     """The song with the print of every performance that holds enough riff to tell something."""
-    return replace(song, performances=tuple(replace(p, set_up=_print_of(song, p)) for p in song.performances))
+    heard: dict[str, list[float]] = {}
+    for mic in song.judged:
+        if mic.decision.refusal is None and mic.decision.arrival_samples is not None:
+            heard.setdefault(mic.name, []).append(mic.decision.arrival_samples)
+    usual = {name: statistics.median(delays) for name, delays in heard.items()}
+    return replace(song, performances=tuple(replace(p, set_up=_print_of(song, p, usual)) for p in song.performances))
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +62,7 @@ class Stretches:
             yield cross - own_cross, power - own_power
 
 
-def _print_of(song: Song, performance: Performance) -> SetUpPrint | None:
+def _print_of(song: Song, performance: Performance, usual: Mapping[str, float]) -> SetUpPrint | None:
     windows, mics = performance.windows, performance.judged
     if windows is None or len(mics) < 2 or performance.reference not in windows.mics:
         return None
@@ -73,7 +79,7 @@ def _print_of(song: Song, performance: Performance) -> SetUpPrint | None:
         performance=performance.name,
         reference=performance.reference,
         riff_s=round(windows.frame_s * int(sum(riff[w * per : (w + 1) * per].sum() for w in played)), 3),
-        mics=tuple(_mic_print(song, mic, m, stretches) for m, mic in enumerate(mics) if m != reference),
+        mics=tuple(_mic_print(song, mic, m, stretches, usual) for m, mic in enumerate(mics) if m != reference),
     )
 
 
@@ -139,9 +145,11 @@ class _Response:
     coherence: FloatArray
 
 
-def _mic_print(song: Song, mic: Mic, m: int, stretches: Stretches) -> MicPrint:
+def _mic_print(song: Song, mic: Mic, m: int, stretches: Stretches, usual: Mapping[str, float]) -> MicPrint:
+    """usual: where the alignment has heard each mic in any performance."""
     omega = 2.0 * np.pi * stretches.freqs_hz / song.rate
-    heard = _heard_at(song, m, stretches, omega)
+    known = _known(mic, m, stretches, omega, usual.get(mic.name))
+    heard = _heard_at(song, m, stretches, omega) if known is None else known
     whole = _response(stretches.cross.sum(axis=0), stretches.power.sum(axis=0), m, stretches, omega * heard)
     parts = [_response(cross, power, m, stretches, omega * heard).log for cross, power in stretches.without()]
     with np.errstate(invalid="ignore"):
@@ -154,20 +162,22 @@ def _mic_print(song: Song, mic: Mic, m: int, stretches: Stretches) -> MicPrint:
     # What stretches left out say of the error: (J - 1) / J of the sum of squares.
     scale = NOTES * np.sqrt((len(parts) - 1) / len(parts))
     off = scale * np.where(used, off, 0.0)
-    return _told(song, mic, heard, whole, off, used)
+    return _told(song, mic, (heard, known is not None), whole, off, used)
 
 
-def _told(song: Song, mic: Mic, heard: float, whole: "_Response", off: ComplexArray, used: BoolArray) -> MicPrint:
-    """off: (J, B) what each stretch adds to the error. heard: the delay that is put right in `whole` already."""
+def _told(
+    song: Song, mic: Mic, heard: tuple[float, bool], whole: _Response, off: ComplexArray, used: BoolArray
+) -> MicPrint:
+    """off: (J, B) what each stretch adds to the error. heard: the delay that is put right in `whole` already, and
+    whether the alignment has found it."""
     errors_db = np.hypot(np.sqrt((off.real**2).sum(axis=0)), LEAST_ERROR_DB / _DB)
     errors_rad = np.hypot(np.sqrt((off.imag**2).sum(axis=0)), LEAST_ERROR_RAD)
     told = used & own_bands(mic.role) if (used & own_bands(mic.role)).sum() > 1 else used
     weight = np.where(told, 1.0 / (errors_rad**2 + ROUGH_RAD**2), 0.0)
     middle = MIDDLE * 2.0 * np.pi * np.array([band.centre_hz for band in BANDS]) / song.rate
-    found = mic.decision.arrival_samples if mic.decision.refusal is None else None
-    start = heard if found is None else found
-    phases = np.where(used, whole.log.imag, 0.0) + (start - heard) * middle
-    shift, sign = _peak(phases, weight, middle, NEAR if found is None else 0.0)
+    start, found = heard
+    phases = np.where(used, whole.log.imag, 0.0)
+    shift, sign = _peak(phases, weight, middle, 0.0 if found else NEAR)
     own_shift = (weight * middle * off.imag).sum(axis=1) / (weight * middle**2).sum()
     phases = wrapped(phases + shift * middle + (np.pi if sign < 0 else 0.0))
     level_weight = np.where(told, 1.0 / (errors_db**2 + (ROUGH_DB / _DB) ** 2), 0.0)
@@ -197,10 +207,26 @@ _DB = float(20.0 / np.log(10.0))
 """Decibels of a neper."""
 
 
-def _heard_at(song: Song, m: int, stretches: Stretches, omega: FloatArray) -> float:
-    """When the mic hears what the reference hears, in samples: the highest peak of all bins, each by its coherence.
+def _known(mic: Mic, m: int, stretches: Stretches, omega: FloatArray, usual: float | None) -> float | None:
+    """When the alignment has heard the mic: here, or usually where that fits these bands as well; None: nowhere."""
+    own = mic.decision.arrival_samples
+    if mic.decision.refusal is not None:
+        return None
+    if own is None or usual is None or abs(own - usual) < NEAR:
+        return usual if own is None else own
+    cross, parts = stretches.cross.sum(axis=0)[m], band_slices(stretches.freqs_hz, BANDS)
+    unit = cross / np.maximum(np.abs(cross), 1e-300)
+    fits = [sum(abs((unit * np.exp(1j * omega * at))[part].sum()) for part in parts) for at in (own, usual)]
+    return own if fits[0] > CLEARLY * fits[1] else usual
 
-    Bands are wide, so that delays must be put right in them before they are added up; whatever the mic is called.
+
+CLEARLY = 1.1
+"""A place that no other performance knows must fit so much better."""
+
+
+def _heard_at(song: Song, m: int, stretches: Stretches, omega: FloatArray) -> float:
+    """When the mic hears what the reference hears, in samples, where the alignment has not found it: the highest peak
+    of all bins, each by its coherence. Bands are wide: delays must be put right in them before they are added up.
     """
     cross, power = stretches.cross.sum(axis=0), stretches.power.sum(axis=0)
     size = np.abs(cross[m])

@@ -15,6 +15,8 @@ from premix.batch.work import SongResult, report_of
 from premix.delivery.documents import MANIFEST, csv_text, json_text, to_plain
 from premix.delivery.whole import check_ours, write_text_file
 from premix.model.findings import grouped
+from premix.report.drift_page import drift_section
+from premix.report.page import missing_extra
 
 FORMAT = 1
 
@@ -266,6 +268,8 @@ def as_page(batch: Batch) -> str:
         head, *cells = difference_table(batch)
         lines = [f"<tr>{''.join(_cell('td', text) for text in line)}</tr>" for line in cells]
         body.append(_html_table("What differs between songs of one set-up", head, lines))
+    if batch.drifts and missing_extra() is None:
+        body += [drift_section(drift) for drift in batch.drifts]
     return _PAGE.substitute(title=escape(counts(rows)), body="\n".join(body))
 
 

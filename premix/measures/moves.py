@@ -14,8 +14,8 @@ import numpy as np
 
 from premix.arrays import FloatArray
 from premix.measures.pooled import pooled_print
-from premix.measures.shifts import Curves, Shift, curves_of, shifts_of, together, unswapped
-from premix.model.set_up import SetUp, SetUpPrint
+from premix.measures.shifts import Curves, curves_of, shifts_of, together, unswapped
+from premix.model.set_up import SetUp, SetUpPrint, Shift
 
 SURE = 4.0
 """Standard errors in the error that is told; a change that is named exceeds it."""
@@ -165,10 +165,11 @@ def _agreed(whole: Comparison, alone: dict[str, Comparison]) -> Iterator[Stateme
 
 
 def _sure_of(statement: Statement, swaps: Sequence[tuple[str, str]], reference: str) -> bool:
-    """Of mics that had each other's names, and of all where the reference is one, what is small is not believed."""
+    """Of mics that had each other's names, and of all where the reference is one, nothing more is told: first the names
+    are to be put right."""
     doubted = {mic for pair in swaps for mic in pair}
-    touched = reference in doubted or bool(doubted & set(statement.mics)) or (doubted and statement.reference)
-    return not touched or abs(statement.size) >= ALONE * statement.within > 0.0
+    touched = reference in doubted or bool(doubted & set(statement.mics)) or (bool(doubted) and statement.reference)
+    return not touched
 
 
 def _speaks_against(found: Statement | None, one: Comparison) -> bool:

@@ -13,7 +13,7 @@ import numpy as np
 
 from premix.arrays import BoolArray, FloatArray
 from premix.measures.pooled import Curve, curve_of, mean_of, own_bands, wrapped
-from premix.model.set_up import SetUp, SetUpPrint
+from premix.model.set_up import SetUp, SetUpPrint, Shift
 from premix.units import speed_of_sound_m_s
 
 MOST_S = 0.003
@@ -22,7 +22,7 @@ NEAR_S, FAR = 90e-6, 1.3
 """Within 30 mm of path a move is believed at once; one further away must fit so much better."""
 LEAST_FIT = 0.6
 """Of bands whose phases agree by less than this nobody can say where the mic has gone; 1: all agree."""
-ROUGH_RAD = 0.05
+ROUGH_RAD, EVEN_RAD = 0.05, 0.2
 LEAST_BANDS = 3
 HUBER = 2.0
 OF_MOVE = {"close": 0.03, "sub": 0.15, "room": 0.05}
@@ -39,27 +39,6 @@ MM_OF_COLOUR = 0.1
 ROUGH_BAND_DB = 0.05
 ODD_BAND = 6.0
 """So many standard errors must two neighbouring bands be off for the colour to be another."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shift:
-    """One mic of one print against another. moved_mm: positive is further from the speaker than the reference is.
-    level_db: all bands alike; top_db: of the bands from 4 kHz up on top of that. colour_db: of the band that is off
-    most, colour_hz, when level and top are taken out; 0 where none is. turned: whether its polarity is another.
-    path_mm: how far it was behind the reference before. Errors are standard errors; inf where nothing can be told."""
-
-    mic: str
-    role: str
-    path_mm: float
-    moved_mm: float
-    moved_error_mm: float
-    level_db: float
-    level_error_db: float
-    top_db: float = 0.0
-    top_error_db: float = np.inf
-    colour_db: float = 0.0
-    colour_hz: float = 0.0
-    turned: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +179,8 @@ def _moved(phases: FloatArray, errors: FloatArray, omega: FloatArray) -> tuple[f
         late -= float((weight * huber * omega * off).sum() / (weight * huber * omega**2).sum())
     off = wrapped(phases + late * omega + (np.pi if sign < 0 else 0.0))
     chi = float((weight * huber * off**2).sum()) / max(1, len(off) - 1)
-    if abs(sums[best]) < LEAST_FIT * rough.sum():
+    evenly = 1.0 / (errors**2 + EVEN_RAD**2)
+    if min(abs(sums[best]) / rough.sum(), float((evenly * np.cos(off)).sum() / evenly.sum())) < LEAST_FIT:
         return late, np.inf, sign
     return late, float(np.sqrt(max(1.0, chi) / (weight * huber * omega**2).sum())), sign
 
@@ -282,7 +262,7 @@ def _unlike(a: Curve, b: Curve, rate: int, other_rate: int) -> float:
     )
 
 
-SWAP_SHARE, SWAP_GAIN = 0.4, 0.8
+SWAP_SHARE, SWAP_GAIN = 0.7, 0.8
 """Two names are swapped where that makes prints this much more alike."""
 
 

@@ -53,20 +53,12 @@ class Page:
 
     def _pieces(self, listening: Listening, more: dict[str, Any]) -> Iterator[str]:
         """Piece by piece, so that no second copy of its clips is made."""
-        import jinja2
         from markupsafe import Markup
 
-        environment = jinja2.Environment(
-            loader=jinja2.FileSystemLoader(_FOLDER),
-            autoescape=True,
-            undefined=jinja2.StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        environment.globals["decimal"] = written
+        environment = _environment()
         css = _text("page.css").replace("@LIGHT@", style_variables(False)).replace("@DARK@", style_variables(True))
         script = "\n".join(map(_text, _SCRIPTS))
-        return environment.get_template(self.template).generate(
+        pieces: Iterator[str] = environment.get_template(self.template).generate(
             css=Markup(css),
             script=Markup(script),
             policy=_policy(css, script),
@@ -78,6 +70,27 @@ class Page:
             **self.facts,
             **more,
         )
+        return pieces
+
+
+def _environment() -> Any:
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_FOLDER),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals["decimal"] = written
+    return environment
+
+
+def rendered(template: str, **facts: Any) -> str:
+    """A part of a page made elsewhere, as HTML."""
+    text: str = _environment().get_template(template).render(**facts)
+    return text
 
 
 def look_up(document: Any, *path: str | int) -> Any:
