@@ -75,7 +75,9 @@ class Finding:
     """Something a stage saw that the user should know; it never stops a run by itself.
 
     slug: stable name, as a problem's. subject: what it is about, e.g. 'left_a/ribbon'. message: what was seen, with the
-    numbers. hint: what to do, e.g. the recipe line to write; the table's unless given.
+    numbers. hint: what to do, e.g. the recipe line to write; the table's unless given. at_s: where in the song, the
+    first place of several; None where it has none. size: how bad it is beside others of its slug, larger is worse.
+    brief: the message in a few words, for a line that speaks of several.
     """
 
     slug: str
@@ -83,6 +85,9 @@ class Finding:
     subject: str
     message: str
     hint: str = FROM_TABLE
+    at_s: float | None = None
+    size: float = 0.0
+    brief: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "hint", remedy_of(self.slug, self.hint))

@@ -3,6 +3,7 @@
 Every command that reads tracks is a walk along this line, or along a part of it.
 """
 
+import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
@@ -11,8 +12,10 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from premix.alignment.approved import Approved, aligned_as_approved
 from premix.alignment.decide import decide_variant
 from premix.alignment.delay_parts import with_delay_parts
+from premix.alignment.prints import with_set_up
 from premix.alignment.rounds import aligned
 from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text, with_gates
 from premix.alignment.steadiness import CHANGES
@@ -25,7 +28,7 @@ from premix.audio.reader import sample_hash
 from premix.audio.rough_mix import MixSamples, read_mix
 from premix.balance.found import balance_of
 from premix.delivery.against import Changes, Render, changes, is_approved
-from premix.delivery.documents import comparison_manifest, manifest
+from premix.delivery.documents import comparison_manifest, manifest, manifest_bytes, read_manifest
 from premix.delivery.file_names import document_name, file_names, variant_path
 from premix.delivery.package import Package
 from premix.delivery.part_files import PartFiles, bytes_of
@@ -78,7 +81,7 @@ class Prepared:
 
     merged: MergedRecipe
     song: Song
-    sheet: Sheet | None = None
+    sheet: Sheet | Approved | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,26 +156,39 @@ def prepare(
 ) -> Iterator[Prepared]:
     """Everything up to the alignment's decisions; the key envelopes live as long as the context.
 
-    sheet: an alignment sheet whose decisions are taken instead of sought. kept: where the reading pass may be taken
-    over from, and is kept for the next run. loaded: called once the tracks are known and nothing of them is read yet;
-    what it raises ends the run.
+    sheet: an alignment sheet whose decisions are taken instead of sought, or a render whose set-up is approved. kept:
+    where the reading pass may be taken over from, and is kept for the next run. loaded: called once the tracks are
+    known and nothing of them is read yet; what it raises ends the run.
     """
     progress = progress or Progress()
     merged, song = load(recipe, folder, settings, recover=recover, allow_plug_ins=allow_plug_ins)
     if loaded is not None:
         loaded(merged, song)
-    given = read_sheet(sheet) if sheet is not None else None
-    if given is not None:
+    given = None if sheet is None else _given(sheet)
+    if isinstance(given, Sheet):
         check_sheet(given, str(sheet), song)
+    elif given is not None:
+        given.print_for(song)  # whether it fits is known before anything is read
     with scratch_folder() as scratch:
         kept = kept or Kept(keeps=False)
         passes = Passes(scratch, threads, progress, kept, scratch_room)
         song = check_dis(check_intact(passes.scan(song)))
         with scratch_room():
-            solve = partial(aligned, song, given, passes)
+            solve = (
+                partial(aligned_as_approved, song, given, passes)
+                if isinstance(given, Approved)
+                else partial(aligned, song, given, passes)
+            )
             followed = given.sha256 if given is not None else ""
-            song = kept.decide(song, scratch, followed, lambda: with_delay_parts(solve()))
-        yield Prepared(merged, song if given is None else with_gates(given, song), given)
+            song = kept.decide(song, scratch, followed, lambda: with_set_up(with_delay_parts(solve())))
+        yield Prepared(merged, with_gates(given, song) if isinstance(given, Sheet) else song, given)
+
+
+def _given(path: Path) -> Sheet | Approved:
+    """An alignment sheet, or the approved set-up in a render's manifest."""
+    if path.is_dir() or path.suffix.lower() == ".json":
+        return Approved(read_manifest(path), str(path), hashlib.sha256(manifest_bytes(path)).hexdigest())
+    return read_sheet(path)
 
 
 def render(

@@ -84,10 +84,18 @@ class Case:
 
 def build_case(song: Song, performance: Performance) -> Case:
     """Prepare one performance: filters and gains of its mics, noise, and who is coherent with whom."""
+    case = untried_case(song, performance)
+    wide = song.alignment.search_ms > FINE_SEARCH_MS
+    _find_trusted(case, case.reference, "alignment-offset" if wide else "alignment-incoherent")
+    return case
+
+
+def untried_case(song: Song, performance: Performance) -> Case:
+    """Prepare one performance whose mics are decided already: nobody is held against anybody."""
     spectra, mics, rate = performance.spectra, performance.judged, song.rate
     responses = mic_responses(mics, spectra.freqs_hz, rate)
     signal = signal_spectra(spectra, rate, responses, np.array([mic.role == "sub" for mic in mics]))
-    case = Case(
+    return Case(
         performance=performance.name,
         mics=mics,
         by_hand=tuple(_by_hand(mic, rate, song.alignment.temperature_c) for mic in mics),
@@ -98,9 +106,6 @@ def build_case(song: Song, performance: Performance) -> Case:
         filter_delays=_filter_delays(responses, signal),
         reference=performance.reference,
     )
-    wide = song.alignment.search_ms > FINE_SEARCH_MS
-    _find_trusted(case, case.reference, "alignment-offset" if wide else "alignment-incoherent")
-    return case
 
 
 def mic_responses(mics: Sequence[Mic], freqs_hz: FloatArray, rate: int) -> ComplexArray:

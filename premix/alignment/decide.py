@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from premix.alignment.case import Case, as_recorded, build_case, chain_response, efficiency_of
+from premix.alignment.case import Case, as_recorded, build_case, chain_response, efficiency_of, untried_case
 from premix.alignment.confidence import judged
 from premix.alignment.lateness import SAME_START_MS
 from premix.alignment.sheet import decide_from_sheet
@@ -67,7 +67,7 @@ def recorded_before(song: Song, first: Song) -> Song:
 
 def decided_as(song: Song, other: Song) -> Song:
     """The song with another's decisions and findings, and the efficiencies that these reach with its own tracks."""
-    cases = [build_case(song, performance) for performance in song.performances]
+    cases = [untried_case(song, performance) for performance in song.performances]
     decisions = [[other.performance(case.performance).mic(mic.name).decision for mic in case.mics] for case in cases]  # type: ignore[union-attr]
     return _decided(song, cases, decisions).tell(*other.findings)
 
@@ -234,6 +234,7 @@ def _moved(song: Song, mic: Mic, moved: float) -> Finding:
         mic.label,
         f"differs from the other performances by {moved:+.2f} samples ({samples_to_ms(moved, song.rate):+.3f} ms, "
         f"{mm:+.0f} mm); " + ("it is judged by itself here" if mic.is_room else "it has its own delay here"),
+        size=abs(moved),
     )
 
 
@@ -272,7 +273,7 @@ def _worse(song: Song) -> Iterator[Finding]:
         before_db, after_db = performance.efficiency.before_db, performance.efficiency.after_db
         if after_db < before_db - _WORSE_DB:
             what = f"sum efficiency {after_db:.2f} dB as decided, but {before_db:.2f} dB as recorded"
-            yield Finding("alignment-worse", "warning", performance.name, what)
+            yield Finding("alignment-worse", "warning", performance.name, what, size=before_db - after_db)
 
 
 def _chain_costs(song: Song, cases: Sequence[Case]) -> Iterator[Finding]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from premix.alignment.case import Case, build_case
+from premix.alignment.case import Case, untried_case
 from premix.alignment.changes import Change, level_parts, parts_of
 from premix.alignment.placing import place_of_level
 from premix.alignment.steps import Placing, changes_of, composed, passages_of, worth_following
@@ -53,7 +53,7 @@ def follow_song(song: Song) -> tuple[Followed, ...]:
 def _followed(song: Song, performance: Performance) -> Followed:
     if performance.windows is None or not stretches_of(performance.windows):
         return Followed((), (), {}, {})  # too short to hold a window of riff
-    case = build_case(song, performance)
+    case = untried_case(song, performance)
     decisions = [mic.decision for mic in case.mics]
     trails = follow(case, performance.spectra, performance.windows, decisions)
     lost = {m for m, mic in enumerate(case.mics) if not mic.is_room and len(level_parts(trails, m, mic.role)) > 1}
@@ -176,6 +176,8 @@ def with_sheet_steps(song: Song, sheet: Sheet) -> Song:
     """The song with the passages of a sheet as steps against the delay and polarity of its entry."""
 
     def stepped(mic: Mic) -> Mic:
+        if mic.is_di:  # never moved: it has no entry
+            return mic
         entry = sheet.performances[mic.performance][mic.name]
         sign = -1 if entry.polarity == "inverted" else 1
         steps = tuple(
@@ -237,7 +239,8 @@ def _finding(song: Song, mic: Mic, some: Sequence[Change]) -> Finding:
         small = "too little to follow" if song.alignment.changes == "follow" else "not followed"
         what += "; followed" if follows else f"; {small}, the longest passage counts"
     severity: Severity = "error" if song.alignment.changes == "stop" and kind != "dropout" else "warning"
-    return Finding(f"alignment-{kind}", severity, mic.label, what)
+    size = max(abs(c.db) if kind == "dropout" else abs(c.samples) for c in some)
+    return Finding(f"alignment-{kind}", severity, mic.label, what, at_s=min(c.at_s for c in some), size=size)
 
 
 def _loss(change: Change) -> str:
@@ -258,7 +261,8 @@ def unsteady(song: Song, left: Sequence[Followed]) -> Iterator[Finding]:
                 f"still {most.delay_samples:+.2f} samples off from {clock(most.from_s)} to {clock(most.to_s)} "
                 "after its changes were followed"
             )
-            yield Finding("alignment-unsteady", "warning", f"{performance.name}/{name}", what)
+            label, size = f"{performance.name}/{name}", abs(most.delay_samples)
+            yield Finding("alignment-unsteady", "warning", label, what, at_s=most.from_s, size=size)
 
 
 LEAST_PRESENCE = 0.02

@@ -52,31 +52,36 @@ def damage(song: Song) -> tuple[Song, tuple[Problem, ...]]:
 def _findings(mic: Mic, rate: int) -> Iterator[Finding]:
     levels = mic.levels
 
-    def tell(slug: str, message: str) -> Finding:
-        return Finding(slug, "warning", mic.label, message)
+    def tell(slug: str, message: str, runs: Sequence[tuple[int, int]] = (), size: float = 0.0) -> Finding:
+        at_s = samples_to_s(runs[0][0], rate) if runs else None
+        return Finding(slug, "warning", mic.label, message, at_s=at_s, size=len(runs) or size)
 
     if levels.sample_peak < SILENCE:
         yield tell("track-silent", f"peak {_level(levels.sample_peak)}")
         return
     if levels.clipped:
-        yield tell("track-clipped", _runs("at full scale", levels.clipped, rate))
+        yield tell("track-clipped", _runs("at full scale", levels.clipped, rate), levels.clipped)
     if levels.flat_tops:
         at = f"cut off at {_level(levels.sample_peak)}, before this file was made"
-        yield tell("track-clipped", _runs(at, levels.flat_tops, rate, "top"))
+        yield tell("track-clipped", _runs(at, levels.flat_tops, rate, "top"), levels.flat_tops)
     if levels.sample_peak > 1.0:
         kind = "float" if mic.track.converted_to is None else "converted"
-        yield tell("track-over-full-scale", f"{kind} samples up to {gain_to_db(levels.sample_peak):+.1f} dBFS")
+        peak_db = gain_to_db(levels.sample_peak)
+        yield tell("track-over-full-scale", f"{kind} samples up to {peak_db:+.1f} dBFS", size=peak_db)
     if levels.zero_runs:
-        yield tell("track-dropouts", _runs("of exact zeros inside sound", levels.zero_runs, rate))
+        yield tell("track-dropouts", _runs("of exact zeros inside sound", levels.zero_runs, rate), levels.zero_runs)
     if abs(levels.dc) > DC_LIMIT:
-        yield tell("track-dc", f"mean {_level(abs(levels.dc))}")
+        yield tell("track-dc", f"mean {_level(abs(levels.dc))}", size=abs(levels.dc))
     if levels.hum is not None and levels.hum.rms > HUM_LIMIT * levels.rms:
         below_db = gain_to_db(levels.rms / levels.hum.rms)
-        yield tell(
+        mains, rms = f"{levels.hum.mains_hz:.0f} Hz", _level(levels.hum.rms)
+        hum = tell(
             "track-hum",
-            f"hum of {levels.hum.mains_hz:.0f} Hz and its harmonics where nobody plays: "
-            f"{_level(levels.hum.rms)} rms, {below_db:.0f} dB below the track's own level",
+            f"hum of {mains} and its harmonics where nobody plays: {rms} rms, {below_db:.0f} dB below the track's own "
+            "level",
+            size=-below_db,
         )
+        yield replace(hum, brief=f"{mains} at {rms}, {below_db:.0f} dB under the track")
 
 
 def _level(gain: float) -> str:

@@ -45,11 +45,11 @@ _LIBRARIES = ("numpy", "scipy", "soundfile")
 _NOT_READ: Mapping[type, tuple[str, ...]] = {
     Song: (
         *("name", "performances", "buses", "guitar_bus", "deliver", "limits", "recipe", "track_pattern", "chains"),
-        *("corners", "findings", "folder", "roll_call"),
+        *("corners", "findings", "folder", "roll_call", "against_approved"),
     ),
     Performance: (
         *("bus", "gain", "mute", "heard", "chain", "mics", "aliases", "optional", "spans"),
-        *("spectra", "windows", "envelopes", "di_envelopes", "efficiency", "steadiness", "riff"),
+        *("spectra", "windows", "envelopes", "di_envelopes", "efficiency", "steadiness", "riff", "set_up"),
     ),
     Mic: (
         *("bus", "gain", "mute", "chain", "track", "aliases", "file", "optional", "group"),
@@ -60,11 +60,11 @@ _NOT_READ: Mapping[type, tuple[str, ...]] = {
 _NOT_DECIDED: Mapping[type, tuple[str, ...]] = {
     Song: (
         *("name", "performances", "buses", "guitar_bus", "deliver", "limits", "recipe", "track_pattern"),
-        *("findings", "folder", "roll_call"),
+        *("findings", "folder", "roll_call", "against_approved"),
     ),
     Performance: (
         *("gain", "mics", "aliases", "optional"),
-        *("spectra", "windows", "envelopes", "di_envelopes", "efficiency", "steadiness", "riff"),
+        *("spectra", "windows", "envelopes", "di_envelopes", "efficiency", "steadiness", "riff", "set_up"),
     ),
     Mic: ("track", "aliases", "file", "optional", "levels", "match", "decision", "room", "delay_parts"),
 }

@@ -12,20 +12,25 @@ from premix import __version__
 from premix.batch.album import guitar_bus
 from premix.batch.order import Batch
 from premix.batch.work import SongResult, report_of
-from premix.delivery.documents import MANIFEST, csv_text, json_text, to_plain
+from premix.delivery.documents import MANIFEST, csv_text, json_text, read_manifest, to_plain
 from premix.delivery.whole import check_ours, write_text_file
+from premix.errors import RecipeError
+from premix.model.findings import grouped
+from premix.model.gate import Span
+from premix.report.album_page import Album, AlbumSong, Bus, album_page
+from premix.report.page import missing_extra
 
 FORMAT = 1
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One song of the summary. verdict: done, unchanged, limits broken, needs you, lost, bug, not done.
+    """One song of the summary. verdict: done, unchanged, limits broken, mics left out, needs you, lost, bug, not done.
 
     efficiency: of the performance that is worst aligned. trim_db: of all files; match_trim_db: its share that
     matches the songs. used_files, files: how many are used of how many that were found. left_out: what is optional
     and has no file. warnings: findings beside broken limits. rendered: in this batch, not before. told: what the user
-    has to know, one line each. report, manifest: paths below OUT.
+    has to know, one line each. report, manifest: paths below OUT. findings: a line a kind, the costliest first.
     """
 
     song: str
@@ -47,6 +52,7 @@ class Row:
     told: tuple[str, ...] = ()
     report: str | None = None
     manifest: str | None = None
+    findings: tuple[str, ...] = ()
 
 
 def rows_of(batch: Batch) -> list[Row]:
@@ -74,12 +80,13 @@ def row_of(result: SongResult) -> Row:
         used_files=roll.used if roll else None,
         files=roll.found if roll else None,
         left_out=tuple(one.label for one in roll.left_out) if roll else (),
-        warnings=sum(f.severity != "info" and not f.breaks_limit for f in manifest.findings),
+        warnings=sum(f.count for f in manifest.findings if f.severity != "info" and not f.breaks_limit),
         seconds=result.seconds,
         rendered=result.status == "rendered",
         told=told,
         report=report and f"{result.name}/{report}",
         manifest=f"{result.name}/{MANIFEST}",
+        findings=tuple(entry.line() for entry in manifest.findings),
     )
 
 
@@ -87,7 +94,9 @@ def counts(rows: Sequence[Row]) -> str:
     """How many songs came to what: '3 songs: 1 done, 2 need you'."""
     verdicts = [row.verdict for row in rows]
     several = {word: verdicts.count(word) for word in dict.fromkeys(verdicts)}
-    parts = (f"{n} {'need you' if word == 'needs you' and n > 1 else word}" for word, n in several.items())
+    several_of = {"needs you": "need you"}
+    words = {"mics left out": "with mics left out"}
+    parts = (f"{n} {words.get(word, several_of.get(word, word) if n > 1 else word)}" for word, n in several.items())
     return f"{len(rows)} song{'s' if len(rows) != 1 else ''}: {', '.join(parts)}"
 
 
@@ -141,14 +150,16 @@ def check_summary(out: Path, markdown: Path | None) -> None:
         check_ours([markdown], _MARKDOWN_MARK)
 
 
-def write_summary(batch: Batch, out: Path, markdown: Path | None = None) -> None:
+def write_summary(batch: Batch, out: Path, markdown: Path | None = None, *, report: bool = False) -> None:
     """summary.json, summary.csv and index.html in OUT, and the Markdown where it is asked for; each whole or not at
-    all. Raises DeliveryError."""
+    all. report: index.html with players and a table to sort, where the extra `report` is installed. Raises
+    DeliveryError."""
     rows = rows_of(batch)
+    page = _album(batch, out) if report and missing_extra() is None else as_page(batch)
     for name, text in (
         ("summary.json", json_text(document(batch)) + "\n"),
         ("summary.csv", as_csv(rows)),
-        ("index.html", as_page(batch)),
+        ("index.html", page),
     ):
         write_text_file(out / name, text, _MARKS[name])
     if markdown is not None:
@@ -166,7 +177,7 @@ def document(batch: Batch) -> dict[str, Any]:
             "songs": rows_of(batch),
             "match": matching
             and {"target_lufs": matching.target_lufs, "trims_db": matching.trims_db, "kept": matching.kept},
-            "findings": [*(d.finding() for d in batch.differences), *batch.findings],
+            "findings": batch.told,
         }
     )
     return plain
@@ -193,7 +204,7 @@ def as_markdown(batch: Batch) -> str:
     lines += ["", batch.matching.told()] if batch.matching else []
     if batch.differences:
         lines += ["", "What differs between songs of one set-up:", "", *_markdown_table(difference_table(batch))]
-    lines += ["", *[f"- {_markdown(f.subject)}: {_markdown(f.message)}" for f in batch.findings]]
+    lines += ["", *[f"- {_markdown(entry.line())}" for entry in grouped(batch.findings)]]
     return "\n".join(lines).rstrip() + "\n"
 
 
@@ -246,13 +257,70 @@ $body
 )
 
 
+def _album(batch: Batch, out: Path) -> str:
+    """The batch's index.html as the report's pages are."""
+    rows = rows_of(batch)
+    head, *cells = song_table(rows)
+    album = Album(
+        title=counts(rows),
+        head=tuple((title, column in _FIGURES) for column, title in enumerate(head)),
+        songs=tuple(
+            AlbumSong(
+                name=row.song,
+                cells=tuple(line),
+                in_order=row.verdict in ("done", "unchanged"),
+                link=row.report or row.manifest,
+                told=row.told,
+                findings=row.findings,
+                bus=bus,
+            )
+            for row, line, bus in zip(rows, cells, _buses(batch, out), strict=True)
+        ),
+        findings=batch.told,
+        differences=tuple(map(tuple, difference_table(batch))),
+        matched=batch.matching.told() if batch.matching else "",
+        drifts=batch.drifts,
+    )
+    text = album_page(album, out)
+    return _PAGE_MARK + text.partition("\n")[2]
+
+
+def _buses(batch: Batch, out: Path) -> list[Bus | None]:
+    """Each song's guitar bus at the album's loudness: what it was matched to, or that of the softest song."""
+    files = [None if result.manifest is None else guitar_bus(result.manifest) for result in batch.results]
+    found = [file.loudness_lufs for file in files if file is not None and file.loudness_lufs is not None]
+    target = batch.matching.target_lufs if batch.matching else None
+    softest = min([*found, *([] if target is None else [target])], default=0.0)
+    return [
+        None
+        if file is None or file.loudness_lufs is None
+        else Bus(
+            out / result.name / file.path,
+            file.rate,
+            file.frames,
+            _played(out / result.name),
+            softest - file.loudness_lufs,
+        )
+        for file, result in zip(files, batch.results, strict=True)
+    ]
+
+
+def _played(folder: Path) -> tuple[Span, ...]:
+    """When any performance plays; nothing where that cannot be read any more."""
+    try:
+        return tuple(span for gate in read_manifest(folder).gate for span in gate.riff)
+    except RecipeError:
+        return ()
+
+
 def as_page(batch: Batch) -> str:
-    """The batch's index.html: one table that links each song's report. No script, no request to anywhere."""
+    """The batch's index.html without the extra `report`: one table that links each song's files. No script, no request
+    to anywhere."""
     rows = rows_of(batch)
     head, *cells = song_table(rows)
     songs = [_song_line(row, line) for row, line in zip(rows, cells, strict=True)]
     told = [f"<li><b>{escape(row.song)}</b>: {escape(line)}</li>" for row in rows for line in row.told]
-    told += [f"<li>{escape(f.subject)}: {escape(f.message)}</li>" for f in batch.findings]
+    told += [f"<li>{escape(entry.line())}</li>" for entry in grouped(batch.findings)]
     told += [f"<li>{escape(batch.matching.told())}</li>"] if batch.matching else []
     body = [f"<h1>{escape(counts(rows))}</h1>"]
     if any(row.report for row in rows):

@@ -102,7 +102,7 @@ def batch_command(
         watch.clear()
     _show(batch)
     show.missing_page(no_report)
-    write_summary(batch, out, summary_markdown)
+    write_summary(batch, out, summary_markdown, report=not no_report)
     if as_json:
         show.document(document(batch))
     return batch.exit
@@ -123,8 +123,7 @@ def _show(batch: Batch) -> None:
     show.plug_ins(dict.fromkeys(file for manifest in manifests for file in manifest.chain_files))
     if batch.matching is not None:
         show.say(f"  {batch.matching.told()}")
-    show.findings(difference.finding() for difference in batch.differences)
-    show.findings(batch.findings)
+    show.kinds(batch.told)
     if batch.interrupted:
         show.say("interrupted: what is finished stays; the same command goes on from here")
     show.say(counts(rows))

@@ -20,6 +20,7 @@ from premix.delivery.track_sheet import passage_words
 from premix.errors import Exit, Finding, Problem, verdict
 from premix.messages import REMEDIES
 from premix.model.alignment import Efficiency
+from premix.model.findings import grouped
 from premix.model.song import Mic, Performance, RecipeEntry, Song
 from premix.model.tracks import TrackLook
 from premix.pipeline import Outcome, compare, inspect, prepare, render, save_sheet
@@ -100,7 +101,7 @@ def _show_tracks(song: Song, looks: Sequence[TrackLook], problems: Sequence[Prob
     show.table(
         ["performance", "mic", "file", "seconds", "rate", "format", "start", "peak", "LUFS", "floor", "findings"], rows
     )
-    show.findings(song.findings)
+    show.kinds(grouped(song.findings))
     for problem in problems:
         show.say(f"  {problem.line()}")
     show.say("a render would stop" if problems else "ready to render")
@@ -138,7 +139,7 @@ def align_command(
             if shares:
                 _show_shares(performance.efficiency)
         show.say(f"  {song.roll_call.line()}")
-        show.findings(song.told_by("alignment", "chains"))
+        show.kinds(grouped(song.told_by("alignment", "chains")))
     return Exit.DONE
 
 
@@ -292,13 +293,43 @@ def _show_broken(outcome: Outcome) -> None:
 
 
 def _show_render(outcome: Outcome, out: Path) -> None:
-    """What was done and measured, the worst news first, in at most twenty lines."""
+    """What was done and measured, and every kind of finding, in a screen; the last line points to the page."""
     song, plan, rendering = outcome.rendered.song, outcome.rendered.plan, outcome.rendered.rendering
     length_s = samples_to_s(song.frames, song.rate)
-    show.say(f"{song.name}: {len(song.mics)} tracks, {length_s:.1f} s at {song.rate} Hz")
-    show.say(f"  {song.roll_call.line()}")
+    rows = show.say(f"{song.name}: {len(song.mics)} tracks, {length_s:.1f} s at {song.rate} Hz")
+    rows += show.say(f"  {song.roll_call.line()}")
+    rows += _show_performances(outcome)
+    if rendering.stereo and rendering.stereo.correlation is not None:
+        rows += show.say(
+            f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
+            + (f", width {plan.guitar_bus.width:.2f}" if plan.guitar_bus.limit is not None else "")
+            + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
+        )
+    show.plug_ins(outcome.manifest.chain_files)
+    if outcome.reading:
+        rows += show.say(f"  {outcome.reading}")
+    last = f"{verdict(len(outcome.broken))}: {len(rendering.files)} files, track sheet and manifest in {out}"
+    page = next((path for path in outcome.manifest.written if path.endswith("_report.html")), None)
+    last += f"; to read on: {out / page}" if page else ""
+    left = show.screen().lines - rows - show.rows_of(last)
+    show.kinds(grouped(song.findings), max(left, LEAST_KINDS))
+    if outcome.delivered:
+        show.say(last)
+
+
+MOST_PERFORMANCES = 8
+LEAST_KINDS = 5
+"""Rows for findings, however many performances and plug-ins there are."""
+
+
+def _show_performances(outcome: Outcome) -> int:
+    """A line a performance, of many the worst; gives the terminal's rows."""
+    song, rendering = outcome.rendered.song, outcome.rendered.rendering
     reductions_db = {quiet.performance: quiet.reduction_db for quiet in rendering.room_quiet}
-    rows = [
+    worst = sorted(song.performances, key=lambda p: min(p.efficiency.after_db, p.efficiency.worst_passage_db or 0.0))
+    names = {performance.name for performance in worst[:MOST_PERFORMANCES]}
+    shown = [performance for performance in song.performances if performance.name in names]
+    cells = [
         [
             performance.name,
             show.figure(performance.efficiency.before_db),
@@ -307,34 +338,13 @@ def _show_render(outcome: Outcome, out: Path) -> None:
             str(performance.riff.stops),
             show.figure(reductions_db.get(performance.name), 1),
         ]
-        for performance in song.performances[:8]
+        for performance in shown
     ]
-    heads = [
-        "performance",
-        "sum efficiency dB as recorded",
-        "aligned",
-        "worst 2 s",
-        "stops",
-        "room quieter in stops dB",
-    ]
-    show.table(heads, rows)
-    if len(song.performances) > 8:
-        show.say(f"  ... and {len(song.performances) - 8} more performances")
-    if rendering.stereo and rendering.stereo.correlation is not None:
-        show.say(
-            f"  mono fold {rendering.stereo.fold_db:.2f} dB, correlation {rendering.stereo.correlation:+.2f}"
-            + (f", width {plan.guitar_bus.width:.2f}" if plan.guitar_bus.limit is not None else "")
-            + (f", common trim {rendering.trim_db:.2f} dB" if rendering.trim_db else ", no trim")
-        )
-    show.plug_ins(outcome.manifest.chain_files)
-    if outcome.reading:
-        show.say(f"  {outcome.reading}")
-    told = [f for f in song.findings if f.severity != "info" and f.slug != "track-left-out"]  # the roll-call says it
-    show.findings(told[:5])
-    if len(told) > 5:
-        show.say(f"  ... and {len(told) - 5} more findings in the manifest")
-    if outcome.delivered:
-        show.say(f"{verdict(len(outcome.broken))}: {len(rendering.files)} files, track sheet and manifest in {out}")
+    heads = ["performance", "sum efficiency dB as recorded", "aligned", "worst 2 s", "stops"]
+    rows = show.table([*heads, "room quieter in stops dB"], cells)
+    if more := len(song.performances) - len(shown):
+        rows += show.say(f"  ... and {more} more performances, none of them worse aligned")
+    return rows
 
 
 def _worst(efficiency: Efficiency) -> str:

@@ -25,7 +25,9 @@ from pydantic_core import core_schema
 
 from premix import __version__
 from premix.errors import Problem, RecipeError
+from premix.measures.pooled import set_up_of
 from premix.model.alignment import MicDecision, Passage
+from premix.model.findings import grouped
 from premix.model.gate import RoomGate
 from premix.model.manifest import (
     COMPARISON_FORMAT,
@@ -203,10 +205,11 @@ def manifest(rendered: Rendered) -> Manifest:
         level=rendering.level,
         trim_db=rendering.trim_db,
         extra_trim_db=rendering.extra_trim_db,
-        findings=song.findings,
+        findings=grouped(song.findings),
         gate=tuple(_gates(song, rendering.room_quiet)),
         dis=tuple(_entry(DiEntry, mic, mic.match, mic=mic.name) for mic in song.mics if mic.is_di),
         roll_call=song.roll_call,
+        setup=set_up_of(song),
     )
 
 
@@ -222,7 +225,7 @@ def comparison_manifest(song: Song, matched: Matched) -> ComparisonManifest:
         matched_lufs=matched.level_lufs,
         variants=tuple(map(_variant, matched.takes)),
         chain_files=chain_files(song),
-        findings=song.findings,
+        findings=grouped(song.findings),
     )
 
 
@@ -233,7 +236,7 @@ def alignment_document(song: Song) -> AlignmentDocument:
         alignment=_decisions(song),
         sum_efficiency_db=_efficiencies(song),
         shares=_shares(song),
-        findings=song.told_by("alignment", "chains"),
+        findings=grouped(song.told_by("alignment", "chains")),
         roll_call=song.roll_call,
     )
 
@@ -247,7 +250,7 @@ def intake_document(song: Song, looks: Sequence[TrackLook], problems: Sequence[P
         frames=song.frames,
         inputs=tuple(_look(mic.track, look, song.folder) for mic, look in zip(song.mics, looks, strict=True)),
         problems=tuple(problems),
-        findings=song.findings,
+        findings=grouped(song.findings),
         roll_call=song.roll_call,
     )
 

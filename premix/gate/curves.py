@@ -5,10 +5,8 @@ key's.
 """
 
 import math
-from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import chain, pairwise
 
 import numpy as np
 
@@ -102,25 +100,30 @@ class RoomCurve:
         return self._breakpoints(self.opens[max(0, first) : last])
 
     def _breakpoints(self, opens: IndexArray) -> GateCurve:
-        positions, gains_db = array("q"), array("d")
-        for at, gain_db in chain.from_iterable(_stretches(opens.tolist(), self.attack, self.release)):
-            position, gain_db = round(at), self.shut_db - gain_db if self.invert else gain_db
-            if positions and position == positions[-1]:
-                gains_db[-1] = max(gains_db[-1], gain_db)  # openings are never lost
-            else:
-                positions.append(position)
-                gains_db.append(gain_db)
-        return _clipped(GateCurve(np.frombuffer(positions, np.int64), np.frombuffer(gains_db)), self.frames)
+        at, gains_db = (np.concatenate(each) for each in zip(*self._stretches(opens), strict=True))
+        positions = np.rint(at).astype(np.int64)
+        gains_db = self.shut_db - gains_db if self.invert else gains_db
+        first = np.flatnonzero(np.diff(positions, prepend=positions[0] - 1))  # of those that share a sample
+        curve = GateCurve(positions[first], np.maximum.reduceat(gains_db, first))  # openings are never lost
+        return _clipped(curve, self.frames)
 
-
-def _stretches(
-    opens: Sequence[Sequence[int]], attack: Sequence[Point], release: Sequence[Point]
-) -> Iterator[Sequence[Point]]:
-    """The points of a curve that is open from each first to each last sample: ahead of it, between, and after."""
-    yield _rising(opens[0][0], attack)
-    for (_, shuts), (opens_next, _) in pairwise(opens):
-        yield _higher(_falling(shuts, release), _rising(opens_next, attack))
-    yield _falling(opens[-1][1], release)
+    def _stretches(self, opens: IndexArray) -> Iterator[tuple[FloatArray, FloatArray]]:
+        """(positions, gains in dB) of a curve that is open from each first to each last sample: ahead of it, between,
+        and after."""
+        fall, rise = np.array(self.release), np.array(self.attack)[::-1]
+        yield opens[0, 0] - rise[:, 0], rise[:, 1]
+        shuts, opens_next = opens[:-1, 1], opens[1:, 0]
+        between = np.concatenate([shuts[:, None] + fall[:, 0], opens_next[:, None] - rise[:, 0]], axis=1)
+        gains_db = np.concatenate([fall[:, 1], rise[:, 1]])
+        done = 0
+        for k in np.flatnonzero(between[:, len(fall) - 1] > between[:, len(fall)]).tolist():
+            yield between[done:k].ravel(), np.tile(gains_db, k - done)
+            down, up = _falling(int(shuts[k]), self.release), _rising(int(opens_next[k]), self.attack)
+            met = np.array(_higher(down, up))
+            yield met[:, 0], met[:, 1]
+            done = k + 1
+        yield between[done:].ravel(), np.tile(gains_db, len(between) - done)
+        yield opens[-1, 1] + fall[:, 0], fall[:, 1]
 
 
 def open_spans(curve: Curve, gate: Gate, *, rate: int, frames: int) -> tuple[Span, ...]:
@@ -129,16 +132,18 @@ def open_spans(curve: Curve, gate: Gate, *, rate: int, frames: int) -> tuple[Spa
 
 
 def _open_pieces(curve: Curve, gate: Gate, rate: int, frames: int) -> Iterator[Span]:
-    """The same from breakpoint to breakpoint."""
+    """The same, cut at every `_WINDOW_S`."""
     size = round(s_to_samples(_WINDOW_S, rate))
     for start in range(0, frames, size):
         stop = min(start + size, frames)
         near = curve.between(start, stop)
-        edges = np.concatenate(([start], near.positions, [stop])).clip(start, stop).tolist()
-        gains = np.concatenate((near.gains_db[:1], near.gains_db, near.gains_db[-1:])).tolist()
-        for (a, gain_a), (b, gain_b) in pairwise(zip(edges, gains, strict=True)):
-            if a != b and not max(gain_a, gain_b) <= -gate.range_db < 0.0:
-                yield samples_to_s(a, rate), samples_to_s(b, rate)
+        edges = np.concatenate(([start], near.positions, [stop])).clip(start, stop)
+        gains = np.concatenate((near.gains_db[:1], near.gains_db, near.gains_db[-1:]))
+        wide = np.flatnonzero(np.diff(edges))
+        shut = np.maximum(gains[:-1], gains[1:])[wide] <= -gate.range_db if gate.range_db > 0.0 else np.zeros(wide.size)
+        turns = np.flatnonzero(np.diff(np.concatenate(([1], shut, [1]))))
+        ends = [samples_to_s(end, rate) for end in np.concatenate((edges[wide], edges[-1:]))[turns].tolist()]
+        yield from zip(ends[::2], ends[1::2], strict=True)
 
 
 def _ramp(length: float, rate: int, gate: Gate) -> list[Point]:
@@ -163,9 +168,7 @@ def _rising(opens: int, ramp: Sequence[Point]) -> list[Point]:
 
 
 def _higher(down: list[Point], up: list[Point]) -> list[Point]:
-    """Corners of the higher of a falling ramp and the rising one that follows it."""
-    if down[-1][0] <= up[0][0]:
-        return down + up
+    """Corners of the higher of a falling ramp and the rising one that follows before it has ended."""
     at = np.array(sorted({point[0] for point in down + up}))
     falling = np.interp(at, [p[0] for p in down], [p[1] for p in down])
     rising = np.interp(at, [p[0] for p in up], [p[1] for p in up])

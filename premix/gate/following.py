@@ -6,30 +6,18 @@ level that of the guitar around, so that a quiet verse is measured by itself. Th
 likely states (segmental k-means, there section VI.A), twice.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from premix.arrays import BoolArray, FloatArray, IntArray
 from premix.gate.agreement import STEP_MS, Agreement
+from premix.gate.floor_and_loud import BLOCK, PLAYED, first_floors, loud_levels, moved_floors
 from premix.gate.key import QUIETEST_DB, Key
 
 SHORTEST_MS = 30.0
 """Less sound than this is no riff."""
-BLOCK = 125
-"""Judged frames from one value of a mean to the next: 1 s."""
-AROUND = 4
-"""Blocks to either side that the floor of a block is taken from."""
-LOUD_BLOCKS = 1
-"""Blocks before, and after, in which the loud level is looked for."""
-DEEPEST_DB = -66.0
-"""No floor is sought further below the loud level: no take is cleaner than that."""
-SHALLOWEST_DB = -12.0
-"""Nor nearer to it."""
-CROWD_DB, CROWD = 3.0, 3.0
-"""Noise: three times as many frames in the 3 dB above the lowest level as in the next 3 dB."""
-VISITS, LEAVES_DB = 3, 10.0
-"""A floor of its own has been left, by 10 dB, and come back to three times."""
 CHANGE, SLIGHT_CHANGE = 5.0, 0.5
 """Costs of a change of state: where the guitar starts or stops, and between rest and bleed."""
 REST, BLEED, GUITAR = 0, 1, 2
@@ -37,15 +25,18 @@ HIDES_DB, SEEN_DB = 6.0, 12.0
 """Bleed hides a guitar that is 6 dB weaker; one that should be 12 dB louder than that is missed for sure."""
 CLEAR = 0.75
 """Agreement of frames whose level is the guitar's."""
-PLAYED = 12
-"""Frames of a block, at least, that make a level."""
 RISES_DB = 2.0
 """A hit rises by this much over what it hides, and so does a new note over the bleed before it."""
 MUTE_DB_PER_S = 100.0
-DOUBT, BENEFIT, HIDDEN_MS = -0.5, 0.3, 120.0
+DOUBT, BENEFIT, HIDDEN_MS = -1.0, 0.3, 120.0
 """What may be bleed or a guitar that it hides is rather bleed; but rather the guitar where it was heard just before."""
-AGREES, CERTAINTY = 0.45, 12.0
-"""Between what the guitar reaches (0.9 and more) and bleed (up to 0.4), and how quickly it counts."""
+AGREES, CERTAINTY = 0.45, 6.6
+"""Between what the guitar reaches (0.9 and more) and bleed (up to 0.4), and how quickly it counts from there to 1."""
+WIDTHS, BETWEEN = 2.2, (0.36, 0.85)
+"""What bleed reaches in a take: so many standard deviations over its mean, but within these."""
+LEAD_IN, STANDS_OUT_DB, HEARD_DB, SHORT = 25, 6.0, 10.0, 3
+"""Frames of a hit that lead in, at most; what stands out of it, by 6 dB; mics that agree 10 dB under what follows, or
+for less than three frames, do so by chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,15 +74,16 @@ def follow(key: Key, agreement: Agreement) -> Followed | None:
         compared = float(np.median(agrees[loud_frames])) >= CLEAR
         agrees = agrees if compared else np.ones(level.size)
     clear = agrees > CLEAR if compared else np.ones(level.size, bool)
-    loud = _loud(level, clear & (level > top - 40.0), top)
-    floor, spread = _first_floors(level, agrees, loud, top)
+    loud = loud_levels(level, clear & (level > top - 40.0), top)
+    floor, spread = first_floors(level, agrees > AGREES - 0.2, loud, top)
     followed = Followed(floor, spread, loud, np.zeros(0, np.int32), compared)
     for _ in range(2):
         states = _states(level, agrees, followed)
-        floor, spread = _moved_floors(level, states == REST, followed)
-        loud = _loud(level, clear & (states == GUITAR), top)
+        floor, spread = moved_floors(level, states == REST, floor, spread)
+        loud = loud_levels(level, clear & (states == GUITAR), top)
         followed = Followed(floor, spread, loud, states, compared)
-    return replace(followed, states=_uncovered(level, followed.states))
+    states = _uncovered(level, followed.states)
+    return replace(followed, states=_led_in(level, clear, states) if compared else states)
 
 
 def _levels(key: Key) -> FloatArray:
@@ -113,93 +105,6 @@ def _top(heard: FloatArray) -> float:
     return float(np.percentile(heard[heard > highest - 25.0], 75))
 
 
-def _blocks(size: int) -> int:
-    return -(-size // BLOCK)
-
-
-def _loud(level: FloatArray, guitar: BoolArray, top: float) -> FloatArray:
-    """(blocks) the loud level of the guitar around: the lower of the loudest of the last blocks and of the next.
-
-    So the last block of a chorus does not make the verse's first notes soft ones. Where nothing is played for long,
-    that of the nearest blocks where something is.
-    """
-    count = _blocks(level.size)
-    own = np.full(count, -np.inf)
-    for block in range(count):
-        part = slice(block * BLOCK, (block + 1) * BLOCK)
-        inside = level[part][guitar[part]]
-        if inside.size >= PLAYED:
-            own[block] = np.percentile(inside, 90)
-    known = np.flatnonzero(np.isfinite(own))
-    if not known.size:
-        return np.full(count, top)
-    padded = np.pad(own, LOUD_BLOCKS, constant_values=-np.inf)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, LOUD_BLOCKS + 1).max(axis=1)
-    before, after = windows[:count], windows[LOUD_BLOCKS:]
-    before = np.where(np.isfinite(before), before, after)
-    after = np.where(np.isfinite(after), after, before)
-    lower = np.minimum(before, after)
-    known = np.flatnonzero(np.isfinite(lower))
-    return np.asarray(np.interp(np.arange(count), known, lower[known]))
-
-
-def _noise_db(level: FloatArray) -> tuple[float, float] | None:
-    """(mean, standard deviation) of a steady noise at the bottom of some levels; None where there is none.
-
-    A floor is a crowd at the lowest levels. Where the lowest levels are decays or quiet notes, the counts thin out
-    towards the bottom. Digital silence is no noise.
-    """
-    heard = level[level > QUIETEST_DB]
-    if heard.size < 8:
-        return None
-    lowest = float(np.percentile(heard, 0.5))
-    crowd = heard[heard < lowest + CROWD_DB]
-    above = np.count_nonzero((heard >= lowest + CROWD_DB) & (heard < lowest + 2 * CROWD_DB))
-    if crowd.size < CROWD * above or crowd.size < 4:
-        return None
-    return float(crowd.mean()), float(crowd.std())
-
-
-def _first_floors(level: FloatArray, agrees: FloatArray, loud: FloatArray, top: float) -> tuple[FloatArray, FloatArray]:
-    """(blocks) floor and spread before any state is known."""
-    own = agrees > AGREES - 0.2  # may be the mics' own noise
-    whole = _noise_db(level[own])
-    lowest = max(top + DEEPEST_DB, QUIETEST_DB)
-    if whole is None and np.count_nonzero(~own) >= PLAYED:
-        # Bleed all over: where there is least of it, nothing else is heard.
-        whole = float(np.percentile(level[~own], 3)), 1.5
-    if whole is None or whole[0] > top + SHALLOWEST_DB:
-        whole = (lowest, 1.0)
-    floor = np.full(loud.size, max(whole[0], lowest))
-    spread = np.full(loud.size, whole[1])
-    for block in range(loud.size):
-        part = slice(max(0, block - AROUND) * BLOCK, (block + AROUND + 1) * BLOCK)
-        near = level[part][own[part]]
-        noise = _noise_db(near)
-        if noise is None or noise[0] < floor[block] + CROWD_DB or noise[0] > loud[block] + SHALLOWEST_DB:
-            continue
-        known = np.flatnonzero((near < noise[0] + CROWD_DB) | (near > noise[0] + LEAVES_DB))
-        visits = np.count_nonzero(np.diff((near[known] > noise[0] + LEAVES_DB).astype(int)) < 0)
-        if visits >= VISITS:
-            floor[block], spread[block] = noise
-    return floor, spread
-
-
-def _moved_floors(level: FloatArray, rest: BoolArray, followed: Followed) -> tuple[FloatArray, FloatArray]:
-    """(blocks) floor and spread of the rests around each block; where there are none, as before."""
-    floor, spread = followed.floor_db.copy(), followed.spread_db.copy()
-    for block in range(floor.size):
-        part = slice(max(0, block - AROUND) * BLOCK, (block + AROUND + 1) * BLOCK)
-        near = level[part][rest[part]]
-        near = near[near > QUIETEST_DB]
-        if near.size >= 12:
-            middle = float(np.median(near))
-            near = near[near < middle + 6.0]
-            floor[block] = max(float(near.mean()), floor.min())
-            spread[block] = float(near.std())
-    return floor, spread
-
-
 def _states(level: FloatArray, agrees: FloatArray, followed: Followed) -> IntArray:
     """The most likely states (Viterbi)."""
     at = np.arange(level.size, dtype=np.float64)
@@ -211,11 +116,25 @@ def _states(level: FloatArray, agrees: FloatArray, followed: Followed) -> IntArr
     clear = (agrees > CLEAR) & (above > 6.0)
     seen = np.clip((_expected(level, clear) - (level - HIDES_DB)) / SEEN_DB, 0.0, 1.0)
     doubt = np.where(_since(clear) <= HIDDEN_MS / STEP_MS, BENEFIT, DOUBT)
-    lean = np.clip(CERTAINTY * (_above_floor(agrees, above) - AGREES), -4.0, 4.0)
+    agrees = _above_floor(agrees, above)
+    between = _between(agrees, (followed.states == BLEED) & (above > 6.0)) if followed.states.size else AGREES
+    lean = np.clip(CERTAINTY * (agrees - between) / (1.0 - between), -4.0, 4.0)
     lean = np.where(lean < 0.0, np.where(lean * seen < doubt, lean * seen, np.maximum(lean, doubt)), lean)
     guitar = sounds + 0.5 * lean
     bleed = sounds - 0.5 * lean if followed.compared else np.full(level.size, -1e3)
-    return _viterbi(np.stack([rest, bleed, guitar], axis=1))
+    return most_likely(np.stack([rest, bleed, guitar], axis=1))
+
+
+def _between(agrees: FloatArray, bleed: BoolArray) -> float:
+    """The agreement that parts the guitar from the bleed that was found.
+
+    Two mics agree on bleed by chance, and better where the drums happen to stand so that their direct sound reaches
+    both as the guitar's does. Several mics hardly agree on it, and a guitar that it nearly hides is still seen.
+    """
+    if np.count_nonzero(bleed) < PLAYED:
+        return AGREES
+    found = agrees[bleed]
+    return float(np.clip(found.mean() + WIDTHS * found.std(), *BETWEEN))
 
 
 def _above_floor(agrees: FloatArray, above: FloatArray) -> FloatArray:
@@ -239,36 +158,64 @@ def _since(clear: BoolArray) -> FloatArray:
     return np.asarray(at - np.maximum.accumulate(np.where(clear, at, -np.inf)))
 
 
-def _viterbi(scores: FloatArray) -> IntArray:
-    """The path of the highest sum of scores (frames, 3), less CHANGE where the guitar starts or stops, and less
-    SLIGHT_CHANGE between rest and bleed."""
-    rest = bleed = guitar = 0.0
-    came: list[tuple[int, int, int]] = []
-    for r, b, g in scores.tolist():
-        idle, of_idle = (rest, REST) if rest >= bleed else (bleed, BLEED)
-        from_rest = from_bleed = from_guitar = GUITAR
-        most = guitar - CHANGE
-        next_rest, next_bleed, next_guitar = most, most, guitar
-        if idle - CHANGE > guitar:
-            next_guitar, from_guitar = idle - CHANGE, of_idle
-        slight = bleed - SLIGHT_CHANGE
-        if rest >= slight and rest >= next_rest:
-            next_rest, from_rest = rest, REST
-        elif slight > next_rest:
-            next_rest, from_rest = slight, BLEED
-        slight = rest - SLIGHT_CHANGE
-        if bleed >= slight and bleed >= next_bleed:
-            next_bleed, from_bleed = bleed, BLEED
-        elif slight > next_bleed:
-            next_bleed, from_bleed = slight, REST
-        came.append((from_rest, from_bleed, from_guitar))
-        rest, bleed, guitar = next_rest + r, next_bleed + b, next_guitar + g
-    state = int(np.argmax((rest, bleed, guitar)))
-    path = np.zeros(len(came), np.int32)
-    for k in range(len(came) - 1, -1, -1):
-        path[k] = state
-        state = came[k][state]
-    return path
+def most_likely(scores: FloatArray) -> IntArray:
+    """(frames) the path of the highest sum of scores (frames, 3), less CHANGE where the guitar starts or stops, and
+    less SLIGHT_CHANGE between rest and bleed (Viterbi; Rabiner, III.B).
+
+    The song is cut into about as many stretches as each has frames, and all are walked through side by side: once from
+    each state that a stretch can begin in, then, with the beginnings known, once more (sums of maxima are associative).
+    """
+    frames = len(scores)
+    size = max(1, math.isqrt(frames))
+    padded = np.zeros((-(-frames // size) * size, 3))  # behind the end the best state stays
+    padded[:frames] = scores
+    steps = padded.reshape(-1, size, 3).transpose(1, 2, 0).copy()  # (frames, states, stretches)
+    each = np.where(np.eye(3, dtype=bool), 0.0, -np.inf)[:, :, None].repeat(steps.shape[2], axis=2)
+    for step in steps:
+        each = _best(each) + step
+    totals = np.zeros((3, steps.shape[2]))
+    for k in range(1, steps.shape[2]):
+        totals[:, k] = (totals[:, k - 1, None] + each[:, :, k - 1]).max(axis=0)
+    before = np.empty_like(steps)
+    for k, step in enumerate(steps):
+        before[k] = totals
+        totals = _best(totals) + step
+    return _traced(before, int(np.argmax(totals[:, -1])))[:frames]
+
+
+def _best(totals: FloatArray) -> FloatArray:
+    """The highest total to come into each state with. totals: (..., states, stretches)."""
+    rest, bleed, guitar = (totals[..., state, :] for state in (REST, BLEED, GUITAR))
+    out, stops = np.empty_like(totals), guitar - CHANGE
+    np.maximum(np.maximum(rest, bleed - SLIGHT_CHANGE), stops, out=out[..., REST, :])
+    np.maximum(np.maximum(bleed, rest - SLIGHT_CHANGE), stops, out=out[..., BLEED, :])
+    np.maximum(guitar, np.maximum(rest, bleed) - CHANGE, out=out[..., GUITAR, :])
+    return out
+
+
+def _traced(before: FloatArray, last: int) -> IntArray:
+    """The path that ends in state `last`. before: (frames, states, stretches) totals ahead of every frame."""
+    size, _, stretches = before.shape
+    best, at = _best(before), np.arange(stretches, dtype=np.int32)
+    stay = best == before  # else, out of another one
+    came = np.empty(before.shape, np.int32)
+    stopped = best == before[:, GUITAR, None] - CHANGE
+    came[:, REST] = np.where(stay[:, REST], REST, np.where(stopped[:, REST], GUITAR, BLEED))
+    came[:, BLEED] = np.where(stay[:, BLEED], BLEED, np.where(stopped[:, BLEED], GUITAR, REST))
+    idle = np.where(before[:, REST] >= before[:, BLEED], REST, BLEED)
+    came[:, GUITAR] = np.where(stay[:, GUITAR], GUITAR, idle)
+    came = came * np.int32(stretches) + at
+    state = np.arange(3, dtype=np.int32)[:, None] * np.int32(stretches) + at  # a path for each state to end in
+    paths = np.empty(before.shape, np.int32)
+    for k in range(size - 1, -1, -1):
+        paths[k] = state
+        state = came[k].ravel()[state]
+    begins, paths = state // stretches, paths // stretches
+    path = np.empty((stretches, size), np.int32)
+    for k in range(stretches - 1, -1, -1):
+        path[k] = paths[:, last, k]
+        last = int(begins[last, k])
+    return path.ravel()
 
 
 def _uncovered(level: FloatArray, states: IntArray) -> IntArray:
@@ -291,3 +238,26 @@ def _uncovered(level: FloatArray, states: IntArray) -> IntArray:
         if begins >= RISES_DB and ends < RISES_DB:
             out[on:off] = GUITAR
     return out
+
+
+def _led_in(level: FloatArray, clear: BoolArray, states: IntArray) -> IntArray:
+    """The states with BLEED where a guitar seems to begin with the hit ahead of it: a start costs the same there, and a
+    few frames of the hit that agree well draw it. clear: (frames) whether the mics agree."""
+    out = states.copy()
+    for on in (np.flatnonzero((states[1:] == GUITAR) & (states[:-1] != GUITAR)) + 1).tolist():
+        reach = slice(on, on + LEAD_IN + 2)
+        size = int(np.argmin(np.append(states[reach] == GUITAR, False)))
+        out[on : on + _lead(level[on : on + size], clear[on : on + size])] = BLEED
+    return out
+
+
+def _lead(level: FloatArray, clear: BoolArray) -> int:
+    """How many frames of what seems to be a guitar come before it rises out of what does not agree."""
+    for k in (np.flatnonzero(clear[1:-1] & clear[2:] & ~clear[:-2]) + 1).tolist():
+        top, before = float(level[k : k + 3].max()), clear[:k]
+        longest = int(np.diff(np.flatnonzero(np.concatenate(([True], ~before, [True])))).max()) - 1
+        stands_out = top >= level[:k].max() + STANDS_OUT_DB and 2 * np.count_nonzero(before) <= k
+        by_chance = longest < SHORT and top >= level[:k][before].max(initial=-np.inf) + HEARD_DB
+        if stands_out or (by_chance and top >= level[max(0, k - 3) : k].min() + RISES_DB):
+            return k
+    return 0

@@ -142,7 +142,8 @@ class PassageFinder:
         part = levels.clean[self.before + k + self._flat[0] : self.before + k + self._flat[1] + 1]
         first, last = float(part[0]), float(part[-1])
         opens = float(levels.opens[self.before + k + self._flat[1]])
-        return first - self._flat_db <= last > opens + FLAT_ABOVE_DB and float(part.max()) < first + RISE_DB
+        level = first - self._flat_db <= last > opens + FLAT_ABOVE_DB and float(part.max()) < first + RISE_DB
+        return level and float(part.min()) > opens  # nor was it gone in between
 
 
 def _sounding(part: FloatArray) -> BoolArray:

@@ -8,11 +8,12 @@ import numpy as np
 from premix.arrays import FloatArray
 from premix.errors import Finding, Severity
 from premix.gate.agreement import STEP_MS, Agreement
+from premix.gate.floor_and_loud import BLOCK
 from premix.gate.following import BLEED, Followed, follow
 from premix.gate.key import Key
 from premix.gate.passages import BRIDGE_MS, Levels, Passage, PassageFinder, joined, without_ghosts
 from premix.gate.threshold import NOTHING, Populations, find_populations
-from premix.model.gate import Riff, Span
+from premix.model.gate import KeyLevels, Riff, Span
 from premix.model.settings import Gate
 from premix.model.tracks import KeyEnvelopes
 
@@ -28,8 +29,8 @@ OPEN_DB, OPEN_SPREADS = 6.0, 4.0
 """The gate opens this far above the floor, or so many standard deviations of it."""
 SHUT_DB, SHUT_SPREADS = 3.0, 2.2
 """And shuts this far above it."""
-GHOST_DB, GHOST_MS = 12.0, 80.0
-"""What lies so far under the loud level around and is shorter than that is no riff."""
+GHOST_DB, GHOST_MS = 11.0, 90.0
+"""What lies 12 dB under the loud level around and is shorter than 80 ms is no riff; read to 1 dB and 10 ms."""
 FEWEST_HITS, HITS_SHARE, CRACK_MS = 2, 0.6, 40.0
 """Bleed in a single mic: two soft passages, and 60 % of all soft ones, die away or are as short as a crack."""
 CLEAR_DB = 4.0
@@ -74,7 +75,15 @@ def find_riff(
         sudden=sum(p.sudden for p in passages),
         heard=_seconds(joined(without_ghosts(heard, key.span(GHOST_MS), GHOST_DB), key.span(BRIDGE_MS)), key),
         by_hand=spans is not None,
+        levels=_levels_through(key, followed, levels),
     )
+
+
+def _levels_through(key: Key, followed: Followed, gate_levels: Thresholds) -> KeyLevels:
+    """The means of every block of the song, at its middle."""
+    at_s = (np.arange(followed.floor_db.size) + 0.5) * (BLOCK * STEP_MS * key.frame_s)
+    each = (at_s, followed.floor_db, followed.loud_db, *gate_levels)
+    return KeyLevels(*(tuple(values.tolist()) for values in each))
 
 
 def _seconds(passages: Iterable[Passage], key: Key) -> tuple[Span, ...]:

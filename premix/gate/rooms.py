@@ -76,10 +76,14 @@ def _lost(riff: Riff, mic: Mic) -> Iterator[Finding]:
     shut = [s for s in mic.room.lost if s not in late and s[1] - s[0] > LOST_S]
     if shut:
         what = f"it is shut while the guitar sounds: {_places(shut)}"
-        yield Finding("gate-room-lost", "warning", mic.label, what)
+        yield Finding("gate-room-lost", "warning", mic.label, what, at_s=shut[0][0], size=_seconds(shut))
     if late:
         what = f"it opens after the guitar has begun: {_places(late)}"
-        yield Finding("gate-opens-late", "warning", mic.label, what)
+        yield Finding("gate-opens-late", "warning", mic.label, what, at_s=late[0][0], size=_seconds(late))
+
+
+def _seconds(spans: list[Span]) -> float:
+    return sum(off - on for on, off in spans)
 
 
 def _places(spans: list[Span]) -> str:
@@ -150,9 +154,8 @@ class _Gates:
         late_s = samples_to_s(arrival, song.rate)
         lost = tuple(_left_out(riff.heard, [(on - late_s, off - late_s) for on, off in spans]))
         shuts = gate.mode == "gate" and not gate.invert
-        return RoomGate(
-            performance.name, mic.name, gate.mode, riff.threshold_db, spans, curve, lost if shuts and riff.spans else ()
-        )
+        lost = lost if shuts and riff.spans else ()
+        return RoomGate(performance.name, mic.name, gate.mode, riff.threshold_db, spans, curve, lost, riff.levels)
 
     def _curve(self, performance: Performance, gate: Gate, arrival: float, first: float) -> Curve:
         if gate.mode == "off":

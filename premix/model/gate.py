@@ -43,6 +43,20 @@ OPEN = GateCurve(np.zeros(1, np.int64), np.zeros(1))
 
 
 @dataclass(frozen=True, slots=True)
+class KeyLevels:
+    """What a key is measured by through the song: (n) values at n times in s, in dB re full scale, linear between them.
+
+    floor_db: of the rests around; loud_db: of the playing around; opens_db, shuts_db: what the gate goes by.
+    """
+
+    at_s: tuple[float, ...]
+    floor_db: tuple[float, ...]
+    loud_db: tuple[float, ...]
+    opens_db: tuple[float, ...]
+    shuts_db: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Riff:
     """When the guitar plays in one performance, as detected in its key.
 
@@ -52,7 +66,7 @@ class Riff:
     stops: number of gaps between passages. key: whether any close mic is in the sum, and holds sound. split_db: the
     level, against the loud one, that tells playing from not playing; falls, sudden: falls of the key through it, and
     how many of them were as sudden as a damped stop. heard: (on_s, off_s) of all that the local measure takes for
-    guitar, whatever the gate goes by. by_hand: the spans were given.
+    guitar, whatever the gate goes by. by_hand: the spans were given. levels: None where the key holds nothing.
     """
 
     performance: str
@@ -67,6 +81,7 @@ class Riff:
     sudden: int = 0
     heard: tuple[Span, ...] = ()
     by_hand: bool = False
+    levels: KeyLevels | None = None
 
     @property
     def stops(self) -> int:
@@ -77,7 +92,7 @@ class Riff:
 class RoomGate:
     """The gate of one room mic of one performance. open: (on_s, off_s) when it is not fully closed.
 
-    lost: (on_s, off_s), in the close mics' time, of what is heard as guitar while the gate is shut.
+    lost: (on_s, off_s), in the close mics' time, of what is heard as guitar while the gate is shut. levels: of its key.
     """
 
     performance: str
@@ -87,6 +102,7 @@ class RoomGate:
     open: tuple[Span, ...]
     curve: Curve
     lost: tuple[Span, ...] = ()
+    levels: KeyLevels | None = None
 
     @property
     def lost_s(self) -> float:

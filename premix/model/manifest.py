@@ -10,10 +10,12 @@ What `align` and `inspect` tell programs is made of the same entries, before any
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from premix.errors import Finding, Problem
+from premix.errors import Problem
 from premix.model.alignment import BandEfficiency, DelayParts, MicDecision, MicShare
+from premix.model.findings import FindingEntry
 from premix.model.gate import Span
 from premix.model.mix import ChainFile, LevelReached, MonoEntry, OnsetSpread, PartKind, TakePair
+from premix.model.set_up import SetUp
 from premix.model.song import RecipeEntry
 from premix.model.tracks import DiMatch, Hum, RollCall
 
@@ -201,7 +203,8 @@ class Manifest:
     in the middle, None where that says nothing. balance: in_files where stems, rooms and buses hold the gains of their
     bus and of the guitar bus. level: before the extra trim. trim_db: of all files; extra_trim_db: its share that
     was asked for.
-    written: every file of the output folder, so that a later run knows what it may replace.
+    setup: each mic against the reference, as `premix setups` compares it; None: too little riff to tell. written: every
+    file of the output folder, so that a later run knows what it may replace.
     """
 
     format: int
@@ -229,10 +232,11 @@ class Manifest:
     level: LevelReached | None = None
     trim_db: float
     extra_trim_db: float = 0.0
-    findings: tuple[Finding, ...]
+    findings: tuple[FindingEntry, ...]
     gate: tuple[GateEntry, ...]
     dis: tuple[DiEntry, ...] = ()
     roll_call: RollCall | None = None
+    setup: SetUp | None = None
     written: tuple[str, ...] = ()
 
 
@@ -268,7 +272,7 @@ class ComparisonManifest:
     matched_lufs: float | None
     variants: tuple[VariantEntry, ...]
     chain_files: tuple[ChainFile, ...] = ()
-    findings: tuple[Finding, ...]
+    findings: tuple[FindingEntry, ...]
     written: tuple[str, ...] = ()
 
 
@@ -280,7 +284,7 @@ class AlignmentDocument:
     alignment: tuple[DecisionEntry, ...]
     sum_efficiency_db: tuple[EfficiencyEntry, ...]
     shares: tuple[SharesEntry, ...] = ()
-    findings: tuple[Finding, ...]
+    findings: tuple[FindingEntry, ...]
     roll_call: RollCall | None = None
 
 
@@ -312,5 +316,5 @@ class IntakeDocument:
     frames: int
     inputs: tuple[LookEntry, ...]
     problems: tuple[Problem, ...]
-    findings: tuple[Finding, ...]
+    findings: tuple[FindingEntry, ...]
     roll_call: RollCall | None = None

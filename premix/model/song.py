@@ -14,6 +14,7 @@ from premix.errors import Finding
 from premix.messages import STAGES
 from premix.model.alignment import DelayParts, Efficiency, MicDecision, MicTrail, Passage
 from premix.model.gate import Curve, Riff, RoomGate, Span
+from premix.model.set_up import SetUpPrint, Shift
 from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role, WidthLimit
 from premix.model.tracks import DiMatch, KeyEnvelopes, RollCall, Spectra, Track, TrackLevels, Windows
 from premix.units import samples_to_cm
@@ -101,7 +102,8 @@ class Performance:
     reference: the mic that stays where it was recorded: the song's, or the first close mic where that is not here.
     heard: neither it nor every bus that its mics go to is muted. spans: when it plays, by hand, (on_s, off_s). Added by
     the stages: spectra, envelopes (of the close mics), di_envelopes (of the DIs, in the same band and frames),
-    efficiency, steadiness (a trail of every mic that was followed through the song), riff.
+    efficiency, steadiness (a trail of every mic that was followed through the song), riff, set_up (its print;
+    None: too little riff to tell).
     """
 
     name: str
@@ -122,6 +124,7 @@ class Performance:
     efficiency: Efficiency = NOT_YET
     steadiness: tuple[MicTrail, ...] = ()
     riff: Riff = NOT_YET
+    set_up: SetUpPrint | None = None
 
     @property
     def close(self) -> tuple[Mic, ...]:
@@ -210,7 +213,8 @@ class Song:
     ('mics.sub.low_pass_hz', Hz) as the recipe has them, for what must be told of them. findings: the run's one list, in
     the order of the stages.
     Added by the tracks stage: roll_call, folder, rate, frames (the common length), time_reference (BWF start of the
-    common time line in samples since midnight, None where no file has one).
+    common time line in samples since midnight, None where no file has one). against_approved: each mic against an
+    approved set-up, where one was given.
     """
 
     name: str
@@ -233,6 +237,7 @@ class Song:
     rate: int = NOT_YET
     frames: int = NOT_YET
     time_reference: int | None = None
+    against_approved: tuple[Shift, ...] = ()
 
     @property
     def mics(self) -> tuple[Mic, ...]:

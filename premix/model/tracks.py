@@ -274,8 +274,8 @@ class BandSignals:
         first, last = max(0, start), min(self.frames, stop)
         if last > first:
             data = np.fromfile(self.path, np.float16, (last - first) * width, offset=2 * first * width)
-            out[:, first - start : last - start] = data.reshape(-1, width).T
-        out /= self.scale
+            wide = data.astype(np.float32).reshape(-1, width)
+            np.divide(wide.T, np.float32(self.scale), out=out[:, first - start : last - start])
         return out
 
 

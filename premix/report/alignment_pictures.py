@@ -93,7 +93,8 @@ def _draw_efficiency(efficiencies: list[Efficiency], centres: list[float]) -> An
 
 
 _BANDS = third_octave_bands(40.0, 10_000.0)
-_CENTRES_HZ = np.array([band.centre_hz for band in _BANDS])
+CENTRES_HZ = np.array([band.centre_hz for band in _BANDS])
+"""Of the third octaves that phases are told in."""
 _OCTAVES_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
 _LEAST_COHERENCE = 0.1
 _LEAST_POWER = 10.0 ** (-25.0 / 10.0)
@@ -101,7 +102,7 @@ _LEAST_POWER = 10.0 ** (-25.0 / 10.0)
 
 
 @dataclass(frozen=True, slots=True)
-class _Against:
+class Against:
     """One mic against the reference in each band: phases in degrees, positive where the mic is ahead, NaN where
     they say nothing; coherence, 0 to 1."""
 
@@ -116,11 +117,12 @@ def phase_pictures(rendered: Rendered) -> Iterator[Picture]:
     for performance, plan in mixed_performances(rendered):
         if len(plan.close) > 1:
             own = plan.close[reference_place(rendered.song, plan)]
-            found = [_against(performance.spectra, p, own, rendered.song.rate) for p in plan.close if p is not own]
+            others = (path for path in plan.close if path is not own)
+            found = [against_reference(performance.spectra, path, own, rendered.song.rate) for path in others]
             yield _phase_picture(plan, own.track.mic, found)
 
 
-def _against(spectra: Spectra, path: MicPath, own: MicPath, rate: int) -> _Against:
+def against_reference(spectra: Spectra, path: MicPath, own: MicPath, rate: int) -> Against:
     """Band means of the cross-spectrum, each mic with its gain and filters as it enters the sum."""
     m, r = spectra.mics.index(path.track.mic), spectra.mics.index(own.track.mic)
     freqs, powers = spectra.freqs_hz, spectra.active_powers.sum(axis=0)
@@ -138,7 +140,7 @@ def _against(spectra: Spectra, path: MicPath, own: MicPath, rate: int) -> _Again
     coherence = np.abs(means[1]) ** 2 / np.where(energy > 0.0, energy, np.inf)
     silent = (coherence < _LEAST_COHERENCE) | (np.real(means[2]) < _LEAST_POWER * np.real(means[3]))
     before, after = (np.where(silent, np.nan, np.degrees(np.angle(mean))) for mean in means[:2])
-    return _Against(path.track.mic, before, after, coherence)
+    return Against(path.track.mic, before, after, coherence)
 
 
 def _entry(path: MicPath, freqs_hz: FloatArray, rate: int, aligned: bool) -> ComplexArray:
@@ -150,7 +152,7 @@ def _entry(path: MicPath, freqs_hz: FloatArray, rate: int, aligned: bool) -> Com
     return np.asarray(response, np.complex128)
 
 
-def _phase_picture(plan: PerformancePlan, reference: str, found: list[_Against]) -> Picture:
+def _phase_picture(plan: PerformancePlan, reference: str, found: list[Against]) -> Picture:
     known = [one for one in found if not np.isnan(one.aligned_deg).all()]
     off = ", ".join(f"{one.mic} {np.nanmedian(np.abs(one.aligned_deg)):.0f} degrees" for one in known)
     return Picture(
@@ -164,23 +166,23 @@ def _phase_picture(plan: PerformancePlan, reference: str, found: list[_Against])
     )
 
 
-def _rows(one: _Against) -> Iterator[tuple[str, ...]]:
-    octaves = [int(np.argmin(np.abs(np.log(_CENTRES_HZ / hz)))) for hz in _OCTAVES_HZ]
+def _rows(one: Against) -> Iterator[tuple[str, ...]]:
+    octaves = [int(np.argmin(np.abs(np.log(CENTRES_HZ / hz)))) for hz in _OCTAVES_HZ]
     for name, degrees in (("phase as recorded, °", one.recorded_deg), ("phase aligned, °", one.aligned_deg)):
         yield (f"{one.mic}, {name}", *(NOTHING if np.isnan(degrees[b]) else written(degrees[b], 0) for b in octaves))
     yield (f"{one.mic}, coherence", *(written(one.coherence[b], 2) for b in octaves))
 
 
-def _draw_phase(found: list[_Against]) -> Any:
+def _draw_phase(found: list[Against]) -> Any:
     figure, axes = panels([1.2, 1.2, 0.9])
     for one, (ink, dash) in zip(found, series(len(found) + 1)[1:], strict=True):
         for panel, values in zip(axes, (one.recorded_deg, one.aligned_deg, one.coherence), strict=True):
-            panel.plot(_CENTRES_HZ, values, color=ink, linestyle=dash, marker="o", markersize=2.5, label=one.mic)
+            panel.plot(CENTRES_HZ, values, color=ink, linestyle=dash, marker="o", markersize=2.5, label=one.mic)
     for panel, title in zip(axes, ("phase as recorded", "phase aligned"), strict=False):
         panel.set(title=title, ylim=(-190, 190), yticks=(-180, -90, 0, 90, 180))
         panel.set_ylabel("degrees")
     axes[2].set(title="coherence", ylim=(-0.03, 1.03), yticks=(0, 0.5, 1))
-    frequency_axis(axes[2], _CENTRES_HZ[0] / 1.1, _CENTRES_HZ[-1] * 1.1)
+    frequency_axis(axes[2], CENTRES_HZ[0] / 1.1, CENTRES_HZ[-1] * 1.1)
     legend(axes[0], len(found))
     return figure
 
@@ -205,7 +207,8 @@ def attack_pictures(rendered: Rendered) -> Iterator[Picture]:
         begin = clearest_attack(song, performance, plan)
         if begin is not None:
             alone = replace(mix, performances=(plan,), buses=tuple(bus for bus in mix.buses if bus.name in plan.buses))
-            yield _attack_picture(_read(alone, plan, begin, reference_place(song, plan)), plan, begin, song.rate)
+            picture = _attack_picture(_read(alone, plan, begin, reference_place(song, plan)), plan, begin, song.rate)
+            yield replace(picture, apart=any(path.passages for path in plan.close))
 
 
 def _attack_picture(attack: _Attack, plan: PerformancePlan, begin: int, rate: int) -> Picture:

@@ -50,6 +50,8 @@ def style_variables(dark: bool) -> str:
 
 
 WIDTH_IN = 9.2
+HALF_IN = 5.4
+"""Width of a picture beside another one."""
 _MARGIN_IN = {"left": 0.72, "right": 0.2, "top": 0.3, "bottom": 0.5, "between": 0.42}
 _DPI = 150
 
@@ -116,26 +118,32 @@ def style(*, text_as_paths: bool = False) -> Iterator[None]:
         yield
 
 
-def panels(heights_in: Sequence[float]) -> tuple[Any, list[Any]]:
+def panels(
+    heights_in: Sequence[float],
+    *,
+    width_in: float = WIDTH_IN,
+    top_in: float = _MARGIN_IN["top"],
+    between_in: float = _MARGIN_IN["between"],
+) -> tuple[Any, list[Any]]:
     """A figure with panels of these heights below each other, on one x axis: (figure, axes)."""
     from matplotlib.figure import Figure
 
     edge = _MARGIN_IN
-    height = sum(heights_in) + edge["top"] + edge["bottom"] + edge["between"] * (len(heights_in) - 1)
-    figure = Figure(figsize=(WIDTH_IN, height))
+    height = sum(heights_in) + top_in + edge["bottom"] + between_in * (len(heights_in) - 1)
+    figure = Figure(figsize=(width_in, height))
     axes: list[Any] = []
-    top = height - edge["top"]
+    top = height - top_in
     for panel in heights_in:
         box = (
-            edge["left"] / WIDTH_IN,
+            edge["left"] / width_in,
             (top - panel) / height,
-            (WIDTH_IN - edge["left"] - edge["right"]) / WIDTH_IN,
+            (width_in - edge["left"] - edge["right"]) / width_in,
             panel / height,
         )
         axes.append(figure.add_axes(box, sharex=axes[0] if axes else None))
         if axes[1:]:
             axes[-2].tick_params(labelbottom=False)
-        top -= panel + edge["between"]
+        top -= panel + between_in
     return figure, axes
 
 
@@ -186,8 +194,22 @@ def band_label(centre_hz: float) -> str:
     return frequency_label(int(nominal) if 10 <= nominal < 20 or nominal >= 40 else nominal)
 
 
+_LETTER_IN, _HANDLE_IN = 0.068, 0.62
+"""Width of a letter and of what stands before a label, with some air: DejaVu Sans at 8 points."""
+
+
 def legend(axes: Any, columns: int, left: float = 0.21) -> None:
-    """The legend above the panel, beside its title (from `left`, 0 to 1), where a narrow screen shows it too."""
+    """The legend above the panel, beside its title (from `left`, 0 to 1 of the panel), where a narrow screen shows it
+    too; in as many rows as it takes to fit into the figure."""
+    handles, labels = axes.get_legend_handles_labels()
+    if not handles:
+        return
+    box, width_in = axes.get_position(), axes.figure.get_figwidth()
+    room_in = (0.99 - box.x0 - left * box.width) * width_in
+    each_in = [_HANDLE_IN + _LETTER_IN * len(label) for label in labels]
+    columns = min(columns, len(labels))
+    while columns > 1 and columns * max(each_in) > room_in and sum(each_in) / len(each_in) * columns > 0.9 * room_in:
+        columns -= 1
     axes.legend(loc="lower left", bbox_to_anchor=(left, 1.0), ncols=columns, borderaxespad=0.0, columnspacing=1.4)
 
 

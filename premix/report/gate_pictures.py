@@ -1,28 +1,29 @@
 """The gate over the riff: the key's level, the threshold, the gain of each room mic, and its level before and after."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from premix.arrays import FloatArray
-from premix.gate.rooms import key_weights
+from premix.gate.rooms import key_of
 from premix.measures.peaks import rms_to_dbfs
 from premix.mixdown.render import Excerpt
-from premix.model.gate import RoomGate
-from premix.model.mix import MixPlan, Rendered
-from premix.model.song import Performance, Song
+from premix.model.gate import KeyLevels, RoomGate
+from premix.model.mix import MixPlan, PerformancePlan, Rendered
+from premix.model.settings import Gate
+from premix.model.song import Mic, Performance, Song
 from premix.report.drawing import NOTHING, colour, legend, panels, written
 from premix.report.pictures import Picture, bare_mix, mixed_performances
 from premix.report.window import Window, busiest_window
-from premix.units import gain_to_db, ms_to_samples
+from premix.units import gain_to_db, ms_to_samples, s_to_samples
 
 SECONDS = 8.0
 """So much of the song is drawn: single stops can still be told apart."""
 _POINTS = 900
 _STEP_MS = 10.0
-_FLOOR_DBFS = -120.0
+_FLOOR_DBFS, _LOWEST_DB = -120.0, -80.0
 _MOST_COLUMNS = 16
 
 
@@ -32,6 +33,7 @@ class _Shown:
 
     song: Song
     performance: Performance
+    gate: Gate
     room: RoomGate
     window: Window
     before: FloatArray
@@ -39,14 +41,39 @@ class _Shown:
 
 
 def gate_pictures(rendered: Rendered) -> Iterator[Picture]:
-    """One picture a room mic that is mixed."""
-    window = busiest_window(rendered.song, SECONDS)
-    levels = room_levels_dbfs(rendered.plan, window)
-    for performance, plan in mixed_performances(rendered):
-        mixed = [mic for mic in performance.rooms if any(path.track.mic == mic.name for path in plan.rooms)]
-        for mic, path in zip(mixed, plan.rooms, strict=True):
-            before, after = levels[plan.room_label(path.track.mic)]
-            yield _picture(_Shown(rendered.song, performance, mic.room, window, before, after))
+    """One picture a room mic that is mixed; first those that are shut while the guitar sounds, there where it is lost,
+    then those that the gate makes least quieter in the stops."""
+    shown = [
+        (mic, plan.room_label(path.track.mic), performance)
+        for performance, plan in mixed_performances(rendered)
+        for mic, path in zip(_mixed_rooms(performance, plan), plan.rooms, strict=True)
+    ]
+    quiet_db = {(q.performance, q.mic): q.reduction_db or 0.0 for q in rendered.rendering.room_quiet}
+    shown.sort(key=lambda one: (-one[0].room.lost_s, quiet_db.get((one[0].performance, one[0].name), 0.0)))
+    levels: dict[Window, dict[str, tuple[FloatArray, FloatArray]]] = {}
+    for mic, label, performance in shown:
+        window = _window(rendered.song, mic.room)
+        if window not in levels:
+            levels[window] = room_levels_dbfs(rendered.plan, window)
+        before, after = levels[window][label]
+        gate = mic.gate or rendered.song.gate
+        picture = _picture(_Shown(rendered.song, performance, gate, mic.room, window, before, after))
+        yield replace(picture, apart=bool(mic.room.lost))
+
+
+def _mixed_rooms(performance: Performance, plan: PerformancePlan) -> list[Mic]:
+    heard = {path.track.mic for path in plan.rooms}
+    return [mic for mic in performance.rooms if mic.name in heard]
+
+
+def _window(song: Song, room: RoomGate) -> Window:
+    """Around the longest stretch in which the guitar is lost, or the busiest of the song."""
+    if not room.lost:
+        return busiest_window(song, SECONDS)
+    on, off = max(room.lost, key=lambda span: span[1] - span[0])
+    length = min(song.frames, round(s_to_samples(SECONDS, song.rate)))
+    start = round(s_to_samples(0.5 * (on + off), song.rate)) - length // 2
+    return Window(min(max(start, 0), song.frames - length), length)
 
 
 def _picture(shown: _Shown) -> Picture:
@@ -61,9 +88,9 @@ def _picture(shown: _Shown) -> Picture:
     return Picture(
         name=f"gate_{room.performance}_{room.mic}",
         title=f"{room.performance}: {room.mic} mic, {_mode(room)}",
-        text=f"Level of the key against the loud level from {begin:.2f} to {end:.2f} s, the threshold at "
-        f"{written(room.threshold_db)} dB, the gain of the room mic, and its level before and after. It is open "
-        f"{100 * share:.0f} % of this time, in {len(opened)} stretches{only}.",
+        text=f"Level of the key against the loud level from {begin:.2f} to {end:.2f} s, with the loud level and the "
+        f"floor around and {_threshold(room, begin, end, riff.loud_db)}, the gain of the room mic, and its level "
+        f"before and after. It is open {100 * share:.0f} % of this time, in {len(opened)} stretches{only}.",
         draw=lambda: _draw(shown),
         head=("stretch", *(str(number + 1) for number in range(len(inside)))),
         rows=(
@@ -94,17 +121,11 @@ def _draw(shown: _Shown) -> Any:
             if off > begin and on < end:
                 panel.axvspan(max(on, begin), min(off, end), color=colour("open"), linewidth=0)
         panel.set_ylabel("dB")
-    times, level = key_level_db(shown.performance, shown.window, _POINTS)
-    top.plot(times, np.maximum(level - riff.loud_db, -80.0), color=colour("plum"), linewidth=0.9, label="key")
-    top.axhline(
-        room.threshold_db,
-        color=colour("rust"),
-        linestyle=(0.0, (4.0, 2.0)),
-        linewidth=1.0,
-        label=f"threshold {written(room.threshold_db)} dB",
-    )
+    times, level = key_level_db(shown.performance, shown.gate, shown.window, _POINTS)
+    top.plot(times, np.maximum(level - riff.loud_db, _LOWEST_DB), color=colour("plum"), linewidth=0.9, label="key")
+    _draw_levels(top, room.levels, times, riff.loud_db)
     top.set(title="key against its loud level", ylim=(-82, 8), yticks=(-80, -60, -40, -20, 0))
-    legend(top, 2)
+    legend(top, 4)
     _draw_gain(middle, room, shown.window, shown.song.rate)
     steps = begin + (np.arange(len(shown.before)) + 0.5) * _STEP_MS / 1000.0
     dashes = (0.0, (4.0, 2.0))
@@ -114,6 +135,29 @@ def _draw(shown: _Shown) -> Any:
     bottom.set_xlabel("time in s; shaded: open")
     legend(bottom, 2)
     return figure
+
+
+def _threshold(room: RoomGate, begin: float, end: float, loud_db: float) -> str:
+    """What opens the room from `begin` to `end`, in words."""
+    if room.levels is None:
+        return f"the threshold at {written(room.threshold_db)} dB"
+    at = np.linspace(begin, end, round(end - begin) + 2)
+    opens = np.interp(at, room.levels.at_s, room.levels.opens_db) - loud_db
+    lowest, highest = (written(float(each)) for each in (opens.min(), opens.max()))
+    return f"the threshold at {lowest} dB" if lowest == highest else f"the threshold from {lowest} to {highest} dB"
+
+
+def _draw_levels(panel: Any, levels: KeyLevels | None, times: FloatArray, loud_db: float) -> None:
+    """The loud level and the floor that the gate follows, and what opens it."""
+    if levels is None:
+        return
+    for name, values, ink, dashes in (
+        ("loud around", levels.loud_db, "aligned", (6.0, 1.5)),
+        ("threshold", levels.opens_db, "rust", (4.0, 2.0)),
+        ("floor", levels.floor_db, "recorded", (1.0, 1.5)),
+    ):
+        followed = np.maximum(np.interp(times, levels.at_s, values) - loud_db, _LOWEST_DB)
+        panel.plot(times, followed, color=colour(ink), linestyle=(0.0, dashes), linewidth=1.0, label=name)
 
 
 def _draw_gain(panel: Any, room: RoomGate, window: Window, rate: int) -> None:
@@ -128,12 +172,12 @@ def _draw_gain(panel: Any, room: RoomGate, window: Window, rate: int) -> None:
     panel.set(title="gain of the room mic", ylim=(1.1 * lowest, -0.1 * lowest), yticks=(lowest, lowest / 2, 0.0))
 
 
-def key_level_db(performance: Performance, window: Window, points: int) -> tuple[FloatArray, FloatArray]:
-    """(time in s, level in dB) of a performance's key over a window: the highest level of each of `points` steps.
+def key_level_db(performance: Performance, gate: Gate, window: Window, points: int) -> tuple[FloatArray, FloatArray]:
+    """(time in s, level in dB) of the key of a gate over a window: the highest level of each of `points` steps.
 
     The key as the gate hears it but for its smoothing and the mics' delays, which are less than a step.
     """
-    envelopes, (weights, _) = performance.envelopes, key_weights(performance)
+    envelopes, weights, _ = key_of(performance, gate)
     first, last = window.start // envelopes.hop, (window.start + window.frames) // envelopes.hop
     key = weights @ np.sqrt(envelopes.read(first, last), dtype=np.float64)
     cuts = np.unique(np.linspace(0, len(key), min(points, max(1, len(key))) + 1).astype(int)[:-1])

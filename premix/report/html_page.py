@@ -14,13 +14,16 @@ from typing import Any
 import numpy as np
 
 from premix.audio.writer import storage_error
+from premix.measures.drift import Drift
 from premix.model.manifest import ComparisonManifest, Manifest
 from premix.report.drawing import NOTHING, style_variables, written
 from premix.report.listening import Listening
 
-MOST_BYTES = 24_500_000
-"""A page stays below 25 MB: it opens at once and fits into a mail."""
+MOST_BYTES = 12_000_000
+"""A page stays below 12 MB: it opens at once and fits into a mail."""
 _FOLDER = Path(__file__).parent / "templates"
+_SCRIPTS = ("player.js", "time_line.js", "page.js")
+"""In this order, as one: what they define, then what begins it all."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -32,15 +35,19 @@ class Page:
     """
 
     template: str
-    document: Manifest | ComparisonManifest | None
+    document: Manifest | ComparisonManifest | Drift | dict[str, Any] | None
     rate: int
     facts: dict[str, Any]
-    scripts: tuple[str, ...] = ("player.js",)
+    scripts: tuple[str, ...] = _SCRIPTS
     styles: tuple[str, ...] = ("page.css",)
 
     def size(self, **more: Any) -> int:
         """Bytes of the page without anything to hear."""
         return sum(len(piece.encode()) for piece in self._pieces(Listening((), (), 0.0, 0.0), more))
+
+    def text(self, listening: Listening, **more: Any) -> str:
+        """The page in one piece."""
+        return "".join(self._pieces(listening, more))
 
     def write(self, path: Path, listening: Listening, **more: Any) -> None:
         """Write the page. Raises DeliveryError where that cannot be done."""
@@ -52,32 +59,39 @@ class Page:
 
     def _pieces(self, listening: Listening, more: dict[str, Any]) -> Iterator[str]:
         """Piece by piece, so that no second copy of its clips is made."""
-        import jinja2
         from markupsafe import Markup
 
-        environment = jinja2.Environment(
-            loader=jinja2.FileSystemLoader(_FOLDER),
-            autoescape=True,
-            undefined=jinja2.StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        environment.globals["decimal"] = written
+        environment = _environment()
         css = "".join(map(_text, self.styles))
         css = css.replace("@LIGHT@", style_variables(False)).replace("@DARK@", style_variables(True))
-        script = "".join(map(_text, self.scripts))
-        return environment.get_template(self.template).generate(
+        script = "\n".join(map(_text, self.scripts))
+        pieces: Iterator[str] = environment.get_template(self.template).generate(
             css=Markup(css),
             script=Markup(script),
             policy=_policy(css, script),
             listening=listening,
-            played=Markup(script_safe(_played(listening, self.rate))),
+            played=script_safe(_played(listening, self.rate)),
             base64=lambda data: Markup(base64.b64encode(data).decode()),
             m=self.document,
             n=Figures(self.document).number,
             **self.facts,
             **more,
         )
+        return pieces
+
+
+def _environment() -> Any:
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_FOLDER),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals["decimal"] = written
+    return environment
 
 
 def look_up(document: Any, *path: str | int) -> Any:
@@ -91,7 +105,7 @@ def look_up(document: Any, *path: str | int) -> Any:
 class Figures:
     """Writes figures of a manifest as HTML `data` elements: value as it is, its place, and rounded text."""
 
-    def __init__(self, document: Manifest | ComparisonManifest | None) -> None:
+    def __init__(self, document: Manifest | ComparisonManifest | Drift | dict[str, Any] | None) -> None:
         self._document = document
 
     def number(
@@ -168,7 +182,9 @@ def _played(listening: Listening, rate: int) -> dict[str, Any]:
     }
 
 
-def script_safe(data: Any) -> str:
-    """JSON that cannot end the script element it stands in."""
+def script_safe(data: Any) -> Any:
+    """JSON that cannot end the script element it stands in; safe HTML."""
+    from markupsafe import Markup
+
     text = json.dumps(data, ensure_ascii=True, allow_nan=False)
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from premix.model.mix import OnsetSpread, Rendered, StereoMeasures, WrittenFile
-from premix.report.drawing import band_label, colour, frequency_axis, legend, panels, spoken, written
+from premix.report.drawing import HALF_IN, band_label, colour, frequency_axis, legend, panels, spoken, written
 from premix.report.pictures import Picture
 
 _LOWEST_DB = -12.0
@@ -49,13 +49,13 @@ def _mean(measures: StereoMeasures, begin: float, end: float) -> str:
 
 
 def _draw_time(named: Named) -> Any:
-    figure, (axes,) = panels([1.5])
+    figure, (axes,) = panels([1.55], width_in=HALF_IN)
     for (name, measures), (ink, dash) in zip(named, (("plum", "-"), ("rust", (0.0, (4.0, 1.5)))), strict=False):
         times, values = zip(*measures.windows, strict=True) if measures.windows else ((), ())
         axes.plot(times, values, color=colour(ink), linestyle=dash, marker="o", markersize=1.8, label=name)
     axes.axhline(0.0, color=colour("ink"), linewidth=0.8)
     axes.set(ylim=(-1.05, 1.05), yticks=(-1, -0.5, 0, 0.5, 1), xlabel="time in s", ylabel="correlation")
-    legend(axes, 2)
+    legend(axes, 2, left=0.0)
     return figure
 
 
@@ -75,7 +75,7 @@ def _by_band(named: Named) -> Picture:
 
 
 def _draw_bands(named: Named) -> Any:
-    figure, (axes,) = panels([1.5])
+    figure, (axes,) = panels([1.55], width_in=HALF_IN)
     marks = (("plum", "-", "o"), ("rust", (0.0, (4.0, 1.5)), "s"))
     for (name, measures), (ink, dash, marker) in zip(named, marks, strict=False):
         centres = [band.centre_hz for band in measures.bands]
@@ -85,7 +85,7 @@ def _draw_bands(named: Named) -> Any:
     centres = [band.centre_hz for band in named[0][1].bands]
     frequency_axis(axes, centres[0] / 1.1, centres[-1] * 1.1)
     axes.set(ylim=(_LOWEST_DB, 0.5), ylabel="mono fold in dB")
-    legend(axes, 2)
+    legend(axes, 2, left=0.0)
     return figure
 
 
@@ -130,14 +130,14 @@ def _draw_levels(files: tuple[WrittenFile, ...], ceiling: float) -> Any:
             label=label,
         )
     axes.axvline(ceiling, color=colour("rust"), linestyle=(0.0, (4.0, 2.0)), label=f"ceiling {written(ceiling)} dBTP")
-    legend(axes, 4)
+    legend(axes, 2, left=-0.3)
     return figure
 
 
 def _rows_panel(labels: list[str], unit: str) -> tuple[Any, Any]:
     """A figure with a row a label, from the top down: (figure, axes)."""
-    figure, (axes,) = panels([0.19 * len(labels) + 0.2])
-    axes.set_position((0.22, axes.get_position().y0, 0.76, axes.get_position().height))
+    figure, (axes,) = panels([0.19 * len(labels) + 0.2], width_in=HALF_IN, top_in=0.5)
+    axes.set_position((0.26, axes.get_position().y0, 0.71, axes.get_position().height))
     axes.set_yticks(range(len(labels)), labels)
     axes.set(ylim=(len(labels) - 0.4, -0.6), xlabel=unit)
     return figure, axes
@@ -182,5 +182,5 @@ def _draw_doubling(pairs: list[OnsetSpread]) -> Any:
         label="median",
     )
     axes.set_xlim(left=0.0)
-    legend(axes, 2)
+    legend(axes, 2, left=-0.3)
     return figure

@@ -4,7 +4,7 @@ Each subject that has pictures is a line in `SUBJECTS` and a place in the templa
 """
 
 import importlib.util
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import count, islice
 from pathlib import Path
@@ -13,21 +13,25 @@ from typing import Any
 from premix.delivery.track_sheet import track_sheet
 from premix.errors import Finding
 from premix.measures.limits import judged_limits
+from premix.measures.meters import GUITARS
 from premix.model.manifest import Manifest
 from premix.model.mix import Rendered
 from premix.report.alignment_pictures import attack_pictures, efficiency_pictures, phase_pictures
 from premix.report.drawing import written
 from premix.report.gate_pictures import gate_pictures
-from premix.report.html_page import MOST_BYTES, Page, flat
+from premix.report.html_page import MOST_BYTES, Page, flat, script_safe
 from premix.report.listening import Listening, make_listening
 from premix.report.mix_pictures import doubling_pictures, level_pictures, stereo_pictures
-from premix.report.pictures import Picture, drawn, save_pictures
+from premix.report.overview import mono_word, overview_of
+from premix.report.pictures import Picture, drawn, in_figures, save_pictures
+from premix.report.set_up import mic_rows, set_up_pictures
 from premix.report.song_players import MOST_PERFORMANCES, groups_of, players_of, sources_of
-from premix.report.trail_pictures import trail_pictures
+from premix.report.trail_pictures import CHANGES, trail_pictures
 from premix.report.window import SECONDS, busiest_window
-from premix.units import gain_to_db, samples_to_s
+from premix.units import clock, gain_to_db, samples_to_s
 
 SUBJECTS: dict[str, Callable[[Rendered], Iterator[Picture]]] = {
+    "set_up": set_up_pictures,
     "efficiency": efficiency_pictures,
     "steadiness": trail_pictures,
     "attack": attack_pictures,
@@ -38,25 +42,25 @@ SUBJECTS: dict[str, Callable[[Rendered], Iterator[Picture]]] = {
     "doubling": doubling_pictures,
 }
 """Subject -> its pictures of a finished run."""
+IN_FIGURES = frozenset(("efficiency", "phase"))
+"""Subjects that the set-up's pictures show for all performances at once: each one's own are there as tables."""
+FIRST_ALONE = frozenset(("attack", "gate"))
+"""Subjects of which the first picture speaks for all: the others are there as tables, unless they are not like it."""
 MOST_PICTURES = 12
 """Of one subject: songs with more performances show the first ones."""
 SECTIONS = (
-    ("verdict", "Verdict"),
-    ("listen", "Listen"),
+    ("findings", "Findings and limits"),
+    ("set-up", "Set-up and sum"),
+    ("gate", "Rooms and gate"),
+    ("mix", "Mix"),
     ("sheet", "Track sheet"),
-    ("efficiency", "Sum efficiency"),
-    ("mics", "Mics"),
-    ("attack", "Waveforms up close"),
-    ("phase", "Phase and coherence"),
-    ("gate", "Gate"),
-    ("stereo", "Stereo picture"),
-    ("levels", "Loudness and peaks"),
-    ("doubling", "Double-tracking"),
     ("recipe", "Recipe"),
     ("versions", "Versions and hashes"),
 )
 _NEEDED = ("jinja2", "matplotlib")
-_SEVERITIES = ("error", "warning", "info")
+_IN_VIEW = 6
+"""Kinds of findings on the first screen."""
+_MOVES = frozenset(CHANGES)
 
 
 def missing_extra() -> Finding | None:
@@ -87,7 +91,9 @@ def write_report(rendered: Rendered, document: Manifest, path: Path, *, most_byt
     excerpts. Raises DeliveryError where the page cannot be written.
     """
     pictures, left_out = pictures_of(rendered)
-    facts = _facts(rendered, document) | {"pictures": {subject: drawn(made) for subject, made in pictures.items()}}
+    facts = _facts(rendered, document) | {
+        "pictures": {subject: _shown(subject, made) for subject, made in pictures.items()}
+    }
     page = Page("song.html", document, rendered.song.rate, facts)
     listening = _listening(rendered, most_bytes - page.size(left_out=left_out), path.parent)
     page.write(path, listening, left_out=[*left_out, *_not_heard(rendered, listening)])
@@ -123,28 +129,72 @@ def _not_heard(rendered: Rendered, listening: Listening) -> Iterator[str]:
     yield from listening.left_out
 
 
+def _shown(subject: str, pictures: Sequence[Picture]) -> list[tuple[Picture, Any]]:
+    """Those that are drawn, the others with their figures only."""
+    if subject in IN_FIGURES:
+        return list(in_figures(pictures))
+    if subject not in FIRST_ALONE:
+        return drawn(pictures)
+    return [
+        shown
+        for place, picture in enumerate(pictures)
+        for shown in (drawn([picture]) if not place or picture.apart else in_figures([picture]))
+    ]
+
+
 def _facts(rendered: Rendered, document: Manifest) -> dict[str, Any]:
-    song = rendered.song
+    song, limits, overview = rendered.song, list(limit_rows(rendered)), overview_of(rendered, document)
+    needs = [entry for entry in document.findings if entry.severity != "info" or entry.slug == "track-left-out"]
+    holds = next((row.holds for row in limits if row.what == "mono fold"), None)
+    parts = [file.part for file in document.files]
     return {
         "verdict": verdict(document),
-        "limits": list(limit_rows(rendered)),
-        "findings": sorted(document.findings, key=lambda finding: _SEVERITIES.index(finding.severity)),
+        "right": not needs,
+        "limits": limits,
+        "limits_word": _limits_word(limits),
+        "needs": needs[:_IN_VIEW],
+        "more_needs": len(needs[_IN_VIEW:]),
+        "mono_word": mono_word(document, holds),
+        "guitars": parts.index(GUITARS) if GUITARS in parts else None,
         "sections": SECTIONS,
+        "overview": overview,
+        "overview_data": script_safe(overview.data),
+        "clock": clock,
         "seconds": written(samples_to_s(song.frames, song.rate)),
         "performances": list(_performances(rendered, document)),
+        "mic_rows": list(mic_rows(song)),
         "recipe": list(flat(document.recipe.merged)),
         "sheet": track_sheet(rendered),
     }
 
 
 def verdict(document: Manifest) -> str:
-    """The run in one sentence, the worst news first."""
-    told = [finding for finding in document.findings if finding.severity != "info"]
-    broken = sum(finding.severity == "error" and finding.slug.startswith("limit-") for finding in told)
-    done = f"{broken} limit{'s' * (broken != 1)} broken" if broken else "Done"
-    if others := len(told) - broken:
-        done += f", {others} finding{'s' * (others != 1)} to look at"
-    return f"{done}: {len(document.files)} files"
+    """The run in one sentence, the worst news first: limits, what is not in the sum, what moves, the rest."""
+    told = [entry for entry in document.findings if entry.severity != "info"]
+    roll = document.roll_call
+    counts = {
+        "limit{} broken": sum(entry.count for entry in told if entry.breaks_limit),
+        "mic{} refused": sum(decision.refusal is not None for decision in document.alignment),
+        "left out": len(roll.left_out) if roll else 0,
+        "moving in the song": sum(entry.count for entry in told if entry.slug in _MOVES),
+    }
+    said = [f"{count} {word.format('s' * (count > 1))}" for word, count in counts.items() if count]
+    slugs = {decision.refusal for decision in document.alignment} | _MOVES | {"track-left-out"}
+    if others := sum(not entry.breaks_limit and entry.slug not in slugs for entry in told):
+        said.append(f"{others} more kind{'s' * (others > 1)} of finding" if said else _kinds(others))
+    return f"{', '.join(said) or 'In order, every mic is in its sum'}: {len(document.files)} files"
+
+
+def _kinds(count: int) -> str:
+    return f"Done, {count} kind{'s' * (count > 1)} of finding to look at"
+
+
+def _limits_word(limits: Sequence["LimitRow"]) -> str:
+    """How the limits are held: 'none set', '3 hold', '1 of 3 broken: mono fold'."""
+    broken = [row.what for row in limits if not row.holds]
+    if broken:
+        return f"{len(broken)} of {len(limits)} broken: {', '.join(broken)}"
+    return f"{len(limits)} hold{'s' * (len(limits) == 1)}" if limits else "none set"
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +237,15 @@ def _performances(rendered: Rendered, document: Manifest) -> Iterator[dict[str, 
         ]
         gain = _gain(performance.gain) if performance.heard else None
         bus = ", ".join(dict.fromkeys(mic.bus for mic in performance.judged)) or performance.bus
-        yield {"name": performance.name, "bus": bus, "gain": gain, "efficiency": place, "mics": mics}
+        entries = [at for at, gate in enumerate(document.gate) if gate.performance == performance.name]
+        yield {
+            "name": performance.name,
+            "bus": bus,
+            "gain": gain,
+            "efficiency": place,
+            "gate": entries[0] if entries else None,
+            "mics": mics,
+        }
 
 
 def _gain(gain: float) -> str:

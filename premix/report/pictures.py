@@ -32,7 +32,8 @@ class Picture:
     """One picture of the page.
 
     name: file name without ending, unique. title: what it is. text: what is to be seen, for those who cannot see
-    it. draw: makes the matplotlib figure, within `drawing.style`. head, rows: its figures as a table.
+    it. draw: makes the matplotlib figure, within `drawing.style`. head, rows: its figures as a table. apart: whether it
+    is not like the others of its subject, and is looked at by itself.
     """
 
     name: str
@@ -41,6 +42,7 @@ class Picture:
     draw: Callable[[], Any]
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    apart: bool = False
 
 
 def drawn(pictures: Iterable[Picture]) -> list[tuple[Picture, Any]]:
@@ -49,6 +51,11 @@ def drawn(pictures: Iterable[Picture]) -> list[tuple[Picture, Any]]:
 
     with style():
         return [(picture, Markup(inline_svg(svg(picture.draw()), picture.name, picture.text))) for picture in pictures]
+
+
+def in_figures(pictures: Iterable[Picture]) -> list[tuple[Picture, None]]:
+    """Pictures of which the page has the words and the table only."""
+    return [(picture, None) for picture in pictures]
 
 
 def mixed_performances(rendered: Rendered) -> Iterator[tuple[Performance, PerformancePlan]]:

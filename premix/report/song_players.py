@@ -120,11 +120,11 @@ def _group(performance: PerformancePlan, bus: Bus) -> Group:
 
 
 def players_of(plan: MixPlan, groups: Sequence[Group]) -> list[Player]:
-    """What the gate does in the stops first, then the guitar bus, buses, stems and rooms."""
+    """The guitar bus first, then what the gate does in the stops, buses, stems and rooms."""
     single = len(plan.performances) <= MOST_PERFORMANCES
     gated = [group for group in groups if single and group.gated and group.stems]
-    players = [Player("stops", f"The stops of {group.name}", _room(plan, group)) for group in gated[:1]]
-    players.append(Player("guitars", "Guitar bus", _guitars(plan, groups)))
+    players = [Player("guitars", "Guitar bus", _guitars(plan, groups))]
+    players += [Player("stops", f"The stops of {group.name}", _room(plan, group)) for group in gated[:1]]
     for bus in plan.buses:
         own, held = [group for group in groups if group.bus is bus], _both(plan.held_gain())
         versions = tuple(Version(NAMES[state], _bus(bus, own, state, held)) for state in _states(own))

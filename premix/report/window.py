@@ -1,17 +1,19 @@
 """Which stretch of the song is shown and heard, and where each performance attacks most clearly."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from premix.arrays import FloatArray
 from premix.audio.reader import TrackReader
+from premix.model.gate import Span
 from premix.model.mix import PerformancePlan
 from premix.model.song import Performance, Song
 from premix.model.tracks import KeyEnvelopes
 from premix.units import ms_to_samples, power_to_db, s_to_samples, samples_to_s
 
-SECONDS = 12.0
+SECONDS = 8.0
 """Length of the stretch: long enough to judge a riff, short enough for a page of many clips."""
 LEAD_S = 0.25
 """How long before a start the stretch begins."""
@@ -32,20 +34,26 @@ class Window:
 
 
 def busiest_window(song: Song, seconds: float) -> Window:
-    """The stretch with the most starts and stops of the riff, so that attacks and gate are both in it.
+    """The stretch of a song with the most starts and stops of the riff."""
+    spans = [span for performance in song.performances for span in performance.riff.spans]
+    return busiest_stretch(spans, song.frames, song.rate, seconds)
+
+
+def busiest_stretch(played: Sequence[Span], frames: int, rate: int, seconds: float) -> Window:
+    """The stretch with the most starts and stops of what is played, so that attacks and gate are both in it.
 
     The whole song where it is shorter; the earliest of equal ones; the song's begin where nothing plays.
     """
-    length = round(s_to_samples(seconds, song.rate))
-    if length >= song.frames:
-        return Window(0, song.frames)
-    spans = np.array([span for performance in song.performances for span in performance.riff.spans]).reshape(-1, 2)
+    length = round(s_to_samples(seconds, rate))
+    if length >= frames:
+        return Window(0, frames)
+    spans = np.array(played).reshape(-1, 2)
     if not len(spans):
         return Window(0, length)
     edges = np.sort(spans, axis=None)
-    starts = np.clip(np.sort(spans[:, 0]) - LEAD_S, 0.0, samples_to_s(song.frames - length, song.rate))
+    starts = np.clip(np.sort(spans[:, 0]) - LEAD_S, 0.0, samples_to_s(frames - length, rate))
     counts = np.searchsorted(edges, starts + seconds) - np.searchsorted(edges, starts)
-    return Window(round(s_to_samples(float(starts[np.argmax(counts)]), song.rate)), length)
+    return Window(round(s_to_samples(float(starts[np.argmax(counts)]), rate)), length)
 
 
 def fullest_window(song: Song, seconds: float) -> Window:

@@ -7,6 +7,7 @@ from typing import Literal
 from premix import __version__
 from premix.batch.work import SongJob
 from premix.errors import Finding
+from premix.model.findings import grouped
 from premix.model.manifest import DecisionEntry, EfficiencyEntry, FileEntry, GateEntry, InputEntry, Manifest
 from premix.model.mix import MonoEntry
 from premix.model.song import RecipeEntry
@@ -93,7 +94,7 @@ def manifest(
         mono=MonoEntry(correlation=0.0, fold_db=-3.0),
         trim_db=-0.5,
         extra_trim_db=extra_trim_db,
-        findings=findings,
+        findings=grouped(findings),
         gate=(_gate(playing_db),),
         written=written,
     )

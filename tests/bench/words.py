@@ -1,4 +1,4 @@
-"""What the words for a decision are worth: `python -m tests.bench.words [--set-ups 500] [--first 20000] [--jobs 2]`.
+"""What the words for a decision are worth: `python -m tests.bench.words [--set-ups 640] [--first 40000] [--jobs 2]`.
 
 Simulated set-ups, every other one with a fault in one mic (tests/rigs/words.py): how many of the mics with each word
 had a wrong polarity or lost more than 0.1 dB of sum efficiency. Then how often the printed range of a delay holds the
@@ -23,7 +23,7 @@ RESULTS = Path(__file__).with_suffix(".json")
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--set-ups", type=int, default=100)
-    parser.add_argument("--first", type=int, default=20_000, help="first seed; the words were set on some below 11,000")
+    parser.add_argument("--first", type=int, default=40_000, help="first seed; the words were set on some below 31,000")
     parser.add_argument("--jobs", type=int, default=1)
     options = parser.parse_args()
     seeds = range(options.first, options.first + options.set_ups)

@@ -45,16 +45,21 @@ def gate_take(seed: int, parts: Sequence[Part], folder: Path, gate: Gate | None 
     take, gate = section_take(seed, parts, **settings), gate or Gate()
     weights = 1.0 / np.sqrt(np.mean(take.close**2, axis=1))
     riff = find_riff(envelopes(take.close, take.rate, folder), weights, take.delays, gate)
-    frames = take.room.size
-    curve = room_curve(riff.spans, gate, rate=take.rate, frames=frames, arrival_samples=take.arrival)
-    gain = np.empty(frames)
-    constant = curve_gain(curve, 0, gain)
-    if constant is not None:
-        gain[:] = constant
+    gain = _gain(riff, gate, take, take.arrival)
     noise_db = max(settings.get("hiss_db", -50.0), settings.get("hum_db", -60.0)) + TOLD_DB
     bleed_db = settings.get("bleed_db")
     told_db = noise_db if bleed_db is None else max(noise_db, bleed_db + TOLD_OVER_BLEED_DB)
     return GatedTake(take, riff, gain, gate, told_db)
+
+
+def _gain(riff: Riff, gate: Gate, take: SectionTake, arrival: float) -> Audio:
+    """The gain of what hears the guitar `arrival` samples after the key."""
+    curve = room_curve(riff.spans, gate, rate=take.rate, frames=take.room.size, arrival_samples=arrival)
+    gain = np.empty(take.room.size)
+    constant = curve_gain(curve, 0, gain)
+    if constant is not None:
+        gain[:] = constant
+    return gain
 
 
 def times(case: GatedTake, which: int) -> tuple[Audio, Audio]:
@@ -112,6 +117,47 @@ def lost_by_section(case: GatedTake) -> Iterator[float]:
         yield -10.0 * np.log10(max(1e-12, kept / whole)) if whole else 0.0
 
 
+LOUD_DBFS = -18.0
+"""Level of the loud riff in the stem: the alignment level of EBU R68."""
+
+
+@dataclass(frozen=True)
+class GatedStem:
+    """A stem under the gate too. noise_dbfs: (stops) before and after it, in stops that are long enough. changed_db: of
+    every section's riff, what the gate changes against what is there; -120 where nothing."""
+
+    noise_dbfs: list[tuple[float, float]]
+    changed_db: list[float]
+
+
+def gate_stem(case: GatedTake) -> GatedStem:
+    """The same gate on the sum of the close mics, aligned to a sample, as a stem's loud riff is `LOUD_DBFS`."""
+    take, gate = case.take, case.gate
+    late = np.round(take.delays).astype(int)
+    aligned = [p * np.roll(mic, -by) for mic, by, p in zip(take.close, late, take.polarities, strict=True)]
+    stem = np.sum(aligned, axis=0) / len(aligned)
+    gain = _gain(case.riff, gate, take, 0.0)
+    spans = [slice(round(p.on_s * take.rate), round(p.off_s * take.rate)) for p in take.passages]
+    loud = [stem[span] for span, p in zip(spans, take.passages, strict=True) if p.level_db == 0.0 and p.kind == "riff"]
+    stem *= 10.0 ** ((LOUD_DBFS - _dbfs(np.concatenate(loud))) / 20.0)
+    stops = [
+        tuple(_dbfs(part[start:stop]) for part in (stem, gain * stem)) for _, start, stop in _long_stops(case, 0.0)
+    ]
+    changed = []
+    for level_db in sorted({p.level_db for p in take.passages}):
+        played = np.concatenate(
+            [np.arange(take.room.size)[s] for s, p in zip(spans, take.passages, strict=True) if p.level_db == level_db]
+        )
+        played = played[_heard(take, 0, take.room.size)[played]]
+        changed.append(max(-120.0, _dbfs(((gain - 1.0) * stem)[played]) - _dbfs(stem[played])))
+    return GatedStem([(before, after) for before, after in stops], changed)
+
+
+def _dbfs(part: Audio) -> float:
+    """Level of some samples, rms, of a sine of full scale 0 (AES17)."""
+    return 10.0 * float(np.log10(max(1e-20, 2.0 * float(np.mean(part**2)))))
+
+
 def _heard(take: SectionTake, start: int, stop: int) -> npt.NDArray[np.bool_]:
     """Where the guitar in the first close mic is above its noise."""
     step = round(STEP_S * take.rate)
@@ -124,17 +170,24 @@ def _heard(take: SectionTake, start: int, stop: int) -> npt.NDArray[np.bool_]:
 
 def left_db(case: GatedTake) -> list[tuple[float, float]]:
     """(time, level in dB against the ungated room) of what is left in every stop that is long enough."""
-    take, gate, left = case.take, case.gate, []
-    after = (gate.hold_ms + gate.release_ms) / 1000.0 + SETTLED_S
-    before = (gate.lookahead_ms + gate.attack_ms) / 1000.0 + 0.01
-    ends = [(p.off_s, p) for p in take.passages]
-    for (off_s, passage), next_on in zip(ends, [p.on_s for p in take.passages[1:]] + [take.seconds], strict=True):
-        if not passage.sharp_off or passage.end_db < case.told_db or next_on - off_s <= after + before:
-            continue
-        late = take.arrival / take.rate
-        start, stop = (round(t * take.rate) for t in (off_s + late + after, next_on + late - before))
-        room, gain = take.room[start:stop], case.gain[start:stop]
+    left = []
+    for off_s, start, stop in _long_stops(case, case.take.arrival):
+        room, gain = case.take.room[start:stop], case.gain[start:stop]
         if room.size:
             share = float(np.sum((room[: gain.size] * gain) ** 2) / np.sum(room**2))
             left.append((off_s, 10.0 * np.log10(max(1e-12, share))))
     return left
+
+
+def _long_stops(case: GatedTake, late: float) -> Iterator[tuple[float, int, int]]:
+    """(when the guitar stops, first and last sample of what is judged) of every stop that can be told and is long
+    enough. late: samples, of what is gated."""
+    take, gate = case.take, case.gate
+    after = (gate.hold_ms + gate.release_ms) / 1000.0 + SETTLED_S
+    before = (gate.lookahead_ms + gate.attack_ms) / 1000.0 + 0.01
+    for passage, next_on in zip(take.passages, [p.on_s for p in take.passages[1:]] + [take.seconds], strict=True):
+        if passage.sharp_off and passage.end_db >= case.told_db and next_on - passage.off_s > after + before:
+            times_s = passage.off_s + late / take.rate + after, next_on + late / take.rate - before
+            start, stop = (min(take.room.size, round(t * take.rate)) for t in times_s)
+            if stop > start:
+                yield passage.off_s, start, stop

@@ -15,7 +15,8 @@ from premix.model.mix import Rendered
 from premix.model.song import Mic
 from premix.pipeline import compare, render
 from premix.report.page import write_report
-from tests.report.songs import HOSTILE_NAME, page_recipe, write_song
+from tests.report.songs import HOSTILE_NAME, TROUBLE, page_recipe, write_song, write_trouble
+from tests.rigs.sessions import write_recipe
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,18 @@ def hostile_page(rendered: OnDisk, tmp_path_factory: pytest.TempPathFactory) -> 
     """A page of a song whose name is an attack, with hardly any room for clips."""
     path = tmp_path_factory.mktemp("hostile") / "page.html"
     return write_report(*cut_short(rendered, HOSTILE_NAME), path, most_bytes=1_900_000).path
+
+
+@pytest.fixture(scope="session")
+def troubled(tmp_path_factory: pytest.TempPathFactory) -> OnDisk:
+    """A song with trouble, rendered with its page."""
+    folder = tmp_path_factory.mktemp("trouble")
+    tracks, out = folder / "tracks", folder / "out"
+    write_trouble(tracks)
+    recipe = write_recipe(folder, TROUBLE)
+    outcome = render(recipe, tracks, out, report=True)
+    (page,) = out.glob("*_report.html")
+    return OnDisk(outcome.rendered, outcome.manifest, recipe, tracks, out, page)
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+import soundfile
 
 from premix.audio.writer import PartWriter
 from tests.rigs.sessions import write_recipe
@@ -80,3 +81,41 @@ def _mics(rng: np.random.Generator) -> dict[str, FloatArray]:
         samples = np.fft.irfft(heard, frames)
         mics[mic] = 0.3 * samples / np.abs(samples).max() + 1e-4 * rng.standard_normal(frames)
     return mics
+
+
+TROUBLE = """
+format: 1
+song: Undertow
+mics:
+  dynamic: {}
+  condenser: {gain_db: -3, optional: true}
+  sub: {role: sub, gain_db: -6, low_pass_hz: 180}
+  room: {role: room, gain_db: -10}
+performances:
+  left: {bus: left}
+  right: {bus: right}
+  centre: {bus: centre}
+alignment: {refused: mute}
+"""
+REPEATS = 16
+"""Times that the song with trouble is played: 80 s."""
+
+
+def write_trouble(folder: Path) -> None:
+    """A song in which one mic has no file, one plays something else, one jumps, and three hum."""
+    write_song(folder, repeats=REPEATS)
+    (folder / "right_condenser.wav").unlink()
+    frames = round(RATE * SECONDS) * REPEATS
+    seconds = np.arange(frames) / RATE
+    hum = 0.002 * sum(np.sin(2.0 * np.pi * 50.0 * k * seconds) / k for k in (1, 2, 3, 4, 5))
+    other = 0.05 * np.random.default_rng(9).standard_normal(frames)
+    left, _ = soundfile.read(folder / "left_condenser.wav")
+    changed = {"centre_condenser": other, "left_condenser": np.where(seconds < JUMP_S, left, np.roll(left, 30))}
+    for name in ("left_dynamic", "right_dynamic", "centre_dynamic"):
+        changed[name] = soundfile.read(folder / f"{name}.wav")[0] + hum
+    for name, samples in changed.items():
+        soundfile.write(folder / f"{name}.wav", samples, RATE, subtype="PCM_24")
+
+
+JUMP_S = 41.55
+"""When the left condenser becomes later, in a stop."""

@@ -16,6 +16,8 @@ from typing import Any
 import pytest
 
 from premix.errors import Finding
+from premix.model.findings import grouped
+from premix.model.tracks import LeftOut
 from premix.report.drawing import written
 from premix.report.html_page import look_up
 from premix.report.page import SECTIONS, LimitRow, limit_rows, verdict, write_report
@@ -85,7 +87,7 @@ def test_every_figure_of_a_comparison_is_its_manifests(compared: Compared) -> No
 def test_every_mic_stands_with_its_own_figures(rendered: OnDisk) -> None:
     """Under its performance, in the song's order: its place in the manifest, its gain in the mix, and what its
     alignment gains."""
-    section = rendered.page.read_text("utf-8").partition('<section id="mics">')[2].partition("</section>")[0]
+    section = rendered.page.read_text("utf-8").partition('<details id="mics">')[2].partition("</details>")[0]
     tables = section.split("<caption>")[1:]
     assert len(tables) == len(rendered.run.song.performances)
     for at, (table, performance) in enumerate(zip(tables, rendered.run.song.performances, strict=True)):
@@ -103,21 +105,23 @@ def test_every_mic_stands_with_its_own_figures(rendered: OnDisk) -> None:
 
 
 def test_sections_stand_in_the_order_of_an_engineers_questions(page: Reader) -> None:
-    """Every section is there, once, in order, and the contents lead to it."""
-    ids = [attrs["id"] for attrs, _ in page.all("section")]
-    assert ids == [id for id, _ in SECTIONS]
+    """Listening on the first screen, then every section, once, in order, and the contents lead to it."""
+    first, *ids = [attrs["id"] for attrs, _ in page.all("section")]
+    assert first == "listen" and ids == [id for id, _ in SECTIONS]
     links = [str(attrs["href"]) for attrs, _ in page.all("a")]
     assert links == ["#content", *(f"#{id}" for id in ids)]
 
 
 def test_every_picture_has_a_text_and_a_table(rendered: OnDisk) -> None:
-    """An alternative text in the picture, a caption, and a table in the same section."""
+    """An alternative text in the picture, a caption, and a table in the same section; what is alike is drawn once, and
+    each performance's own is there in figures."""
     text = rendered.page.read_text("utf-8")
     figures = re.findall(r"<figure.*?</figure>", text, re.DOTALL)
-    assert len(figures) == 1 + 3 + 3 + 3 + 2 + 1 + 1
-    for figure in figures:
-        label = re.search(r'<svg [^>]*role="img" aria-label="([^"]+)"', figure)
-        assert label is not None and len(label[1]) > 30
+    assert len(figures) == 2 + 1 + 3 + 3 + 3 + 2 + 1 + 1
+    labels = [re.search(r'<svg [^>]*role="img" aria-label="([^"]+)"', figure) for figure in figures]
+    assert sum(label is not None for label in labels) == 2 + 1 + 1 + 2 + 1 + 1
+    for figure, label in zip(figures, labels, strict=True):
+        assert ("<table" in figure) if label is None else len(label[1]) > 30
         assert re.search(r"<figcaption>.{30,}</figcaption>", figure, re.DOTALL)
     for section in re.findall(r"<section.*?</section>", text, re.DOTALL):
         assert "<figure" not in section or "<table" in section
@@ -129,7 +133,7 @@ def test_a_song_name_is_text_and_nothing_else(hostile_page: Path) -> None:
     assert [text.strip() for _, text in page.all("h1")] == [HOSTILE_NAME]
     assert page.all("title")[0][1] == f"{HOSTILE_NAME}: guitars, as recorded and aligned"
     kinds = [attrs.get("type") for attrs, _ in page.all("script")]
-    assert kinds == ["text/plain"] * (len(kinds) - 2) + ["application/json", None]
+    assert kinds == ["application/json", *["text/plain"] * (len(kinds) - 3), "application/json", None]
     assert not any("onload" in attrs for _, attrs, _ in page.found)
 
 
@@ -164,16 +168,17 @@ def test_the_recipe_stands_there_with_its_origins(page: Reader) -> None:
 def test_the_roll_call_stands_at_the_top(rendered: OnDisk) -> None:
     """Before any section: how many files were used, and what was left out."""
     top = rendered.page.read_text("utf-8").partition("<section")[0]
-    assert '<p class="roll-call">used 12 of 12 files</p>' in top
+    assert "; used 12 of 12 files</p>" in top.partition('<p class="roll-call">')[2]
 
 
 def test_a_broken_limit_and_its_remedy_come_first(rendered: OnDisk, page: Reader) -> None:
     """The recipe asks for a mono fold that sides of unrelated performances cannot have."""
     text = next(text for attrs, text in page.all("p") if "verdict" in str(attrs.get("class")))
-    assert text == f"1 limit broken, 3 findings to look at: {len(rendered.manifest.files)} files"
+    assert text.startswith("1 limit broken, ") and text.endswith(f": {len(rendered.manifest.files)} files")
     items = [attrs["class"] for attrs, _ in page.all("li") if "class" in attrs]
     assert items[0] == "error"
     assert "no: broken" in [text for _, text in page.all("td")]
+    assert "1 of 2 broken: mono fold" in [text for _, text in page.all("dd")]
 
 
 def test_a_limit_that_cannot_be_measured_does_not_hold(rendered: OnDisk) -> None:
@@ -187,21 +192,31 @@ def test_a_limit_that_cannot_be_measured_does_not_hold(rendered: OnDisk) -> None
 @pytest.mark.parametrize(
     ("told", "words"),
     [
-        ((), "Done: {} files"),
-        (("info gate-arrival-unknown",), "Done: {} files"),
-        (("warning comparison-silent",), "Done, 1 finding to look at: {} files"),
-        (("error alignment-refused",), "Done, 1 finding to look at: {} files"),
+        ((), "In order, every mic is in its sum: {} files"),
+        (("info gate-arrival-unknown",), "In order, every mic is in its sum: {} files"),
+        (("warning track-hum",) * 3, "Done, 1 kind of finding to look at: {} files"),
+        (("warning alignment-jump", "warning track-hum"), "1 moving in the song, 1 more kind of finding: {} files"),
         (
-            ("error limit-mono-fold", "error limit-not-measured", "warning limit-mono-fold"),
-            "2 limits broken, 1 finding to look at: {} files",
+            ("error limit-mono-fold", "error limit-not-measured", "warning track-hum", "warning track-dc"),
+            "2 limits broken, 2 more kinds of finding: {} files",
         ),
     ],
 )
 def test_the_verdict_says_the_worst_first(rendered: OnDisk, told: tuple[str, ...], words: str) -> None:
-    """Broken limits, then findings, then done."""
-    findings = tuple(Finding(slug, severity, "", "") for severity, slug in map(str.split, told))  # type: ignore[arg-type]
-    document = replace(rendered.manifest, findings=findings)
+    """Broken limits, then what is not in the sum, then what moves, then the rest by their kinds."""
+    findings = (Finding(slug, severity, str(n), "") for n, (severity, slug) in enumerate(map(str.split, told)))  # type: ignore[arg-type]
+    document = replace(rendered.manifest, findings=grouped(findings))
     assert verdict(document) == words.format(len(document.files))
+
+
+def test_what_is_not_in_the_sum_is_in_the_verdict(rendered: OnDisk) -> None:
+    """A refused mic and one without a file: whatever else was found."""
+    first, *others = rendered.manifest.alignment
+    refused = replace(first, refusal="alignment-incoherent", summed=False)
+    assert rendered.manifest.roll_call is not None
+    roll = replace(rendered.manifest.roll_call, left_out=(LeftOut("left", "ribbon", "left_ribbon.*"),))
+    document = replace(rendered.manifest, alignment=(refused, *others), roll_call=roll, findings=())
+    assert verdict(document).startswith("1 mic refused, 1 left out: ")
 
 
 @pytest.mark.parametrize(

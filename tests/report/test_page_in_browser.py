@@ -4,6 +4,7 @@ import base64
 import io
 import json
 import time
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -19,11 +20,13 @@ RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"
 PATIENCE_S = 30.0
 
 
-def _open(browser: Any, page: Path, *, width: int = 1200, dark: bool = False, media: str = "") -> None:
-    """Load a page afresh, on paper of this width."""
+def _open(
+    browser: Any, page: Path, *, width: int = 1200, height: int = 900, dark: bool = False, media: str = ""
+) -> None:
+    """Load a page afresh, on paper of this width, in a window of this height."""
     features = [{"name": "prefers-color-scheme", "value": "dark" if dark else "light"}]
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": media, "features": features})
-    size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+    size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     browser.get_log("browser"), browser.get_log("performance")
     browser.get(page.as_uri())
@@ -296,25 +299,114 @@ def test_a_blind_test_can_be_given_up(browser: Any, page: Path) -> None:
     assert "given up" in browser.find_element("id", "told").text
 
 
+def test_a_blind_test_is_taken_again_at_once(browser: Any, page: Path) -> None:
+    """After a vote the same button begins the next one, names hidden again; votes add up."""
+    _open(browser, page)
+    _play(browser)
+    browser.find_element("id", "blind").click()
+    for count in (1, 2):
+        browser.find_element("id", "vote").click()
+        assert browser.find_element("id", "blind").text == "Take the test again"
+        browser.find_element("id", "blind").click()
+        labels = [label.text for label in browser.find_elements("css selector", "#versions label")]
+        assert labels == [f"Number {n + 1}" for n in range(4)]
+        assert sum(browser.execute_script("return premix.player.votes.get('guitars');")) == count
+
+
+def test_mono_is_half_of_both_sides(browser: Any, page: Path) -> None:
+    """Listened to behind the switch: off, the sides differ; on, both are the same, and not silent."""
+    _open(browser, page)
+    _play(browser)
+    apart = """
+        const done = arguments[0];
+        const { context, mono } = premix.player.state;
+        const splitter = context.createChannelSplitter(2);
+        const both = context.createGain();  // two ears, as the device has them
+        Object.assign(both, { channelCount: 2, channelCountMode: 'explicit' });
+        mono.connect(both).connect(splitter);
+        const ears = [0, 1].map((side) => {
+          const ear = context.createAnalyser();
+          splitter.connect(ear, side);
+          return ear;
+        });
+        setTimeout(() => {
+          const [left, right] = ears.map((ear) => {
+            const heard = new Float32Array(ear.fftSize);
+            ear.getFloatTimeDomainData(heard);
+            return heard;
+          });
+          mono.disconnect(both);
+          done([Math.max(...left.map(Math.abs)), Math.max(...left.map((value, n) => Math.abs(value - right[n])))]);
+        }, 400);
+    """
+    loud, different = browser.execute_async_script(apart)
+    assert loud > 0.0 and different > 0.1 * loud
+    browser.find_element("id", "mono").click()
+    loud, different = browser.execute_async_script(apart)
+    assert loud > 0.0 and different <= 1e-6 * loud
+
+
+def test_a_passage_is_looped(browser: Any, page: Path) -> None:
+    """From where it was said to where it was said, whatever plays, until it is taken back."""
+    _open(browser, page)
+    _play(browser)
+    state = "premix.player.state"
+    browser.execute_script("premix.player.go(1.0);")
+    browser.find_element("id", "loop-from").click()
+    browser.execute_script("premix.player.go(1.6);")
+    browser.find_element("id", "loop-to").click()
+    from_s, to_s = browser.execute_script(f"return {state}.loop;")
+    assert 1.0 <= from_s < 1.3 and from_s + 0.2 < to_s < 2.0
+    _wait(browser, f"{state}.sound !== null")
+    ends = browser.execute_script(f"return {state}.sound.sources.map((one) => [one.loopStart, one.loopEnd, one.loop]);")
+    assert ends and all(end == [pytest.approx(from_s), pytest.approx(to_s), True] for end in ends)
+    places = []
+    for _ in range(20):
+        places.append(browser.execute_script("return premix.player.position();"))
+        time.sleep(0.07)
+    assert all(from_s <= place < to_s for place in places)
+    assert any(after < before for before, after in pairwise(places)), "it began anew"
+    off = browser.find_element("id", "loop-off")
+    assert off.text.startswith("No loop (0:01.")
+    off.click()
+    assert browser.execute_script(f"return {state}.loop;") == [0, 5] and not off.is_displayed()
+
+
+def test_a_place_that_cannot_be_heard_is_shown_and_stops(browser: Any, troubled: OnDisk) -> None:
+    """Beyond the stretch of the clips; playing begins where they begin."""
+    _open(browser, troubled.page)
+    _play(browser)
+    browser.execute_script("premix.player.go(70.5);")
+    assert not browser.execute_script("return premix.player.playing();")
+    assert browser.find_element("id", "position-text").text == "1:10.50"
+    browser.find_element("id", "play").click()
+    _wait(browser, "premix.player.playing()")
+    start, shown = browser.execute_script(
+        "return [premix.listening.start, Number(document.getElementById('position').value)];"
+    )
+    assert start <= shown < start + 8.0 < 70.0
+
+
 def test_the_keyboard_alone_is_enough(browser: Any, page: Path) -> None:
     """Tab reaches every control and link; Enter plays, past the caution; arrows switch; Space votes."""
     from selenium.webdriver.common.keys import Keys
 
     _open(browser, page, width=400)
+    browser.execute_script("document.querySelectorAll('details').forEach((one) => { one.open = true; });")
     reached: list[str] = []
-    while len(reached) < 200:
+    while len(reached) < 300:
         _press(browser, Keys.TAB)
         reached.append(_focused(browser))
         if reached[-1] == "BODY":
             break
-    controls = ["what", "play", "version0", "position", "volume", "equal", "blind"]
+    controls = ["position", "what", "play", "version0", "volume", "equal", "mono", "loop-from", "loop-to", "blind"]
     assert [name for name in reached if name in controls] == controls
-    assert {"#content", "#verdict", "#listen", "#versions"} <= set(reached)
+    assert {"#content", "#findings", "#mix", "#versions"} <= set(reached)
     wide = browser.execute_script(
         "return [...document.querySelectorAll('.scroll')].filter((e) => e.scrollWidth > e.clientWidth + 1)"
         ".map((e) => e.getAttribute('aria-label'));"
     )
-    assert len(wide) > 10 and set(wide) <= set(reached)
+    assert len(wide) > 3 and set(wide) <= set(reached)
     browser.execute_script("document.getElementById('what').focus();")
     _press(browser, Keys.TAB, Keys.ENTER)
     assert _focused(browser) == "caution-play"
@@ -323,9 +415,9 @@ def test_the_keyboard_alone_is_enough(browser: Any, page: Path) -> None:
     assert _focused(browser) == "play"
     _press(browser, Keys.TAB, Keys.ARROW_RIGHT)
     assert browser.execute_script("return premix.player.state.version;") == 1
-    _press(browser, Keys.TAB, Keys.TAB, Keys.ARROW_RIGHT)
+    _press(browser, Keys.TAB, Keys.ARROW_RIGHT)
     assert browser.find_element("id", "volume").get_attribute("value") == "-29"
-    _press(browser, Keys.TAB, Keys.TAB, Keys.SPACE, Keys.TAB, Keys.SPACE)
+    _press(browser, *[Keys.TAB] * 5, Keys.SPACE, Keys.TAB, Keys.SPACE)
     assert browser.find_element("id", "told").text.startswith("You chose")
 
 
@@ -345,5 +437,7 @@ def test_a_printed_page_is_whole_and_readable(browser: Any, page: Path) -> None:
     assert (ink, paper) == ("rgb(29, 27, 24)", "rgb(255, 255, 255)")
     assert not browser.find_element("id", "player").is_displayed()
     assert browser.find_element("id", "mics").is_displayed()
+    rows = browser.execute_script("return document.querySelector('#mics table').getBoundingClientRect().height;")
+    assert rows > 20, "what is folded on the screen is there on paper"
     pdf = base64.b64decode(browser.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})["data"])
     assert pdf.startswith(b"%PDF") and 4 <= pdf.count(b"/Type /Page\n") <= 20

@@ -59,17 +59,35 @@ function shuffled(count) {
 
 const gainOf = (db) => 10 ** (db / 20);
 
+/* '1:02.35' */
+function clock(seconds) {
+  const hundredths = Math.round(seconds * 100);
+  const rest = ((hundredths % 6000) / 100).toFixed(2).padStart(5, "0");
+  return `${Math.floor(hundredths / 6000)}:${rest}`;
+}
+
+/* Whatever follows the place in the song is told of it. */
+const tellPlace = (seconds) => document.dispatchEvent(new CustomEvent("place", { detail: seconds }));
+
+const SAME_DB = 0.05;
+const LEAST_LOOP_S = 0.05;
+
 function startPlayer(data) {
   const at = (id) => document.getElementById(id);
   const decoded = new Map();
   const votes = new Map();
   const now = { context: null, master: null, sound: null, player: data.players[0], version: 0, offset: 0, begun: 0,
-    warned: false, blind: null, voted: false, busy: 0 };
+    warned: false, blind: null, voted: false, busy: 0, mono: null, loop: [0, data.seconds], outside: null };
 
   const seconds = () => data.seconds;
   const playing = () => now.sound !== null;
-  const position = () => (playing()
-    ? (now.offset + Math.max(0, now.context.currentTime - now.begun)) % seconds() : now.offset);
+  /* In seconds from the begin of what can be heard. */
+  const position = () => {
+    if (!playing()) return now.offset;
+    const [from, to] = now.loop;
+    const run = now.offset + Math.max(0, now.context.currentTime - now.begun);
+    return run < to ? run : from + ((run - from) % (to - from));
+  };
   const level = (number) => (at("equal").checked || now.blind ? gainOf(now.player.versions[number].match_db) : 1);
 
   async function load(player) {
@@ -99,7 +117,10 @@ function startPlayer(data) {
       now.context = new AudioContext({ sampleRate: data.rate });
       now.master = now.context.createGain();
       now.master.gain.value = gainOf(Number(at("volume").value));
-      now.master.connect(now.context.destination);
+      now.mono = now.context.createGain();  // one channel in: the browser adds left and right at half each
+      now.mono.channelInterpretation = "speakers";
+      now.master.connect(now.mono).connect(now.context.destination);
+      setMono();
     }
     try {
       await now.context.resume();
@@ -110,7 +131,9 @@ function startPlayer(data) {
     }
     if (ticket !== now.busy) return;
     stop();
+    now.outside = null;
     now.sound = build(now.context, now.player, decoded, now.master);
+    now.sound.sources.forEach((source) => { [source.loopStart, source.loopEnd] = now.loop; });
     now.begun = now.context.currentTime + 0.02;
     now.sound.sources.forEach((source) => source.start(now.begun, now.offset));
     fade(now.sound, now.version, level(now.version), now.begun);
@@ -130,10 +153,11 @@ function startPlayer(data) {
   }
 
   function showPosition() {
-    const text = `${(data.start + position()).toFixed(2)} s`;
-    at("position").value = position() / seconds();
-    at("position").setAttribute("aria-valuetext", text);
-    at("position-text").textContent = text;
+    const place = now.outside ?? data.start + position();
+    at("position").value = place;
+    at("position").setAttribute("aria-valuetext", clock(place));
+    at("position-text").textContent = clock(place);
+    tellPlace(place);
   }
 
   function show() {
@@ -162,8 +186,11 @@ function startPlayer(data) {
       at("versions").append(label);
     });
     at("equal").disabled = Boolean(now.blind);
+    const gains = now.player.versions.map(({ match_db }) => match_db);
+    const nothing = Math.max(...gains) - Math.min(...gains) < SAME_DB;
+    at("equal-text").textContent = nothing ? "Equal loudness (changes nothing: all are equally loud)" : "Equal loudness";
     at("vote").hidden = !now.blind || now.voted;
-    at("blind").textContent = now.blind && !now.voted ? "Give up" : "Start a blind test";
+    at("blind").textContent = !now.blind ? "Start a blind test" : now.voted ? "Take the test again" : "Give up";
     at("blind").disabled = now.player.versions.length < 2;
   }
 
@@ -212,14 +239,41 @@ function startPlayer(data) {
   });
   at("caution-play").addEventListener("click", () => { now.warned = true; at("caution").close(); play(); });
   at("caution-cancel").addEventListener("click", () => at("caution").close());
-  at("position").addEventListener("input", () => {
-    const wanted = Number(at("position").value) * seconds();
+  /* To a place of the song; where it cannot be heard, it is shown, and nothing plays. */
+  function go(place) {
+    const wanted = place - data.start;
     const was = playing();
     stop();
-    now.offset = Math.min(wanted, seconds() - 0.01);
+    now.outside = wanted < 0 || wanted > seconds() ? place : null;
+    if (now.outside === null) now.offset = Math.min(Math.max(wanted, now.loop[0]), now.loop[1] - 0.01);
+    if (was && now.outside === null) play();
+    else showPosition();
+  }
+
+  /* What is repeated; both ends in seconds from the begin of what can be heard. */
+  function setLoop(from, to) {
+    const was = playing();
+    stop();
+    now.loop = to - from >= LEAST_LOOP_S ? [from, to] : [0, seconds()];
+    if (now.offset < now.loop[0] || now.offset >= now.loop[1]) [now.offset] = now.loop;
+    const whole = now.loop[1] - now.loop[0] >= seconds();
+    at("loop-off").hidden = whole;
+    at("loop-off").textContent = `No loop (${now.loop.map((end) => clock(data.start + end)).join(" to ")})`;
     if (was) play();
     else showPosition();
-  });
+  }
+
+  function setMono() {
+    if (!now.mono) return;
+    now.mono.channelCountMode = at("mono").checked ? "explicit" : "max";
+    now.mono.channelCount = at("mono").checked ? 1 : 2;
+  }
+
+  at("position").addEventListener("input", () => go(Number(at("position").value)));
+  at("mono").addEventListener("change", setMono);
+  at("loop-from").addEventListener("click", () => setLoop(position(), now.loop[1] > position() ? now.loop[1] : seconds()));
+  at("loop-to").addEventListener("click", () => setLoop(now.loop[0] < position() ? now.loop[0] : 0, position()));
+  at("loop-off").addEventListener("click", () => setLoop(0, seconds()));
   at("volume").addEventListener("input", showVolume);
   at("equal").addEventListener("change", () => choose(now.version));
   at("blind").addEventListener("click", blind);
@@ -228,34 +282,5 @@ function startPlayer(data) {
   showVersions();
   showVolume();
   show();
-  return { position, playing, state: now };
+  return { position, playing, go, votes, state: now };
 }
-
-/* What scrolls sideways must be reachable with the keyboard. */
-function makeScrollable() {
-  document.querySelectorAll(".scroll").forEach((box) => {
-    const wide = box.scrollWidth > box.clientWidth + 1;
-    if (!wide) {
-      ["tabindex", "role", "aria-label"].forEach((name) => box.removeAttribute(name));
-      return;
-    }
-    box.setAttribute("tabindex", "0");
-    box.setAttribute("role", "region");
-    box.setAttribute("aria-label", box.dataset.title || box.querySelector("caption").textContent);
-  });
-}
-
-/* The track sheet on paper, without the rest of the page. */
-function printSheet() {
-  document.body.classList.add("sheet-alone");
-  addEventListener("afterprint", () => document.body.classList.remove("sheet-alone"), { once: true });
-  print();
-}
-document.getElementById("print-sheet")?.addEventListener("click", printSheet);
-
-const listening = JSON.parse(document.getElementById("listening").textContent);
-const premix = { build, fade, bytesOf, shuffled, listening,
-  player: listening.players.length ? startPlayer(listening) : null };
-window.premix = premix;
-makeScrollable();
-addEventListener("resize", makeScrollable);
