@@ -13,7 +13,7 @@ from premix.audio.gains import pan_gains
 from premix.balance.found import pan_of
 from premix.cli.main import run
 from premix.demo.session import write_demo
-from premix.errors import Exit, TracksError
+from premix.errors import Exit, Finding, TracksError
 from premix.model.balance import FoundBalance
 from premix.pipeline import balance_like, render
 from tests.rigs.rough_mixes import Desk, drums_and_bass, make_mix
@@ -191,6 +191,29 @@ def test_what_is_no_mix_of_these_tracks_is_refused(song: Song, tmp_path: Path) -
         assert (problem.slug, problem.where) == ("like-not-these", str(path))
         assert "not a mix of these tracks" in problem.what
         assert not layer.exists()
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        [],
+        ["--out", "p.html", "--like", "m.mp3"],
+        ["--out", "p.html", "--save", "l.yaml"],
+        ["--out", "p.html", "--json"],
+        ["--out", "p.html", "--from", "3"],
+        ["--like", "m.mp3", "--from", "3", "--to", "4"],
+    ],
+)
+def test_options_that_do_not_go_together_are_a_wrong_usage(song: Song, words: list[str]) -> None:
+    assert run(["balance", str(song.recipe), str(song.tracks), *words]) == Exit.USAGE
+
+
+def test_without_its_extra_there_is_no_page(song: Song, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    missing = Finding("report-extra-missing", "info", "report", "no page was made: jinja2 not installed")
+    monkeypatch.setattr("premix.cli.balance.missing_extra", lambda: missing)
+    page = tmp_path / "page.html"
+    assert run(["balance", str(song.recipe), str(song.tracks), "--out", str(page)]) == Exit.USER
+    assert not page.exists()
 
 
 def test_what_cannot_be_read_is_refused_before_the_tracks_are(song: Song, tmp_path: Path) -> None:
