@@ -2,14 +2,22 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 from premix.errors import Finding
-from premix.model.alignment import AllPass, Passage, Sheet
+from premix.model.alignment import AllPass, Passage
 from premix.model.gate import Curve, Span
 from premix.model.settings import REST, Chain
 from premix.model.song import Bus, GuitarBus, Song, Variant
 from premix.model.tracks import Track
+
+
+class Followed(Protocol):
+    """What the alignment was told to follow: a sheet, or an approved set-up."""
+
+    @property
+    def sha256(self) -> str:
+        """Hash of what it says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,7 +339,7 @@ class Rendered:
     song: Song
     plan: MixPlan
     rendering: Rendering
-    sheet: Sheet | None = None
+    sheet: Followed | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,3 +365,13 @@ class Matched:
         for take in self.takes:
             if take.loudness_before_lufs is None:
                 yield Finding("comparison-silent", "warning", f"variant {take.variant.name}", what)
+            elif self.level_lufs is not None and self._softer_by(take) > _SOFTER_DB:
+                soft = f"{self._softer_by(take):.1f} dB softer than the others: its peaks allow no more"
+                yield Finding("comparison-softer", "warning", f"variant {take.variant.name}", soft)
+
+    def _softer_by(self, take: MatchedTake) -> float:
+        return (self.level_lufs or 0.0) - (take.loudness_before_lufs or 0.0) - take.gain_db
+
+
+_SOFTER_DB = 0.05
+"""Less than that nobody is told of."""
