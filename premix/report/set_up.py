@@ -221,7 +221,7 @@ def _phase_picture(against: Sequence[tuple[str, list[Against]]]) -> Picture:
     rows = []
     for mic, own in against:
         for name, key, digits in _CURVES:
-            pool = _pool(own, key)
+            pool = pooled(own, key)
             cells = [NOTHING if np.isnan(pool[0][b]) else written(float(pool[0][b]), digits) for b in octaves]
             rows.append((f"{mic}, {name}", *cells))
     return Picture(
@@ -248,7 +248,7 @@ def _middle_off(own: Sequence[Against]) -> float:
     return -1.0 if np.isnan(values).all() else float(np.nanmedian(values))
 
 
-def _pool(own: Sequence[Against], key: str) -> tuple[FloatArray, FloatArray, FloatArray]:
+def pooled(own: Sequence[Against], key: str) -> tuple[FloatArray, FloatArray, FloatArray]:
     """(middle, lowest, highest) by band; phases are taken around their own mean direction, so that 179 and -179 degrees
     are two degrees apart."""
     values = np.array([getattr(one, key) for one in own])
@@ -266,7 +266,7 @@ def _draw_phases(against: Sequence[tuple[str, list[Against]]]) -> Any:
     figure, axes = panels([1.0, 1.0, 0.65], width_in=HALF_IN, top_in=0.48, between_in=0.34)
     for (mic, own), (ink, dash) in zip(against, series(len(against) + 1)[1:], strict=True):
         for panel, (_, key, _) in zip(axes, _CURVES, strict=True):
-            middle, low, high = _pool(own, key)
+            middle, low, high = pooled(own, key)
             panel.fill_between(CENTRES_HZ, low, high, color=ink, alpha=0.25, linewidth=0)
             panel.plot(CENTRES_HZ, middle, color=ink, linestyle=dash, label=mic)
     for panel, title in zip(axes, ("phase as recorded", "phase aligned"), strict=False):
