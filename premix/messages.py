@@ -148,6 +148,11 @@ STAGES: dict[str, dict[str, str]] = {
         "alignment-room-unclear": "Listen to the room mic; give its polarity by hand if it should be flipped.",
         "alignment-room-polarity": "Listen to the room mic; give its polarity by hand if it should be flipped.",
         "alignment-worse": "Look at the polarities and delays given by hand, in sheet or recipe; or let them be found.",
+        "setup-does-not-fit": "Give the manifest of a render of this set-up, or leave --alignment out.",
+        "setup-agrees": "Nothing to do: the approved set-up stands.",
+        "setup-borrowed": "Listen to this mic; its place could not be proved in this song.",
+        "setup-moved": "Nothing to do if it was moved: the song's own delay is used; else put it back.",
+        "setup-new": "Nothing to do; approve a render of this song to have it in the set-up.",
         "sheet-does-not-fit": "Make a new sheet for these tracks: premix align RECIPE TRACKS --save SHEET.",
         "sheet-incoherent": "Look at the mic's delay_samples in the sheet, or leave it out with sum: false.",
         "sheet-audio-changed": "Make a new sheet, or check that the right files are in the folder.",
@@ -194,6 +199,8 @@ STAGES: dict[str, dict[str, str]] = {
         "limit-room-quiet": "Look at the gate's picture: a short release or a larger range makes stops quieter.",
         "limit-refused-mics": "Give polarity and delay of the refused mics by hand, or mute them.",
         "limit-moved-mics": "Give polarity and delay of the moved mics by hand there, or mute them.",
+        "limit-setup-moved": "Put the mic back, or approve the new set-up; every song is aligned by itself.",
+        "limit-setup-level": "Set the preamp back, or the mic's `gain_db`; or approve the new set-up.",
         "limit-left-out": "Find the files that are missing, or rename them; the roll-call names the near misses.",
         "limit-not-measured": "Deliver the files that the limit speaks of, look for silent ones, or remove the limit.",
     },
@@ -234,6 +241,8 @@ STAGES: dict[str, dict[str, str]] = {
         "null-mixed": "Compare two files, or two output folders, of one rate and channel count.",
     },
     "balance": {
+        "balance-span": "Give --from and --to in seconds of the song, the earlier one first.",
+        "balance-no-extra": "Install premix-stems[report]: the page needs it.",
         "like-unreadable": "Give the rough mix as WAV, FLAC, MP3 or OGG, of one or two channels.",
         "like-not-these": "Check that this is a mix of this song, of these takes, within 10 s of the tracks' start.",
         "like-not-heard": "Nothing to do if it was left out of the mix; else set its level by ear.",
@@ -279,6 +288,9 @@ STAGES: dict[str, dict[str, str]] = {
         "aligned by itself.",
         "batch-polarity-changed": "Check the cable and the polarity switch; nothing to do if the song sounds right.",
         "batch-level-drifted": "Check the mic's place and preamp; set `gain_db` in the song's song.yaml if it matters.",
+        "batch-colour-changed": "Look at this mic's place, its switches and its cable; listen to its top.",
+        "batch-names-swapped": "Exchange the names of the two files in this song, and render it again.",
+        "batch-air-changed": "Nothing to do: warmer air carries sound sooner, which was taken out.",
         "batch-levels": "Match again with --match loudness, or let it go with --match none.",
         "batch-below-album": "Match the album again with --match loudness, or turn the song up in its song.yaml.",
         "batch-not-matched": "Deliver the guitar bus of every song that is to be matched.",
@@ -286,6 +298,9 @@ STAGES: dict[str, dict[str, str]] = {
     "demo": {
         "demo-settings": "Choose a length, rate, format and depth that the demo session can be made in.",
         "demo-folder": "Name a new or empty folder, or one that holds an earlier demo session and nothing else.",
+    },
+    "setups": {
+        "setups-nothing-to-compare": "Give two renders or more of one set-up, with some seconds of riff in each."
     },
     "draft": {
         "draft-no-audio": "Name the folder that holds one song's tracks.",

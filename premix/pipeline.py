@@ -3,6 +3,7 @@
 Every command that reads tracks is a walk along this line, or along a part of it.
 """
 
+import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
@@ -11,6 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from premix.alignment.approved import Approved, aligned_as_approved
 from premix.alignment.decide import decide_variant
 from premix.alignment.delay_parts import with_delay_parts
 from premix.alignment.prints import with_set_up
@@ -26,7 +28,7 @@ from premix.audio.reader import sample_hash
 from premix.audio.rough_mix import MixSamples, read_mix
 from premix.balance.found import balance_of
 from premix.delivery.against import Changes, Render, changes, is_approved
-from premix.delivery.documents import comparison_manifest, manifest
+from premix.delivery.documents import comparison_manifest, manifest, manifest_bytes, read_manifest
 from premix.delivery.file_names import document_name, file_names, variant_path
 from premix.delivery.package import Package
 from premix.delivery.part_files import PartFiles, bytes_of
@@ -48,10 +50,11 @@ from premix.model.mix import MixPlan, Rendered
 from premix.model.song import Song
 from premix.model.tracks import TrackLook
 from premix.processors.chains import chain_paths, check_chains
-from premix.recipe.balance_layer import LAYER_MARK, extends_from, found_lines, layer_text
+from premix.recipe.balance_layer import LAYER_MARK, balance_base, extends_from, found_lines, layer_text
 from premix.recipe.read import read_recipe, read_sheet
 from premix.recipe.record import MergedRecipe
 from premix.recipe.resolve import song_of, variants_of
+from premix.report.balance_page import check_page, opened, write_balance_page
 from premix.report.compare_page import write_compare_page
 from premix.report.page import missing_extra, write_report
 from premix.tracks.find import find_tracks
@@ -78,7 +81,7 @@ class Prepared:
 
     merged: MergedRecipe
     song: Song
-    sheet: Sheet | None = None
+    sheet: Sheet | Approved | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,26 +156,39 @@ def prepare(
 ) -> Iterator[Prepared]:
     """Everything up to the alignment's decisions; the key envelopes live as long as the context.
 
-    sheet: an alignment sheet whose decisions are taken instead of sought. kept: where the reading pass may be taken
-    over from, and is kept for the next run. loaded: called once the tracks are known and nothing of them is read yet;
-    what it raises ends the run.
+    sheet: an alignment sheet whose decisions are taken instead of sought, or a render whose set-up is approved. kept:
+    where the reading pass may be taken over from, and is kept for the next run. loaded: called once the tracks are
+    known and nothing of them is read yet; what it raises ends the run.
     """
     progress = progress or Progress()
     merged, song = load(recipe, folder, settings, recover=recover, allow_plug_ins=allow_plug_ins)
     if loaded is not None:
         loaded(merged, song)
-    given = read_sheet(sheet) if sheet is not None else None
-    if given is not None:
+    given = None if sheet is None else _given(sheet)
+    if isinstance(given, Sheet):
         check_sheet(given, str(sheet), song)
+    elif given is not None:
+        given.print_for(song)  # whether it fits is known before anything is read
     with scratch_folder() as scratch:
         kept = kept or Kept(keeps=False)
         passes = Passes(scratch, threads, progress, kept, scratch_room)
         song = check_dis(check_intact(passes.scan(song)))
         with scratch_room():
-            solve = partial(aligned, song, given, passes)
+            solve = (
+                partial(aligned_as_approved, song, given, passes)
+                if isinstance(given, Approved)
+                else partial(aligned, song, given, passes)
+            )
             followed = given.sha256 if given is not None else ""
             song = kept.decide(song, scratch, followed, lambda: with_set_up(with_delay_parts(solve())))
-        yield Prepared(merged, song if given is None else with_gates(given, song), given)
+        yield Prepared(merged, with_gates(given, song) if isinstance(given, Sheet) else song, given)
+
+
+def _given(path: Path) -> Sheet | Approved:
+    """An alignment sheet, or the approved set-up in a render's manifest."""
+    if path.is_dir() or path.suffix.lower() == ".json":
+        return Approved(read_manifest(path), str(path), hashlib.sha256(manifest_bytes(path)).hexdigest())
+    return read_sheet(path)
 
 
 def render(
@@ -407,6 +423,52 @@ def balance_like(
             if save is not None:
                 write_text_file(save, text, LAYER_MARK)
             return song.tell(*found.findings), found, text
+
+
+def balance_page(
+    recipe: Path,
+    folder: Path,
+    out: Path,
+    *,
+    span_s: tuple[float, float] | None = None,
+    settings: Sequence[str] = (),
+    threads: int = 1,
+    sheet: Path | None = None,
+    allow_plug_ins: bool = False,
+    progress: Progress | None = None,
+) -> tuple[Song, Path]:
+    """Write the page on which the song's balance is set by ear; gives the song and where the page is.
+
+    out: the page, or a folder that is there. span_s: the stretch that is heard, from and to; else two are chosen.
+    Raises UserError with what the user has to mend.
+    """
+    progress = progress or Progress()
+    places: list[Path] = []
+
+    def loaded(merged: MergedRecipe, song: Song) -> None:
+        places.append(out / document_name(song.name, "balance", "html") if out.is_dir() else out)
+        check_page(places[0])
+        if span_s is not None and not 0.0 <= span_s[0] < span_s[1] <= song.frames / song.rate:
+            what = f"{span_s[0]:g} to {span_s[1]:g} s is no stretch of this song of {song.frames / song.rate:.2f} s"
+            raise RecipeError(Problem("balance-span", "--from, --to", what))
+
+    with prepare(
+        recipe,
+        folder,
+        settings=settings,
+        threads=threads,
+        sheet=sheet,
+        allow_plug_ins=allow_plug_ins,
+        progress=progress,
+        loaded=loaded,
+    ) as prepared:
+        stop_if_refused(prepared.song)
+        song = decide_gates(prepared.song)
+        plan, told = _planned(song, None, progress)
+        base = balance_base(prepared.merged.recipe, recipe.name)
+        with scratch_folder() as scratch:
+            write_balance_page(song, plan, base, sheet_text(opened(song)), places[0], span_s=span_s, folder=scratch)
+        return song.tell(*told), places[0]
 
 
 def _named(recipe: RecipeLike, sheet: Path | None, expect: Path | None = None) -> dict[str, Path | None]:

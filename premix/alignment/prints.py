@@ -8,7 +8,8 @@ windows (Thomson & Chave, "Jackknifed error estimates for spectra, coherences, a
 stretches hold other notes.
 """
 
-from collections.abc import Iterator
+import statistics
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -36,7 +37,12 @@ CHUNK_BYTES = 8_000_000
 
 def with_set_up(song: Song) -> Song:
     """The song with the print of every performance that holds enough riff to tell something."""
-    return replace(song, performances=tuple(replace(p, set_up=_print_of(song, p)) for p in song.performances))
+    heard: dict[str, list[float]] = {}
+    for mic in song.judged:
+        if mic.decision.refusal is None and mic.decision.arrival_samples is not None:
+            heard.setdefault(mic.name, []).append(mic.decision.arrival_samples)
+    usual = {name: statistics.median(delays) for name, delays in heard.items()}
+    return replace(song, performances=tuple(replace(p, set_up=_print_of(song, p, usual)) for p in song.performances))
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +62,7 @@ class Stretches:
             yield cross - own_cross, power - own_power
 
 
-def _print_of(song: Song, performance: Performance) -> SetUpPrint | None:
+def _print_of(song: Song, performance: Performance, usual: Mapping[str, float]) -> SetUpPrint | None:
     windows, mics = performance.windows, performance.judged
     if windows is None or len(mics) < 2 or performance.reference not in windows.mics:
         return None
@@ -73,7 +79,7 @@ def _print_of(song: Song, performance: Performance) -> SetUpPrint | None:
         performance=performance.name,
         reference=performance.reference,
         riff_s=round(windows.frame_s * int(sum(riff[w * per : (w + 1) * per].sum() for w in played)), 3),
-        mics=tuple(_mic_print(song, mic, m, stretches) for m, mic in enumerate(mics) if m != reference),
+        mics=tuple(_mic_print(song, mic, m, stretches, usual) for m, mic in enumerate(mics) if m != reference),
     )
 
 
@@ -139,11 +145,13 @@ class _Response:
     coherence: FloatArray
 
 
-def _mic_print(song: Song, mic: Mic, m: int, stretches: Stretches) -> MicPrint:
+def _mic_print(song: Song, mic: Mic, m: int, stretches: Stretches, usual: Mapping[str, float]) -> MicPrint:
+    """usual: where the alignment has heard each mic in any performance."""
     omega = 2.0 * np.pi * stretches.freqs_hz / song.rate
-    start, sure = _start(song, mic, m, stretches, omega)
-    whole = _response(stretches.cross.sum(axis=0), stretches.power.sum(axis=0), m, stretches, omega * start)
-    parts = [_response(cross, power, m, stretches, omega * start).log for cross, power in stretches.without()]
+    known = _known(mic, m, stretches, omega, usual.get(mic.name))
+    heard = _heard_at(song, m, stretches, omega) if known is None else known
+    whole = _response(stretches.cross.sum(axis=0), stretches.power.sum(axis=0), m, stretches, omega * heard)
+    parts = [_response(cross, power, m, stretches, omega * heard).log for cross, power in stretches.without()]
     with np.errstate(invalid="ignore"):
         off = np.array(parts) - whole.log
         off = off.real + 1j * wrapped(off.imag)
@@ -151,20 +159,31 @@ def _mic_print(song: Song, mic: Mic, m: int, stretches: Stretches) -> MicPrint:
     used = (whole.coherence >= MIN_COHERENCE) & np.isfinite(off).all(axis=0)
     if used.sum() < 2:
         return _unknown(mic)
-    scale = (len(parts) - 1) / len(parts)
-    errors_db = np.hypot(NOTES * np.sqrt(scale * (off.real**2).sum(axis=0)), LEAST_ERROR_DB / _DB)
-    errors_rad = np.hypot(NOTES * np.sqrt(scale * (off.imag**2).sum(axis=0)), LEAST_ERROR_RAD)
+    # What stretches left out say of the error: (J - 1) / J of the sum of squares.
+    scale = NOTES * np.sqrt((len(parts) - 1) / len(parts))
+    off = scale * np.where(used, off, 0.0)
+    return _told(song, mic, (heard, known is not None), whole, off, used)
+
+
+def _told(
+    song: Song, mic: Mic, heard: tuple[float, bool], whole: _Response, off: ComplexArray, used: BoolArray
+) -> MicPrint:
+    """off: (J, B) what each stretch adds to the error. heard: the delay that is put right in `whole` already, and
+    whether the alignment has found it."""
+    errors_db = np.hypot(np.sqrt((off.real**2).sum(axis=0)), LEAST_ERROR_DB / _DB)
+    errors_rad = np.hypot(np.sqrt((off.imag**2).sum(axis=0)), LEAST_ERROR_RAD)
     told = used & own_bands(mic.role) if (used & own_bands(mic.role)).sum() > 1 else used
     weight = np.where(told, 1.0 / (errors_rad**2 + ROUGH_RAD**2), 0.0)
     middle = MIDDLE * 2.0 * np.pi * np.array([band.centre_hz for band in BANDS]) / song.rate
-    shift, sign = _peak(whole.log, weight, middle, 0.0 if sure else NEAR)
-    own_shift = -(weight * middle * np.where(used, off.imag, 0.0)).sum(axis=1) / (weight * middle**2).sum()
-    phases = wrapped(whole.log.imag + shift * middle + (np.pi if sign < 0 else 0.0))
+    start, found = heard
+    phases = np.where(used, whole.log.imag, 0.0)
+    shift, sign = _peak(phases, weight, middle, 0.0 if found else NEAR)
+    own_shift = (weight * middle * off.imag).sum(axis=1) / (weight * middle**2).sum()
+    phases = wrapped(phases + shift * middle + (np.pi if sign < 0 else 0.0))
     level_weight = np.where(told, 1.0 / (errors_db**2 + (ROUGH_DB / _DB) ** 2), 0.0)
     level_weight /= level_weight.sum()
-    own_level = np.where(used, off.real, 0.0) @ level_weight
-    delay = start + shift
-    delay_error = float(np.hypot(NOTES * np.sqrt(scale * (own_shift**2).sum()), 1e-4))
+    delay, delay_error = start + shift, float(np.hypot(np.sqrt((own_shift**2).sum()), 1e-4))
+    level_error = float(np.hypot(_DB * np.sqrt(((off.real @ level_weight) ** 2).sum()), LEAST_ERROR_DB))
     mm = 10.0 * samples_to_cm(1.0, song.rate, song.alignment.temperature_c)
     return MicPrint(
         mic=mic.name,
@@ -175,7 +194,7 @@ def _mic_print(song: Song, mic: Mic, m: int, stretches: Stretches) -> MicPrint:
         delay_mm=_rounded(mm * delay),
         delay_error_mm=_rounded(mm * delay_error),
         level_db=_rounded(_DB * float(np.where(used, whole.log.real, 0.0) @ level_weight)),
-        level_error_db=_rounded(float(np.hypot(_DB * NOTES * np.sqrt(scale * (own_level**2).sum()), LEAST_ERROR_DB))),
+        level_error_db=_rounded(level_error),
         coherence=_rounded(float(whole.coherence[used].mean())),
         levels_db=_figures(_DB * whole.log.real, used),
         level_errors_db=_figures(_DB * errors_db, used),
@@ -188,11 +207,27 @@ _DB = float(20.0 / np.log(10.0))
 """Decibels of a neper."""
 
 
-def _start(song: Song, mic: Mic, m: int, stretches: Stretches, omega: FloatArray) -> tuple[float, bool]:
-    """The delay in samples from which the print's own is found: the alignment's (True), or the highest peak."""
-    decision = mic.decision
-    if decision.refusal is None and decision.arrival_samples is not None:
-        return decision.arrival_samples, True
+def _known(mic: Mic, m: int, stretches: Stretches, omega: FloatArray, usual: float | None) -> float | None:
+    """When the alignment has heard the mic: here, or usually where that fits these bands as well; None: nowhere."""
+    own = mic.decision.arrival_samples
+    if mic.decision.refusal is not None:
+        return None
+    if own is None or usual is None or abs(own - usual) < NEAR:
+        return usual if own is None else own
+    cross, parts = stretches.cross.sum(axis=0)[m], band_slices(stretches.freqs_hz, BANDS)
+    unit = cross / np.maximum(np.abs(cross), 1e-300)
+    fits = [sum(abs((unit * np.exp(1j * omega * at))[part].sum()) for part in parts) for at in (own, usual)]
+    return own if fits[0] > CLEARLY * fits[1] else usual
+
+
+CLEARLY = 1.1
+"""A place that no other performance knows must fit so much better."""
+
+
+def _heard_at(song: Song, m: int, stretches: Stretches, omega: FloatArray) -> float:
+    """When the mic hears what the reference hears, in samples, where the alignment has not found it: the highest peak
+    of all bins, each by its coherence. Bands are wide: delays must be put right in them before they are added up.
+    """
     cross, power = stretches.cross.sum(axis=0), stretches.power.sum(axis=0)
     size = np.abs(cross[m])
     both = np.maximum(power[m] * power[stretches.reference], 1e-300)
@@ -206,7 +241,7 @@ def _start(song: Song, mic: Mic, m: int, stretches: Stretches, omega: FloatArray
     lags = np.where(lags < count // 2, lags, lags - count) * step / count
     curve = np.abs(np.real(np.fft.ifft(spectrum) * np.exp(1j * (omega[0] - first * (omega[1] - omega[0])) * lags)))
     curve[np.abs(lags) > MOST_MS * song.rate / 1000.0] = 0.0
-    return float(lags[int(np.argmax(curve))]), False
+    return float(lags[int(np.argmax(curve))])
 
 
 def _response(cross: ComplexArray, power: FloatArray, m: int, stretches: Stretches, turn: FloatArray) -> _Response:
@@ -223,12 +258,11 @@ def _response(cross: ComplexArray, power: FloatArray, m: int, stretches: Stretch
     return _Response(logs, means)
 
 
-def _peak(log: ComplexArray, weight: FloatArray, omega: FloatArray, near: float) -> tuple[float, int]:
+def _peak(phases: FloatArray, weight: FloatArray, omega: FloatArray, near: float) -> tuple[float, int]:
     """Shift in samples on top of the start at which the bands' phases (B) agree best, and with which sign.
 
     near: how far from the start the best place is looked for; from there it is climbed to the top.
     """
-    phases = np.where(weight > 0.0, np.nan_to_num(log.imag), 0.0)
     reach = np.arange(-near, near + 0.25, 0.25)
     sums = (weight * np.exp(1j * (phases + np.outer(reach, omega)))).sum(axis=1).real
     best = int(np.argmax(np.abs(sums)))

@@ -45,7 +45,7 @@ _LIBRARIES = ("numpy", "scipy", "soundfile")
 _NOT_READ: Mapping[type, tuple[str, ...]] = {
     Song: (
         *("name", "performances", "buses", "guitar_bus", "deliver", "limits", "recipe", "track_pattern", "chains"),
-        *("corners", "findings", "folder", "roll_call"),
+        *("corners", "findings", "folder", "roll_call", "against_approved"),
     ),
     Performance: (
         *("bus", "gain", "mute", "heard", "chain", "mics", "aliases", "optional", "spans"),
@@ -60,7 +60,7 @@ _NOT_READ: Mapping[type, tuple[str, ...]] = {
 _NOT_DECIDED: Mapping[type, tuple[str, ...]] = {
     Song: (
         *("name", "performances", "buses", "guitar_bus", "deliver", "limits", "recipe", "track_pattern"),
-        *("findings", "folder", "roll_call"),
+        *("findings", "folder", "roll_call", "against_approved"),
     ),
     Performance: (
         *("gain", "mics", "aliases", "optional"),

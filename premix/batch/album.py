@@ -1,6 +1,8 @@
 """What differs across the songs of an album, and the trims that make their guitar buses equally loud.
 
-Differences are told between songs that share a set-up: a mic that was moved, a polarity, a level. A song's value is the
+Differences are told between songs that share a set-up: a mic that was moved, a polarity, a level. They come from the
+prints of their set-ups (`premix.measures.drift`) and are told where they exceed their errors. A song without a print,
+as it holds too little riff, is held against the others by fixed tolerances. A song's value is then the
 median of its performances. The usual value is the one that most songs hold within the tolerance, of equals the earlier
 song's; so one song that differs never bends it, and of two songs the second is held against the first. Tolerances are
 ours: 1 cm of a close mic's distance is 29 microseconds, over which 6 kHz turns by 63 degrees; room mics are estimated
@@ -23,9 +25,11 @@ from pathlib import Path
 from premix.audio.writer import storage_error
 from premix.delivery.documents import json_text
 from premix.delivery.whole import write_text_file
-from premix.errors import DeliveryError, Finding, Problem
+from premix.errors import DeliveryError, Finding, Problem, Severity
+from premix.measures.drift import Change, Drift, DriftPoint, drift_of
 from premix.measures.meters import GUITARS
 from premix.model.manifest import DecisionEntry, FileEntry, Manifest
+from premix.model.settings import Limits
 from premix.units import samples_to_cm
 
 CLOSE_MS, ROOM_MS = 0.03, 0.3
@@ -47,18 +51,88 @@ class Difference:
     usual: str
     here: str
     slug: str
+    measured: bool = False
 
     def finding(self) -> Finding:
+        """measured: `here` says it with its error, in a sentence."""
         message = f"{self.what}: {self.here}, in the other songs {self.usual}"
-        return Finding(self.slug, "warning", f"{self.song}/{self.subject}", message)
+        severity: Severity = "info" if self.slug == "batch-air-changed" else "warning"
+        return Finding(self.slug, severity, f"{self.song}/{self.subject}", self.here if self.measured else message)
 
 
-def differences(songs: Songs) -> tuple[Difference, ...]:
-    """All differences between the songs of each set-up, by set-up, mic and song."""
+def drifts_of(songs: Songs) -> tuple[Drift, ...]:
+    """The set-up over the songs in their order, of each set-up that two songs or more have."""
+    found = (drift_of([(name, manifest.setup) for name, manifest in group]) for group in _groups(songs))
+    return tuple(drift for drift in found if drift is not None)
+
+
+def differences(songs: Songs, drifts: Sequence[Drift] = ()) -> tuple[Difference, ...]:
+    """All differences between the songs of each set-up: those of the drifts, then by set-up, mic and song."""
+    of_prints = [_difference(change) for drift in drifts for change in drift.changes if change.kind in _SLUGS]
+    held = {song for drift in drifts for song in drift.songs}
+    of_figures = (found for group in _groups(songs) for found in _in_setup(group))
+    return (*of_prints, *(d for d in of_figures if d.subject == _ALL or d.song not in held))
+
+
+def _groups(songs: Songs) -> list[list[tuple[str, Manifest]]]:
+    """Songs that share a set-up, two or more."""
     setups: dict[object, list[tuple[str, Manifest]]] = {}
     for song in songs:
         setups.setdefault(_setup(song[1]), []).append(song)
-    return tuple(found for group in setups.values() if len(group) > 1 for found in _in_setup(group))
+    return [group for group in setups.values() if len(group) > 1]
+
+
+_ALL = "close mics"
+_SLUGS = {
+    "moved": "batch-mic-moved",
+    "level": "batch-level-drifted",
+    "turned": "batch-polarity-changed",
+    "top": "batch-colour-changed",
+    "colour": "batch-colour-changed",
+    "swapped": "batch-names-swapped",
+    "temperature": "batch-air-changed",
+}
+"""Kind of a change -> the message for it."""
+
+
+def _difference(change: Change) -> Difference:
+    what = {"level": "level", "top": "colour", "turned": "polarity", "swapped": "names", "temperature": "temperature"}
+    return Difference(
+        song=change.song,
+        subject=change.subject,
+        what=what.get(change.kind, "place" if change.kind == "moved" else change.kind),
+        usual="as in the songs before",
+        here=change.words,
+        slug=_SLUGS[change.kind],
+        measured=True,
+    )
+
+
+def beyond_limits(drifts: Sequence[Drift], limits: Limits) -> dict[str, list[Finding]]:
+    """Broken limits of the set-up by song: a mic that stands, or is loud, otherwise than in the first song by more than
+    the limit, and by more than its error."""
+    broken: dict[str, list[Finding]] = {}
+    for drift in drifts:
+        for mic in drift.mics:
+            for point in mic.points:
+                for finding in _broken(mic.mic, point, drift.songs[0], limits):
+                    broken.setdefault(point.song, []).append(finding)
+    return broken
+
+
+def _broken(mic: str, point: DriftPoint, first: str, limits: Limits) -> Iterator[Finding]:
+    moved, level = _beyond(point.moved_mm, point.moved_within_mm), _beyond(point.level_db, point.level_within_db)
+    if limits.setup_moved_mm is not None and abs(moved) > limits.setup_moved_mm:
+        what = f"moved by {moved:+.1f} mm against {first}, allowed is at most {limits.setup_moved_mm:g} mm"
+        yield Finding("limit-setup-moved", "error", mic, what)
+    if limits.setup_level_db is not None and abs(level) > limits.setup_level_db:
+        what = f"level is {level:+.2f} dB against {first}, allowed is at most {limits.setup_level_db:g} dB"
+        yield Finding("limit-setup-level", "error", mic, what)
+
+
+def _beyond(value: float | None, within: float | None) -> float:
+    """The value where it exceeds its error, else 0."""
+    return value if value is not None and within is not None and abs(value) > within else 0.0
 
 
 def _setup(manifest: Manifest) -> tuple[str, tuple[tuple[str, str], ...]]:
@@ -75,9 +149,7 @@ _Held = tuple[str, str, str, float, Callable[[Manifest], float | None], Callable
 
 def _in_setup(songs: Songs) -> Iterator[Difference]:
     moved, inverted, drifted = "batch-mic-moved", "batch-polarity-changed", "batch-level-drifted"
-    held: list[_Held] = [
-        ("close mics", "level while the guitar plays", drifted, PLAYING_DB, _playing_db, "{:.1f} dB".format)
-    ]
+    held: list[_Held] = [(_ALL, "level while the guitar plays", drifted, PLAYING_DB, _playing_db, "{:.1f} dB".format)]
     for mic, role in _setup(songs[0][1])[1]:
         arrival, polarity, level = (partial(value, mic=mic) for value in (_arrival_ms, _polarity, _level_db))
         near_ms = ROOM_MS if role == "room" else CLOSE_MS

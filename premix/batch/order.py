@@ -1,6 +1,6 @@
 """The order of a batch: songs -> jobs over an engine -> matched loudness -> what differs between the songs."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -9,8 +9,10 @@ from premix.batch.album import (
     Difference,
     Matching,
     Songs,
+    beyond_limits,
     clear_levels,
     differences,
+    drifts_of,
     keep_levels,
     kept_levels,
     match_loudness,
@@ -20,6 +22,7 @@ from premix.batch.runner import Hub, Runner, Watch, Work
 from premix.batch.songs import find_songs
 from premix.batch.work import RenderOptions, SongJob, SongResult, has_trim, render_song
 from premix.errors import Exit, Finding, Problem, RecipeError
+from premix.measures.drift import Drift
 from premix.model.findings import FindingEntry, grouped
 from premix.recipe.read import read_recipe
 from premix.recipe.resolve import song_of
@@ -35,6 +38,7 @@ class Batch:
     """A batch that has ended: one result a song in the order they were given.
 
     matching: None without. differences: between songs that share a set-up. findings: of the batch itself.
+    drifts: each set-up over its songs.
     """
 
     results: tuple[SongResult, ...]
@@ -42,6 +46,7 @@ class Batch:
     differences: tuple[Difference, ...]
     findings: tuple[Finding, ...]
     interrupted: bool
+    drifts: tuple[Drift, ...] = ()
 
     @property
     def told(self) -> tuple[FindingEntry, ...]:
@@ -107,13 +112,27 @@ def run_batch(
             keep_levels(out, matching)
         elif match == "none" and not interrupted:
             clear_levels(out)
+    songs_there = _rendered(runner, asked)
+    drifts = drifts_of(songs_there)
+    broken = beyond_limits(drifts, wanted.limits)
     return Batch(
-        results=tuple(runner.results.get(song.name, SongResult(song.name, "stopped")) for song in found),
+        results=tuple(
+            _with_broken(runner.results.get(song.name, SongResult(song.name, "stopped")), broken) for song in found
+        ),
         matching=matching,
-        differences=differences(_rendered(runner, asked)),
+        differences=differences(songs_there, drifts),
         findings=(*findings, *(matching.findings if matching else ())),
         interrupted=interrupted,
+        drifts=drifts,
     )
+
+
+def _with_broken(result: SongResult, broken: Mapping[str, Sequence[Finding]]) -> SongResult:
+    """The song with the limits that it breaks beside the others of its album; its own files do not know of them."""
+    own = broken.get(result.name, ())
+    if result.manifest is None or not own:
+        return result
+    return replace(result, manifest=replace(result.manifest, findings=(*grouped(own), *result.manifest.findings)))
 
 
 def _run(

@@ -279,6 +279,7 @@ def _album(batch: Batch, out: Path) -> str:
         findings=batch.told,
         differences=tuple(map(tuple, difference_table(batch))),
         matched=batch.matching.told() if batch.matching else "",
+        drifts=batch.drifts,
     )
     text = album_page(album, out)
     return _PAGE_MARK + text.partition("\n")[2]

@@ -13,6 +13,7 @@ from premix.delivery.whole import is_ours, write_text_file, write_text_files
 from premix.errors import Exit, Problem, TracksError
 
 if TYPE_CHECKING:
+    from premix.demo.nudged import Nudge
     from premix.draft.proposal import Proposal
 
 _SCHEMA_MARK = 100
@@ -106,6 +107,16 @@ def _questions(text: str) -> str:
     show_default=True,
     help="What the files are called: plain fits the ready-made recipes, german is for `premix draft`.",
 )
+@click.option(
+    "--songs", type=click.IntRange(1, 12), help="An album: so many songs, each in a folder of its own in DIR."
+)
+@click.option(
+    "--nudge",
+    "nudges",
+    multiple=True,
+    metavar="MIC:5mm@3",
+    help="With --songs: this mic stands so much further away from that song on.",
+)
 def demo_command(
     folder: Path,
     seconds: float,
@@ -114,13 +125,24 @@ def demo_command(
     fault: Literal["jump", "turned", "drift", "late", "swapped"] | None,
     rig: Literal["house", "two_amps", "stereo_room", "di"],
     names: Literal["plain", "german"],
+    songs: int | None,
+    nudges: tuple[str, ...],
 ) -> Exit:
     """Write the demo session into DIR: an invented band's quad-tracked riff, five mics a performance.
 
-    Or, with --rig, one of the other set-ups that sessions come with.
+    Or, with --rig, one of the other set-ups that sessions come with; or, with --songs, an album of them.
     """
+    from premix.demo.nudged import Nudge
     from premix.demo.session import write_demo
 
+    moved = [nudge for text in nudges if (nudge := Nudge.from_text(text)) is not None]
+    if len(moved) < len(nudges):
+        raise click.BadParameter(f"{', '.join(nudges)}: write a mic, a distance and a song: ribbon:5mm@3")
+    if songs is not None:
+        _write_album(folder, songs, moved, seconds, rate, file_format, fault, rig, names)
+        return Exit.DONE
+    if moved:
+        raise click.UsageError("--nudge needs --songs: a mic moves between two songs")
     truth = write_demo(folder, seconds=seconds, rate=rate, file_format=file_format, fault=fault, rig=rig, names=names)
     command = f"render RECIPE {folder} --out OUT" if names == "plain" else f"draft {folder}"
     show.say(f"{len(truth.tracks)} tracks of {truth.song} in {folder}; next: premix {command}")
@@ -128,6 +150,41 @@ def demo_command(
         show.say(f"one thing went wrong on purpose: {truth.fault.words(truth.rate)}")
     show.say("Distorted guitar is loud: turn the monitors down before the first listen.")
     return Exit.DONE
+
+
+def _write_album(
+    folder: Path,
+    songs: int,
+    nudges: Sequence["Nudge"],
+    seconds: float,
+    rate: int,
+    file_format: Literal["wav", "flac"],
+    fault: Literal["jump", "turned", "drift", "late", "swapped"] | None,
+    rig: Literal["house", "two_amps", "stereo_room", "di"],
+    names: Literal["plain", "german"],
+) -> None:
+    """The songs of an album, each in a folder of its own; what goes wrong goes wrong in the last."""
+    from premix.demo.nudged import ALBUM
+    from premix.demo.session import write_demo
+
+    for song in range(1, songs + 1):
+        place = folder / f"{song:02d} {ALBUM[song - 1]}"
+        wrong = fault if song == songs else None
+        truth = write_demo(
+            place,
+            seconds=seconds,
+            rate=rate,
+            file_format=file_format,
+            fault=wrong,
+            rig=rig,
+            names=names,
+            song=song,
+            nudges=nudges,
+        )
+        moved = ", ".join(f"{mic} stands {mm:+g} mm further away" for mic, mm in truth.nudged_mm.items())
+        show.say(f"{len(truth.tracks)} tracks of {truth.song} in {place}{f': {moved}' if moved else ''}")
+    show.say(f"next: premix batch RECIPE {folder} --out OUT, then premix setups OUT")
+    show.say("Distorted guitar is loud: turn the monitors down before the first listen.")
 
 
 @click.command("schema")

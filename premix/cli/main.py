@@ -26,6 +26,7 @@ COMMANDS = {
     "batch": ("batch", "Render many songs, on this machine's cores or on a cluster."),
     "null": ("hold", "Subtract one render from another and tell what is left."),
     "verify": ("hold", "Check a delivered folder against its manifest."),
+    "setups": ("setups", "Tell which mic moved between songs, by how much and when."),
     "draft": ("begin", "Propose a recipe for a folder of tracks."),
     "demo": ("begin", "Write the demo session."),
     "schema": ("begin", "Print the JSON Schema of the recipe."),

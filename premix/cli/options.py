@@ -15,7 +15,12 @@ settings = click.option(
 out = click.option("--out", required=True, type=PATH, help="Folder for the files.")
 force = click.option("--force", is_flag=True, help="Replace OUT even if premix did not write it.")
 no_report = click.option("--no-report", is_flag=True, help="Make no HTML page.")
-sheet = click.option("--alignment", "sheet", type=PATH, help="Take the decisions from this alignment sheet.")
+sheet = click.option(
+    "--alignment",
+    "sheet",
+    type=PATH,
+    help="Take the decisions from this alignment sheet, or from the approved set-up of this render.",
+)
 recover = click.option("--recover", is_flag=True, help="Read what is there of files that were cut off or never closed.")
 allow_plug_ins = click.option(
     "--allow-plug-ins", is_flag=True, help="Also load plug-ins that come with the tracks: native code of their sender."

@@ -8,7 +8,7 @@ import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Literal
 
@@ -18,14 +18,15 @@ from premix.arrays import FloatArray
 from premix.audio.writer import PartWriter, storage_error
 from premix.demo.faulty import FAULTS, FaultKind, FaultTruth, fault_of, spoiled
 from premix.demo.line_ups import LINE_UPS, PERFORMANCES, Naming, RigName, file_stem
-from premix.demo.playing import HAND_S, TEMPO_BPM, perform, play
+from premix.demo.nudged import ALBUM, MOST_SONGS, Nudge, nudged, score_of
+from premix.demo.playing import HAND_S, perform, play
 from premix.demo.rig import REFERENCE_MIC, DemoMic, amplify, hiss_and_hum, impulse_response, record, recorded_di
 from premix.errors import DeliveryError, Problem
 from premix.model.gate import Span
 from premix.model.settings import Role
 from premix.units import REFERENCE_TEMPERATURE_C, gain_to_db, s_to_samples
 
-SONG = "Tidewater"
+SONG = ALBUM[0]
 BAND = "The Harbour Engines"
 SECOND_AMP_DB = 9.0
 """How much less the second of two amps is driven."""
@@ -45,6 +46,9 @@ The song and the band, {band}, are invented; every sound in here is synthesised.
 
 The mics stand at different distances, one has a converter of its own, and some are wired upside down.
 truth.json says by how much, and when the guitar plays. Turn the volume down before you listen.
+"""
+_NUDGED = """
+Since an earlier song of the album: {words}.
 """
 _FAULT = """
 One thing went wrong on purpose: {words}.
@@ -98,7 +102,10 @@ class PerformanceTruth:
 
 @dataclass(frozen=True, slots=True)
 class DemoTruth:
-    """The whole session, as written to truth.json. fault: what went wrong on purpose; all else is as without it."""
+    """The whole session, as written to truth.json. fault: what went wrong on purpose; all else is as without it.
+
+    nudged_mm: how much further mics stand than in the album's first song.
+    """
 
     format: int
     song: str
@@ -113,6 +120,7 @@ class DemoTruth:
     tracks: tuple[TrackTruth, ...]
     performances: tuple[PerformanceTruth, ...]
     fault: FaultTruth | None = None
+    nudged_mm: dict[str, float] = field(default_factory=dict)
 
     def track(self, performance: str, mic: str) -> TrackTruth:
         return next(t for t in self.tracks if (t.performance, t.mic) == (performance, mic))
@@ -142,9 +150,12 @@ def write_demo(
     fault: FaultKind | None = None,
     rig: RigName = "house",
     names: Naming = "plain",
+    song: int = 1,
+    nudges: Sequence[Nudge] = (),
 ) -> DemoTruth:
     """Write `<performance>_<mic>.<file_format>` of every track, truth.json, song.yaml and README.txt into folder.
 
+    song: which of the album: each has a riff of its own. nudges: mics that stand elsewhere from some song on.
     rig: what the guitar is heard by. names: what the files are called. performances: some of the rig's, all where none
     are named.
 
@@ -157,11 +168,12 @@ def write_demo(
     line_up = LINE_UPS[rig]
     performances = line_up.performances if performances is None else performances
     _check(seconds, rate, file_format, performances, bits, line_up.performances, fault, rig)
+    _check_album(song, nudges, line_up.mics)
     wrong = None if fault is None else fault_of(fault, seconds, rate)
     with _staged(folder) as stage:
         tracks: list[TrackTruth] = []
         takes: list[PerformanceTruth] = []
-        for take, recorded in perform_session(seconds, rate, seed, performances, rig):
+        for take, recorded in perform_session(seconds, rate, seed, performances, rig, song, nudges):
             takes.append(take)
             if wrong is not None and wrong.performance == take.performance:
                 recorded = spoiled(wrong, recorded, rate)
@@ -169,22 +181,23 @@ def write_demo(
             tracks += _write_tracks(stage, take.performance, recorded, rate, bits, file_format, names, first)
         truth = DemoTruth(
             1,
-            SONG,
+            ALBUM[song - 1],
             BAND,
             rate,
             round(seconds * rate),
             bits,
             seed,
-            TEMPO_BPM,
+            score_of(song)[1],
             REFERENCE_TEMPERATURE_C,
             line_up.mics[0].name,
             tuple(tracks),
             tuple(takes),
             wrong,
+            {nudge.mic: nudge.mm for nudge in nudges if nudge.since <= song},
         )
         (stage / "truth.json").write_text(truth.to_json(), encoding="utf-8", newline="\n")
         (stage / "README.txt").write_text(_readme(truth, line_up.through), encoding="utf-8", newline="\n")
-        (stage / "song.yaml").write_text(f"song: {SONG}\n", encoding="utf-8", newline="\n")
+        (stage / "song.yaml").write_text(f"song: {ALBUM[song - 1]}\n", encoding="utf-8", newline="\n")
     return truth
 
 
@@ -220,33 +233,43 @@ def _write_tracks(
 
 
 def perform_session(
-    seconds: float, rate: int, seed: int, performances: Sequence[str] | None = None, rig: RigName = "house"
+    seconds: float,
+    rate: int,
+    seed: int,
+    performances: Sequence[str] | None = None,
+    rig: RigName = "house",
+    song: int = 1,
+    nudges: Sequence[Nudge] = (),
 ) -> Iterator[tuple[PerformanceTruth, list[tuple[DemoMic, FloatArray]]]]:
     """Play and record one performance after the other; signals before the quantiser, shape (frames).
 
-    performances, rig: as `write_demo` takes them.
+    performances, rig, song, nudges: as `write_demo` takes them.
     """
     line_up = LINE_UPS[rig]
-    impulses = {mic.name: impulse_response(mic, rate) for mic in line_up.mics if mic.role != "di"}
+    mics = nudged(line_up.mics, song, nudges)
+    impulses = {mic.name: impulse_response(mic, rate) for mic in mics if mic.role != "di"}
     known = dict.fromkeys((*PERFORMANCES, *line_up.performances))
     for name in line_up.performances if performances is None else performances:
-        rng = np.random.default_rng([seed, list(known).index(name)])
-        truth, guitar = _play(name, seconds, rate, rng)
+        rng = np.random.default_rng([seed, list(known).index(name), *([song] if song > 1 else [])])
+        truth, guitar = _play(name, seconds, rate, rng, song)
         amps = [amplify(guitar, rate, drive_db=truth.drive_db)]
-        if any(mic.amp for mic in line_up.mics):
+        if any(mic.amp for mic in mics):
             amps.append(amplify(guitar, rate, drive_db=truth.drive_db - SECOND_AMP_DB))
         recorded = []
-        for mic in line_up.mics:
+        for mic in mics:
             is_di = mic.role == "di"
             own = recorded_di(guitar, mic, rng) if is_di else record(amps[mic.amp], mic, impulses[mic.name], rng)
             recorded.append((mic, own))
         yield truth, recorded
 
 
-def _play(name: str, seconds: float, rate: int, rng: np.random.Generator) -> tuple[PerformanceTruth, FloatArray]:
+def _play(
+    name: str, seconds: float, rate: int, rng: np.random.Generator, song: int
+) -> tuple[PerformanceTruth, FloatArray]:
     """One take, from the score to what the amp is given."""
     frames = round(seconds * rate)
-    take = perform(seconds, rng)
+    bars, tempo_bpm = score_of(song)
+    take = perform(seconds, rng, bars=bars, tempo_bpm=tempo_bpm)
     cents, drive_db = float(rng.normal(0.0, 4.0)), float(rng.normal(0.0, 1.0))
     hiss_db, hum_db = float(rng.uniform(-50.0, -40.0)), float(rng.uniform(-58.0, -52.0))
     guitar = play(take, frames, rate, rng, cents=cents, semitones=CENTRE_SEMITONES if name == "centre" else 0)
@@ -302,18 +325,35 @@ def _check(
         raise DeliveryError(Problem("demo-settings", *told) for told in wrong)
 
 
+def _check_album(song: int, nudges: Sequence[Nudge], mics: Sequence[DemoMic]) -> None:
+    """Raise DeliveryError for a song that the album has not, and nudges that no mic can take."""
+    wrong = [] if 1 <= song <= MOST_SONGS else [("songs", f"song {song} cannot be made", f"1 to {MOST_SONGS}")]
+    wrong += [told for nudge in nudges if (told := nudge.fault(mics)) is not None]
+    if wrong:
+        raise DeliveryError(Problem("demo-settings", *told) for told in wrong)
+
+
 def _readme(truth: DemoTruth, through: str) -> str:
     """The text of README.txt."""
     first = [t for t in truth.tracks if t.performance == truth.tracks[0].performance]
-    return _README.format(
-        song=truth.song,
-        band=truth.band,
-        through=through,
-        performances=len(truth.performances),
-        seconds=truth.frames / truth.rate,
-        tempo=truth.tempo_bpm,
-        mics="\n".join(f"  {t.mic:<10} {t.distance_cm:6.1f} cm" for t in first),
-    ) + ("" if truth.fault is None else _FAULT.format(words=truth.fault.words(truth.rate)))
+    return (
+        _README.format(
+            song=truth.song,
+            band=truth.band,
+            through=through,
+            performances=len(truth.performances),
+            seconds=truth.frames / truth.rate,
+            tempo=truth.tempo_bpm,
+            mics="\n".join(f"  {t.mic:<10} {t.distance_cm:6.1f} cm" for t in first),
+        )
+        + _moved_words(truth)
+        + ("" if truth.fault is None else _FAULT.format(words=truth.fault.words(truth.rate)))
+    )
+
+
+def _moved_words(truth: DemoTruth) -> str:
+    moved = ", ".join(f"{mic} moved by {mm:+g} mm" for mic, mm in truth.nudged_mm.items())
+    return _NUDGED.format(words=moved) if moved else ""
 
 
 @contextmanager

@@ -5,7 +5,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from premix.errors import Finding
+from premix.measures.moves import SURE
+from premix.measures.pooled import set_up_of
+from premix.measures.shifts import curves_of, shifts_of
 from premix.model.mix import Rendering
+from premix.model.set_up import SetUp, Shift
 from premix.model.song import Song
 from premix.units import clock
 
@@ -154,6 +158,35 @@ def _mics_with(field: str) -> Readings:
     return readings
 
 
+def _set_up(field: str, error: str) -> Readings:
+    """Each mic's change between performances and against an approved set-up; 0 where its error explains it."""
+
+    def readings(song: Song, rendering: Rendering) -> list[Reading]:
+        setup = set_up_of(song)
+        if setup is None or setup.pooled is None:
+            return [("the set-up", None)]
+        found: list[Reading] = []
+        for label, shift in (*_between(setup), *((shift.mic, shift) for shift in song.against_approved)):
+            size, within = abs(getattr(shift, field)), SURE * getattr(shift, error)
+            found.append((label, size if size > within else 0.0))
+        return found or [("the set-up", 0.0)]
+
+    return readings
+
+
+def _between(setup: SetUp) -> list[tuple[str, Shift]]:
+    """Every mic of every performance against all together, where there are several."""
+    if setup.pooled is None or len(setup.performances) < 2:
+        return []
+    home = curves_of(setup.pooled, setup)
+    return [
+        (f"{own.performance}/{shift.mic}", shift)
+        for own in setup.performances
+        if own.reference == setup.pooled.reference
+        for shift in shifts_of(home, curves_of(own, setup), setup.temperature_c)
+    ]
+
+
 def _left_out(song: Song, rendering: Rendering) -> list[Reading]:
     """How many performances and single mics have no file, and which."""
     names = [one.label for one in song.roll_call.left_out]
@@ -173,6 +206,17 @@ CHECKS = (
     Check("room_lost_s", "limit-room-lost", "guitar with its room shut", "s", "at most", _rooms_lost),
     Check("room_quiet_db", "limit-room-quiet", "quietening of the room in the stops", "dB", "at least", _rooms_quiet),
     Check("moved_mics", "limit-moved-mics", "number of moved mics", "", "at most", _mics_with("moved_samples")),
+    Check(
+        "setup_moved_mm", "limit-setup-moved", "move of a mic", "mm", "at most", _set_up("moved_mm", "moved_error_mm")
+    ),
+    Check(
+        "setup_level_db",
+        "limit-setup-level",
+        "change of a mic's level",
+        "dB",
+        "at most",
+        _set_up("level_db", "level_error_db"),
+    ),
     Check("left_out", "limit-left-out", "number of performances and mics left out", "", "at most", _left_out),
 )
 """Every limit of the recipe."""

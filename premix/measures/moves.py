@@ -14,14 +14,16 @@ import numpy as np
 
 from premix.arrays import FloatArray
 from premix.measures.pooled import pooled_print
-from premix.measures.shifts import Curves, Shift, curves_of, shifts_of, unswapped
-from premix.model.set_up import SetUp, SetUpPrint
+from premix.measures.shifts import Curves, curves_of, shifts_of, together, unswapped
+from premix.model.set_up import SetUp, SetUpPrint, Shift
 
 SURE = 4.0
 """Standard errors in the error that is told; a change that is named exceeds it."""
+ALONE = 2.0
+"""What one performance of several says alone must exceed its error by this: it holds few notes."""
 Kind = Literal["swapped", "temperature", "moved", "level", "top", "colour", "turned"]
-CONVERTER_SHARE = 0.3
-"""Part of a mic's delay that may be its converter's and not the air's."""
+CONVERTER_SHARE = 0.25
+"""Standard error of what the air does to a mic: all of its delay may be its converter's and not the air's."""
 LEAST_SPREAD_MM = 50.0
 """A mic less far than this behind the reference says nothing of the air."""
 MODES_MM = 0.6
@@ -107,15 +109,15 @@ def compared(
     told: list[Statement] = []
     alone: dict[str, Comparison] = {}
     named: list[SetUpPrint] = []
+    exchanged: list[Curves] = []
     swaps: dict[tuple[str, str], list[str]] = {}
     for own in setup.performances:
         put_right, pairs = unswapped(home, curves_of(own, setup))
         for pair in pairs:
             swaps.setdefault(pair, []).append(own.performance or "")
-        if pairs:
-            own = _renamed(own, pairs)
-        else:
+        if not pairs:
             named.append(own)
+        exchanged.append(put_right)
         alone[own.performance or ""] = _alone(home, put_right, base_c, temperatures_c)
     for pair, places in swaps.items():
         everywhere = len(places) == len(setup.performances)
@@ -124,8 +126,8 @@ def compared(
     if pooled is not None and pooled.reference == base.reference:
         whole = _alone(home, curves_of(pooled, setup), base_c, temperatures_c)
     else:
-        whole = next(iter(alone.values()), Comparison(shifts=(), statements=()))
-    told += _agreed(whole, alone)
+        whole = _alone(home, together(exchanged), base_c, temperatures_c)
+    told += [s for s in _agreed(whole, alone) if _sure_of(s, tuple(swaps), base.reference)]
     names = {mic.mic for own in setup.performances for mic in own.mics}
     known = {mic.mic for mic in base.mics}
     missing, new = tuple(sorted(known - names)), tuple(sorted(names - known))
@@ -134,11 +136,6 @@ def compared(
 
 def _pooled(prints: Sequence[SetUpPrint], setup: SetUp) -> SetUpPrint | None:
     return pooled_print(prints, setup.centres_hz, setup.rate, setup.temperature_c)
-
-
-def _renamed(own: SetUpPrint, pairs: Sequence[tuple[str, str]]) -> SetUpPrint:
-    """Only the name of the performance counts of it any more."""
-    return replace(own, mics=tuple(mic for mic in own.mics if not any(mic.mic in pair for pair in pairs)))
 
 
 def _alone(home: Curves, other: Curves, base_c: float, temperatures_c: tuple[float, float] | None) -> Comparison:
@@ -163,8 +160,16 @@ def _agreed(whole: Comparison, alone: dict[str, Comparison]) -> Iterator[Stateme
             largest = max(own.values(), key=lambda s: abs(s.size))
             if len(alone) == 1 or len(own) == len(alone):
                 yield largest
-            elif found is None or against:
+            elif (found is None or against) and (len(own) > 1 or abs(largest.size) >= ALONE * largest.within):
                 yield replace(largest, performances=tuple(own))
+
+
+def _sure_of(statement: Statement, swaps: Sequence[tuple[str, str]], reference: str) -> bool:
+    """Of mics that had each other's names, and of all where the reference is one, nothing more is told: first the names
+    are to be put right."""
+    doubted = {mic for pair in swaps for mic in pair}
+    touched = reference in doubted or bool(doubted & set(statement.mics)) or (bool(doubted) and statement.reference)
+    return not touched
 
 
 def _speaks_against(found: Statement | None, one: Comparison) -> bool:
@@ -211,8 +216,8 @@ def explained(
         still = [shift for shift in shifts if shift.mic not in moved]
         tops = _events(still, reference, "top", "dB", lambda s: s.top_db, lambda s: s.top_error_db)
         told += tops
-        named = {mic for top in tops for mic in top.mics} | {mic for level in levels for mic in level.mics}
-        odd = [s for s in still if s.colour_db and reference not in named]
+        topped = {mic for top in tops for mic in top.mics}
+        odd = [s for s in still if s.colour_db and s.mic not in topped and reference not in topped]
         shared = len(odd) > 1 and len(odd) == len([s for s in still if s.role == "close"])
         if shared:
             first = max(odd, key=lambda s: abs(s.colour_db))
@@ -316,7 +321,7 @@ def _in_air(shift: Shift, base_c: float, degrees: float, within: float) -> Shift
     """The shift without what warmer air does to it; part of its delay may be a converter's, and stays."""
     ratio = np.sqrt((base_c + 273.15) / (base_c + degrees + 273.15)) - 1.0
     part = shift.path_mm * float(ratio)
-    unsure = CONVERTER_SHARE * part / 2.0
+    unsure = CONVERTER_SHARE * part
     error = float(np.hypot(shift.moved_error_mm, unsure))
     if shift.role == "sub":  # the room's modes move as well, and turn the phase of its few bands
         error = float(np.hypot(error, MODES_MM * degrees))

@@ -116,8 +116,8 @@ def _pooled_mic(
     there: BoolArray = np.asarray(used.any(axis=0))
     if there.sum() < 2:
         return middle
-    level, level_error = _mean(levels, level_errors, used)
-    phase, phase_error = _mean(phases, phase_errors, used)
+    level, level_error = mean_of(levels, level_errors, used)
+    phase, phase_error = mean_of(phases, phase_errors, used)
     return _told(middle, home, level, level_error, phase, phase_error, there, rate, temperature_c)
 
 
@@ -137,9 +137,9 @@ def _fitting(
     return fits if fits.sum() * 2 > len(fits) else np.ones_like(fits)
 
 
-def _mean(values: FloatArray, errors: FloatArray, used: BoolArray) -> tuple[FloatArray, FloatArray]:
+def mean_of(values: FloatArray, errors: FloatArray, used: BoolArray) -> tuple[FloatArray, FloatArray]:
     """(B) weighted means of (n, B), and their errors."""
-    weight = np.where(used, 1.0 / np.maximum(errors, 1e-9) ** 2, 0.0)
+    weight = 1.0 / np.where(used, np.maximum(errors, 1e-9), np.inf) ** 2
     total, count = np.maximum(weight.sum(axis=0), 1e-300), used.sum(axis=0)
     known = np.where(used, values, 0.0)
     mean = (weight * known).sum(axis=0) / total

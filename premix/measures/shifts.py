@@ -12,44 +12,33 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from premix.arrays import BoolArray, FloatArray
-from premix.measures.pooled import Curve, curve_of, wrapped
-from premix.model.set_up import SetUp, SetUpPrint
+from premix.measures.pooled import Curve, curve_of, mean_of, own_bands, wrapped
+from premix.model.set_up import SetUp, SetUpPrint, Shift
 from premix.units import speed_of_sound_m_s
 
 MOST_S = 0.003
 """Moves are looked for up to a metre of path."""
-ROUGH_RAD = 0.05
+NEAR_S, FAR = 90e-6, 1.3
+"""Within 30 mm of path a move is believed at once; one further away must fit so much better."""
+LEAST_FIT = 0.6
+"""Of bands whose phases agree by less than this nobody can say where the mic has gone; 1: all agree."""
+ROUGH_RAD, EVEN_RAD = 0.05, 0.2
 LEAST_BANDS = 3
 HUBER = 2.0
 OF_MOVE = {"close": 0.03, "sub": 0.15, "room": 0.05}
 """Part of a move that the reflections around the mic take or add: standard error, by role; simulated rooms."""
 OF_LEVEL, LEVEL_OF_MOVE = 0.02, 0.01
 """Part of a change of level, and dB a mm of a move: the same."""
-TOP_HZ = 2000.0
-"""Where the top of a mic begins."""
+TOP_HZ, BODY_HZ = 3900.0, 1500.0
+"""Where the top of a mic begins, and where what it is held against ends."""
+OF_NOTES = {"close": 1.0, "sub": 1.5, "room": 1.2}
+"""Errors of a place are too small by this: few low bands hold few notes; between steady songs of simulated rigs."""
+LEAST_ERROR_DB = 0.015
+MM_OF_COLOUR = 0.1
+"""Standard error of a place, in mm a dB by which the colour has changed: its phase is only guessed above 6 kHz."""
+ROUGH_BAND_DB = 0.05
 ODD_BAND = 6.0
 """So many standard errors must two neighbouring bands be off for the colour to be another."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shift:
-    """One mic of one print against another. moved_mm: positive is further from the speaker than the reference is.
-    level_db: all bands alike; top_db: of the bands from 2 kHz up on top of that. colour_db: of the band that is off
-    most, colour_hz, when level and top are taken out; 0 where none is. turned: whether its polarity is another.
-    path_mm: how far it was behind the reference before. Errors are standard errors; inf where nothing can be told."""
-
-    mic: str
-    role: str
-    path_mm: float
-    moved_mm: float
-    moved_error_mm: float
-    level_db: float
-    level_error_db: float
-    top_db: float = 0.0
-    top_error_db: float = np.inf
-    colour_db: float = 0.0
-    colour_hz: float = 0.0
-    turned: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +88,33 @@ def curves_of(one: SetUpPrint, setup: SetUp) -> Curves:
     )
 
 
+def together(several: Sequence[Curves]) -> Curves:
+    """Prints of one set-up as one: every band the mean, weighed by the errors."""
+    first = several[0]
+    mics = {name: _mean_curve([own.mics[name] for own in several if name in own.mics]) for name in first.mics}
+    return replace(first, mics=mics)
+
+
+def _mean_curve(curves: Sequence[Curve]) -> Curve:
+    if len(curves) == 1:
+        return curves[0]
+    home = next((curve for curve in curves if curve.used.all()), max(curves, key=lambda c: int(c.used.sum())))
+    used = np.array([curve.used for curve in curves]) & home.used
+    levels, level_errors = mean_of(
+        np.array([c.levels for c in curves]), np.array([c.level_errors for c in curves]), used
+    )
+    off = np.array([wrapped(c.phases - home.phases) for c in curves])
+    phases, phase_errors = mean_of(off, np.array([c.phase_errors for c in curves]), used)
+    return replace(
+        home,
+        levels=levels,
+        level_errors=level_errors,
+        phases=home.phases + phases,
+        phase_errors=phase_errors,
+        used=np.asarray(used.any(axis=0)),
+    )
+
+
 def shifts_of(base: Curves, other: Curves, temperature_c: float) -> list[Shift]:
     """Every mic that both know and have two bands of. temperature_c: of the base."""
     found = []
@@ -119,21 +135,24 @@ def _shift(base: Curves, other: Curves, name: str, curve: Curve, temperature_c: 
     phases = wrapped(there.phases - curve.phases)[used]
     phase_errors = np.hypot(curve.phase_errors, there.phase_errors)[used]
     omega = curve.omega[used] * base.rate
-    late_s, late_error_s, sign = _moved(phases, phase_errors, omega)
     centres_hz = omega / (2.0 * np.pi)
     level, level_error, top, top_error = _level(levels, level_errors, centres_hz if role != "sub" else 0.0 * centres_hz)
-    left = levels - level - top * (centres_hz >= TOP_HZ)
-    odd_db, odd_hz = _odd_band(left, level_errors, centres_hz)
+    left = levels - level - np.where(top, np.interp(np.log(centres_hz), np.log([BODY_HZ, TOP_HZ]), [0.0, top]), 0.0)
+    mine = own_bands(role)[used]
+    odd_db, odd_hz = _odd_band(left[mine], np.hypot(level_errors[mine], ROUGH_BAND_DB), centres_hz[mine])
+    if top or odd_db:  # another colour turns the phase, and is no move
+        phases = wrapped(phases - least_phase(levels, omega))
+    late_s, late_error_s, sign = _moved(phases, phase_errors, omega)
     mm = 1000.0 * speed_of_sound_m_s(temperature_c)
-    moved = mm * late_s
+    moved, coloured = mm * late_s, MM_OF_COLOUR * max(abs(top), abs(odd_db))
     return Shift(
         mic=name,
         role=role,
         path_mm=mm * base.paths_s[name],
         moved_mm=moved,
-        moved_error_mm=float(np.hypot(mm * late_error_s, OF_MOVE[role] * moved)),
+        moved_error_mm=float(np.linalg.norm([OF_NOTES[role] * mm * late_error_s, OF_MOVE[role] * moved, coloured])),
         level_db=level,
-        level_error_db=float(np.hypot(level_error, np.hypot(OF_LEVEL * level, LEVEL_OF_MOVE * moved))),
+        level_error_db=float(np.linalg.norm([level_error, LEAST_ERROR_DB, OF_LEVEL * level, LEVEL_OF_MOVE * moved])),
         top_db=top if top_error < np.inf else 0.0,
         top_error_db=top_error,
         colour_db=odd_db,
@@ -149,8 +168,8 @@ def _moved(phases: FloatArray, errors: FloatArray, omega: FloatArray) -> tuple[f
     reach = np.arange(-round(MOST_S / step), round(MOST_S / step) + 1) * step
     sums = (rough * np.exp(1j * (phases + np.outer(reach, omega)))).sum(axis=1).real
     # Near is likelier than far, and a polarity stays rather than not.
-    near = np.abs(sums) * (1.0 - 0.1 * np.abs(reach) / MOST_S) * np.where(sums > 0.0, 1.0, 0.95)
-    best = int(np.argmax(near))
+    likely = np.abs(sums) * np.where(np.abs(reach) > NEAR_S, 1.0 / FAR, 1.0) * np.where(sums > 0.0, 1.0, 0.95)
+    best = int(np.argmax(likely))
     late, sign = float(reach[best]), 1 if sums[best] > 0.0 else -1
     weight, huber = 1.0 / errors**2, np.ones(len(errors))
     off = phases
@@ -160,6 +179,9 @@ def _moved(phases: FloatArray, errors: FloatArray, omega: FloatArray) -> tuple[f
         late -= float((weight * huber * omega * off).sum() / (weight * huber * omega**2).sum())
     off = wrapped(phases + late * omega + (np.pi if sign < 0 else 0.0))
     chi = float((weight * huber * off**2).sum()) / max(1, len(off) - 1)
+    evenly = 1.0 / (errors**2 + EVEN_RAD**2)
+    if min(abs(sums[best]) / rough.sum(), float((evenly * np.cos(off)).sum() / evenly.sum())) < LEAST_FIT:
+        return late, np.inf, sign
     return late, float(np.sqrt(max(1.0, chi) / (weight * huber * omega**2).sum())), sign
 
 
@@ -182,14 +204,23 @@ def _mean(values: FloatArray, errors: FloatArray) -> tuple[float, float]:
 
 def _level(levels: FloatArray, errors: FloatArray, centres_hz: FloatArray) -> tuple[float, float, float, float]:
     """Level and top in dB with standard errors; a top that is none is 0, and the level then that of all bands."""
-    high = centres_hz >= TOP_HZ
-    if min(high.sum(), (~high).sum()) < LEAST_BANDS:
+    high, body = centres_hz >= TOP_HZ, centres_hz <= BODY_HZ
+    if high.sum() < 2 or body.sum() < LEAST_BANDS:
         return *_mean(levels, errors), 0.0, np.inf
-    below, above = _mean(levels[~high], errors[~high]), _mean(levels[high], errors[high])
-    top, top_error = above[0] - below[0], float(np.hypot(above[1], below[1]))
+    below, above = _mean(levels[body], errors[body]), _mean(levels[high], errors[high])
+    top, top_error = above[0] - below[0], float(np.linalg.norm([above[1], below[1], LEAST_ERROR_DB]))
     if abs(top) > 4.0 * top_error:
         return *below, top, top_error
     return *_mean(levels, errors), 0.0, top_error
+
+
+def least_phase(levels: FloatArray, omega: FloatArray) -> FloatArray:
+    """(n) phase in radians that filters of least phase have with levels in dB at omega: Bode's gain and phase relation
+    (Bode, Network Analysis and Feedback Amplifier Design, 1945), flat beyond both ends."""
+    grid = np.linspace(np.log(omega[0]) - 3.0, np.log(omega[-1]) + 3.0, 600)
+    slopes = np.diff(np.interp(grid, np.log(omega), levels)) * np.log(10.0) / 20.0
+    away = np.abs(0.5 * (grid[1:] + grid[:-1]) - np.log(omega)[:, None])
+    return np.asarray((slopes * np.log(1.0 / np.tanh(np.maximum(away, 1e-3) / 2.0))).sum(axis=1) / np.pi)
 
 
 def _odd_band(left: FloatArray, errors: FloatArray, centres_hz: FloatArray) -> tuple[float, float]:
@@ -231,7 +262,7 @@ def _unlike(a: Curve, b: Curve, rate: int, other_rate: int) -> float:
     )
 
 
-SWAP_SHARE, SWAP_GAIN = 0.4, 0.8
+SWAP_SHARE, SWAP_GAIN = 0.7, 0.8
 """Two names are swapped where that makes prints this much more alike."""
 
 

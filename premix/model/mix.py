@@ -2,14 +2,22 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 from premix.errors import Finding
-from premix.model.alignment import AllPass, Passage, Sheet
+from premix.model.alignment import AllPass, Passage
 from premix.model.gate import Curve, Span
 from premix.model.settings import REST, Chain
 from premix.model.song import Bus, GuitarBus, Song, Variant
 from premix.model.tracks import Track
+
+
+class Followed(Protocol):
+    """What the alignment was told to follow: a sheet, or an approved set-up."""
+
+    @property
+    def sha256(self) -> str:
+        """Hash of what it says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,7 +339,7 @@ class Rendered:
     song: Song
     plan: MixPlan
     rendering: Rendering
-    sheet: Sheet | None = None
+    sheet: Followed | None = None
 
 
 @dataclass(frozen=True, slots=True)

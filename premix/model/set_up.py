@@ -1,5 +1,6 @@
 """The set-up's print: what each mic does against the reference, whatever was played, and how sure that is."""
 
+import math
 from dataclasses import dataclass
 
 from premix.model.settings import Role
@@ -64,3 +65,24 @@ class SetUp:
     centres_hz: tuple[float, ...]
     pooled: SetUpPrint | None
     performances: tuple[SetUpPrint, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shift:
+    """One mic of one print against another. moved_mm: positive is further from the speaker than the reference is.
+    level_db: all bands alike; top_db: of the bands from 4 kHz up on top of that. colour_db: of the band that is off
+    most, colour_hz, when level and top are taken out; 0 where none is. turned: whether its polarity is another.
+    path_mm: how far it was behind the reference before. Errors are standard errors; inf where nothing can be told."""
+
+    mic: str
+    role: str
+    path_mm: float
+    moved_mm: float
+    moved_error_mm: float
+    level_db: float
+    level_error_db: float
+    top_db: float = 0.0
+    top_error_db: float = math.inf
+    colour_db: float = 0.0
+    colour_hz: float = 0.0
+    turned: bool = False

@@ -323,3 +323,15 @@ class Limits(Section):
     room_quiet_db: Annotated[float, Field(ge=0, le=140)] | None = Field(
         None, description="How much quieter every gated room must be in the stops, at least.", examples=[20]
     )
+    setup_moved_mm: Annotated[float, Field(ge=0, le=10_000)] | None = Field(
+        None,
+        description="Most that any mic may have moved against the reference: between performances, against an approved "
+        "set-up (`--alignment MANIFEST`), and in a batch against the album's first song. What its error explains is no "
+        "move.",
+        examples=[2],
+    )
+    setup_level_db: Annotated[float, Field(ge=0, le=60)] | None = Field(
+        None,
+        description="Most by which any mic's level against the reference may have changed, held in the same way.",
+        examples=[0.5],
+    )

@@ -14,7 +14,7 @@ from premix.errors import Finding
 from premix.messages import STAGES
 from premix.model.alignment import DelayParts, Efficiency, MicDecision, MicTrail, Passage
 from premix.model.gate import Curve, Riff, RoomGate, Span
-from premix.model.set_up import SetUpPrint
+from premix.model.set_up import SetUpPrint, Shift
 from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role, WidthLimit
 from premix.model.tracks import DiMatch, KeyEnvelopes, RollCall, Spectra, Track, TrackLevels, Windows
 from premix.units import samples_to_cm
@@ -213,7 +213,8 @@ class Song:
     ('mics.sub.low_pass_hz', Hz) as the recipe has them, for what must be told of them. findings: the run's one list, in
     the order of the stages.
     Added by the tracks stage: roll_call, folder, rate, frames (the common length), time_reference (BWF start of the
-    common time line in samples since midnight, None where no file has one).
+    common time line in samples since midnight, None where no file has one). against_approved: each mic against an
+    approved set-up, where one was given.
     """
 
     name: str
@@ -236,6 +237,7 @@ class Song:
     rate: int = NOT_YET
     frames: int = NOT_YET
     time_reference: int | None = None
+    against_approved: tuple[Shift, ...] = ()
 
     @property
     def mics(self) -> tuple[Mic, ...]:

@@ -1,7 +1,5 @@
 """The page of an album: every song in a table to sort, what was found across the songs, and each song's guitar bus to
 hear at the album's loudness.
-
-What other commands have to say of an album stands in `Album.more`: a section each, with a template of this room.
 """
 
 from collections import Counter
@@ -9,17 +7,19 @@ from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 from urllib.parse import quote
 
 import numpy as np
 
 from premix.arrays import FloatArray
+from premix.measures.drift import Drift
 from premix.model.findings import FindingEntry
 from premix.model.gate import Span
 from premix.report.compare_page import FileExcerpt
+from premix.report.drift_page import drift_pictures
 from premix.report.html_page import MOST_BYTES, Page
 from premix.report.listening import Listening, Player, Source, Version, Voice, make_listening
+from premix.report.pictures import drawn
 from premix.report.window import SECONDS, Window, busiest_stretch
 from premix.units import db_to_gain, samples_to_s
 
@@ -59,15 +59,6 @@ class AlbumSong:
 
 
 @dataclass(frozen=True, slots=True)
-class Section:
-    """A part of the page that another command fills: its template may use `album.facts`."""
-
-    id: str
-    title: str
-    template: str
-
-
-@dataclass(frozen=True, slots=True)
 class Album:
     """All that the page says. head: (title, whether it holds figures) of each column. differences: head and rows."""
 
@@ -77,8 +68,7 @@ class Album:
     findings: tuple[FindingEntry, ...]
     differences: tuple[tuple[str, ...], ...]
     matched: str = ""
-    more: tuple[Section, ...] = ()
-    facts: dict[str, Any] | None = None
+    drifts: tuple[Drift, ...] = ()
 
 
 def album_page(album: Album, folder: Path, *, most_bytes: int = MOST_BYTES) -> str:
@@ -88,7 +78,9 @@ def album_page(album: Album, folder: Path, *, most_bytes: int = MOST_BYTES) -> s
     """
     heard = [song for song in album.songs if song.bus is not None and _seconds(song.bus) >= _LEAST_S]
     rate = Counter(song.bus.rate for song in heard if song.bus).most_common(1)[0][0] if heard else 48_000
-    page = Page("album.html", {"songs": album.songs}, rate, {"album": album, "players": _names(album.songs)})
+    drifts = [(drift, drawn(drift_pictures(drift))) for drift in album.drifts]
+    facts = {"album": album, "players": _names(album.songs), "drifts": drifts}
+    page = Page("album.html", {"songs": album.songs}, rate, facts)
     listening = Listening((), (), 0.0, 0.0)
     if heard:
         seconds = min(SECONDS, *(_seconds(song.bus) for song in heard if song.bus))

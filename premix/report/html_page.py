@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from premix.audio.writer import storage_error
+from premix.measures.drift import Drift
 from premix.model.manifest import ComparisonManifest, Manifest
 from premix.report.drawing import NOTHING, style_variables, written
 from premix.report.listening import Listening
@@ -30,13 +31,15 @@ class Page:
     """A page before it is known what can be heard on it.
 
     template: in this room. document: the manifest that its figures are looked up in. facts: what else the template
-    needs.
+    needs. scripts, styles: files of this room, one after the other.
     """
 
     template: str
-    document: Manifest | ComparisonManifest | dict[str, Any]
+    document: Manifest | ComparisonManifest | Drift | dict[str, Any] | None
     rate: int
     facts: dict[str, Any]
+    scripts: tuple[str, ...] = _SCRIPTS
+    styles: tuple[str, ...] = ("page.css",)
 
     def size(self, **more: Any) -> int:
         """Bytes of the page without anything to hear."""
@@ -56,20 +59,13 @@ class Page:
 
     def _pieces(self, listening: Listening, more: dict[str, Any]) -> Iterator[str]:
         """Piece by piece, so that no second copy of its clips is made."""
-        import jinja2
         from markupsafe import Markup
 
-        environment = jinja2.Environment(
-            loader=jinja2.FileSystemLoader(_FOLDER),
-            autoescape=True,
-            undefined=jinja2.StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        environment.globals["decimal"] = written
-        css = _text("page.css").replace("@LIGHT@", style_variables(False)).replace("@DARK@", style_variables(True))
-        script = "\n".join(map(_text, _SCRIPTS))
-        return environment.get_template(self.template).generate(
+        environment = _environment()
+        css = "".join(map(_text, self.styles))
+        css = css.replace("@LIGHT@", style_variables(False)).replace("@DARK@", style_variables(True))
+        script = "\n".join(map(_text, self.scripts))
+        pieces: Iterator[str] = environment.get_template(self.template).generate(
             css=Markup(css),
             script=Markup(script),
             policy=_policy(css, script),
@@ -81,6 +77,21 @@ class Page:
             **self.facts,
             **more,
         )
+        return pieces
+
+
+def _environment() -> Any:
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_FOLDER),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals["decimal"] = written
+    return environment
 
 
 def look_up(document: Any, *path: str | int) -> Any:
@@ -94,7 +105,7 @@ def look_up(document: Any, *path: str | int) -> Any:
 class Figures:
     """Writes figures of a manifest as HTML `data` elements: value as it is, its place, and rounded text."""
 
-    def __init__(self, document: Manifest | ComparisonManifest | dict[str, Any]) -> None:
+    def __init__(self, document: Manifest | ComparisonManifest | Drift | dict[str, Any] | None) -> None:
         self._document = document
 
     def number(

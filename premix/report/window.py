@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from premix.arrays import FloatArray
 from premix.audio.reader import TrackReader
 from premix.model.gate import Span
 from premix.model.mix import PerformancePlan
@@ -60,6 +61,33 @@ def window_around(at_s: float, song: Song, seconds: float) -> Window:
     length = min(song.frames, round(s_to_samples(seconds, song.rate)))
     start = round(s_to_samples(at_s, song.rate)) - length // 2
     return Window(min(max(start, 0), song.frames - length), length)
+
+
+def fullest_window(song: Song, seconds: float) -> Window:
+    """The stretch in which most is played, all performances together; ends and ties as `busiest_window` has them."""
+    length = round(s_to_samples(seconds, song.rate))
+    if length >= song.frames:
+        return Window(0, song.frames)
+    spans = np.array([span for performance in song.performances for span in performance.riff.spans]).reshape(-1, 2)
+    if not len(spans):
+        return Window(0, length)
+    last_s = samples_to_s(song.frames - length, song.rate)
+    starts = np.unique(np.clip(np.concatenate((spans[:, 0] - LEAD_S, spans[:, 1] - seconds)), 0.0, last_s))
+    bounds, played = np.sort(spans[:, 0]), np.sort(spans[:, 1])
+
+    def before(times: FloatArray) -> FloatArray:
+        """Seconds that are played before each of some times."""
+        begun = np.searchsorted(bounds, times) * times - _sums(bounds)[np.searchsorted(bounds, times)]
+        ended = np.searchsorted(played, times) * times - _sums(played)[np.searchsorted(played, times)]
+        return begun - ended
+
+    best = int(np.argmax(np.round(before(starts + seconds) - before(starts), 6)))
+    return Window(round(s_to_samples(float(starts[best]), song.rate)), length)
+
+
+def _sums(values: FloatArray) -> FloatArray:
+    """0, and the sums of the first one, two, ... values."""
+    return np.concatenate((np.zeros(1), np.cumsum(values)))
 
 
 def clearest_attack(song: Song, performance: Performance, plan: PerformancePlan) -> int | None:
