@@ -20,6 +20,7 @@ from premix.report.drawing import (
     colour,
     frequency_axis,
     legend,
+    legend_columns,
     panels,
     series,
     spoken,
@@ -262,8 +263,13 @@ def pooled(own: Sequence[Against], key: str) -> tuple[FloatArray, FloatArray, Fl
     return middle, middle + pool.low - pool.middle, middle + pool.high - pool.middle
 
 
+_LEGEND_LEFT, _LEGEND_IN = 0.32, 3.1
+"""Where the legend begins beside its title, and the width that is left for it."""
+
+
 def _draw_phases(against: Sequence[tuple[str, list[Against]]]) -> Any:
-    figure, axes = panels([1.0, 1.0, 0.65], width_in=HALF_IN, top_in=0.48, between_in=0.34)
+    rows = -(-len(against) // legend_columns([mic for mic, _ in against], len(against), _LEGEND_IN))
+    figure, axes = panels([1.0, 1.0, 0.65], width_in=HALF_IN, top_in=0.16 + 0.17 * rows, between_in=0.34)
     for (mic, own), (ink, dash) in zip(against, series(len(against) + 1)[1:], strict=True):
         for panel, (_, key, _) in zip(axes, _CURVES, strict=True):
             middle, low, high = pooled(own, key)
@@ -275,5 +281,5 @@ def _draw_phases(against: Sequence[tuple[str, list[Against]]]) -> Any:
     axes[2].set(ylim=(-0.03, 1.03), yticks=(0, 0.5, 1))
     axes[2].set_title("coherence")
     frequency_axis(axes[2], CENTRES_HZ[0] / 1.1, CENTRES_HZ[-1] * 1.1)
-    legend(axes[0], len(against), left=0.32)
+    legend(axes[0], len(against), left=_LEGEND_LEFT)
     return figure

@@ -102,7 +102,7 @@ def test_a_legend_takes_the_rows_that_it_needs() -> None:
         figure, (axes,) = panels([1.0], width_in=HALF_IN, top_in=0.5)
         for label in ("a label of some length", "another one like it", "a third", "a fourth of some length"):
             axes.plot([0, 1], [0, 1], label=label)
-        legend(axes, 4)
+        legend(axes, 4, left=0.0)
         figure.canvas.draw()
         box = axes.get_legend().get_window_extent()
         assert box.x1 <= figure.bbox.x1 and box.y1 <= figure.bbox.y1
