@@ -106,8 +106,10 @@ _MOST_NAMED = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """One thing of a kind: what it is about, what was seen there, and where in the song, if it has a place. size: how bad
-    it is beside the others of its kind, larger is worse."""
+    """One thing of a kind: what it is about, what was seen there, and where in the song, if it has a place.
+
+    size: how bad it is beside the others of its kind, larger is worse.
+    """
 
     subject: str
     message: str
