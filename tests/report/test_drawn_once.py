@@ -1,5 +1,6 @@
 """What is the same for all performances is told and drawn once; what is not like the others stands apart, and first."""
 
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -13,8 +14,10 @@ from premix.report.alignment_pictures import Against
 from premix.report.drawing import panels, style
 from premix.report.gate_pictures import gate_pictures
 from premix.report.mix_pictures import level_pictures
+from premix.report.overview import mono_word, overview_of
 from premix.report.set_up import mic_rows, pooled, set_up_pictures
 from tests.report.conftest import OnDisk
+from tests.report.songs import RIFF, SECONDS
 
 
 def _changed(run: Rendered, label: str, **decision: Any) -> Rendered:
@@ -118,3 +121,40 @@ def test_the_ceiling_is_in_the_legend_of_the_levels(rendered: OnDisk) -> None:
         box, words = axes.get_legend().get_window_extent(), [text.get_text() for text in axes.get_legend().get_texts()]
     assert any(word.startswith("ceiling ") for word in words)
     assert box.x0 >= 0.0 and box.x1 <= figure.bbox.x1 and box.y1 <= figure.bbox.y1
+
+
+def test_the_time_line_has_every_passage_of_the_riff_where_it_is(rendered: OnDisk) -> None:
+    """A bar a passage, in thousandths of the song, by the riff that the song was made of: to a tenth of a percent."""
+    lane = overview_of(rendered.run, rendered.manifest).lanes[0]
+    bars = [tuple(map(float, bar)) for bar in re.findall(r"M([\d.]+) 20h([\d.]+)", lane.riff)]
+    wanted = [(1000.0 * on / SECONDS, 1000.0 * (off - on) / SECONDS) for on, off in RIFF]
+    assert np.abs(np.array(bars) - np.array(wanted)).max() < 1.0
+    assert "4 passages" in lane.said
+
+
+def test_a_song_of_too_many_stops_is_drawn_and_not_told_place_by_place(
+    rendered: OnDisk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its page says so."""
+    monkeypatch.setattr("premix.report.overview.MOST_SPANS", 3)
+    overview = overview_of(rendered.run, rendered.manifest)
+    assert overview.data["lanes"] == [] and all(lane.riff for lane in overview.lanes)
+
+
+@pytest.mark.parametrize(
+    ("fold_db", "holds", "word"),
+    [
+        (-2.9, None, "mono is safe"),
+        (-3.6, None, "mono loses too much"),
+        (-2.9, False, "mono loses too much"),
+        (-5.0, True, "mono is safe"),
+        (None, None, "not measured"),
+    ],
+)
+def test_mono_goes_by_the_recipes_limit_or_by_what_unrelated_sides_lose(
+    rendered: OnDisk, fold_db: float | None, holds: bool | None, word: str
+) -> None:
+    """Unrelated sides of equal level lose 10 log10(1/2) = 3.0 dB."""
+    mono = rendered.manifest.mono
+    assert mono is not None
+    assert mono_word(replace(rendered.manifest, mono=replace(mono, fold_db=fold_db)), holds) == word
