@@ -241,6 +241,8 @@ STAGES: dict[str, dict[str, str]] = {
         "null-mixed": "Compare two files, or two output folders, of one rate and channel count.",
     },
     "balance": {
+        "balance-span": "Give --from and --to in seconds of the song, the earlier one first.",
+        "balance-no-extra": "Install premix-stems[report]: the page needs it.",
         "like-unreadable": "Give the rough mix as WAV, FLAC, MP3 or OGG, of one or two channels.",
         "like-not-these": "Check that this is a mix of this song, of these takes, within 10 s of the tracks' start.",
         "like-not-heard": "Nothing to do if it was left out of the mix; else set its level by ear.",
@@ -252,6 +254,7 @@ STAGES: dict[str, dict[str, str]] = {
         "report-extra-missing": "Install premix-stems[report] for the page, or say --no-report.",
         "comparison-no-variants": "Write `variants:` in the recipe, or say --vary mics.",
         "comparison-silent": "Look at what the variant mutes.",
+        "comparison-softer": "Listen at equal loudness on the page, which brings the others down to it.",
         "report-pictures": "Choose a folder you may write to with --pictures; the run's files are in place.",
     },
     "batch": {

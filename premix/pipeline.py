@@ -50,10 +50,11 @@ from premix.model.mix import MixPlan, Rendered
 from premix.model.song import Song
 from premix.model.tracks import TrackLook
 from premix.processors.chains import chain_paths, check_chains
-from premix.recipe.balance_layer import LAYER_MARK, extends_from, found_lines, layer_text
+from premix.recipe.balance_layer import LAYER_MARK, balance_base, extends_from, found_lines, layer_text
 from premix.recipe.read import read_recipe, read_sheet
 from premix.recipe.record import MergedRecipe
 from premix.recipe.resolve import song_of, variants_of
+from premix.report.balance_page import check_page, opened, write_balance_page
 from premix.report.compare_page import write_compare_page
 from premix.report.page import missing_extra, write_report
 from premix.tracks.find import find_tracks
@@ -422,6 +423,52 @@ def balance_like(
             if save is not None:
                 write_text_file(save, text, LAYER_MARK)
             return song.tell(*found.findings), found, text
+
+
+def balance_page(
+    recipe: Path,
+    folder: Path,
+    out: Path,
+    *,
+    span_s: tuple[float, float] | None = None,
+    settings: Sequence[str] = (),
+    threads: int = 1,
+    sheet: Path | None = None,
+    allow_plug_ins: bool = False,
+    progress: Progress | None = None,
+) -> tuple[Song, Path]:
+    """Write the page on which the song's balance is set by ear; gives the song and where the page is.
+
+    out: the page, or a folder that is there. span_s: the stretch that is heard, from and to; else two are chosen.
+    Raises UserError with what the user has to mend.
+    """
+    progress = progress or Progress()
+    places: list[Path] = []
+
+    def loaded(merged: MergedRecipe, song: Song) -> None:
+        places.append(out / document_name(song.name, "balance", "html") if out.is_dir() else out)
+        check_page(places[0])
+        if span_s is not None and not 0.0 <= span_s[0] < span_s[1] <= song.frames / song.rate:
+            what = f"{span_s[0]:g} to {span_s[1]:g} s is no stretch of this song of {song.frames / song.rate:.2f} s"
+            raise RecipeError(Problem("balance-span", "--from, --to", what))
+
+    with prepare(
+        recipe,
+        folder,
+        settings=settings,
+        threads=threads,
+        sheet=sheet,
+        allow_plug_ins=allow_plug_ins,
+        progress=progress,
+        loaded=loaded,
+    ) as prepared:
+        stop_if_refused(prepared.song)
+        song = decide_gates(prepared.song)
+        plan, told = _planned(song, None, progress)
+        base = balance_base(prepared.merged.recipe, recipe.name)
+        with scratch_folder() as scratch:
+            write_balance_page(song, plan, base, sheet_text(opened(song)), places[0], span_s=span_s, folder=scratch)
+        return song.tell(*told), places[0]
 
 
 def _named(recipe: RecipeLike, sheet: Path | None, expect: Path | None = None) -> dict[str, Path | None]:

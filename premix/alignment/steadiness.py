@@ -176,6 +176,8 @@ def with_sheet_steps(song: Song, sheet: Sheet) -> Song:
     """The song with the passages of a sheet as steps against the delay and polarity of its entry."""
 
     def stepped(mic: Mic) -> Mic:
+        if mic.is_di:  # never moved: it has no entry
+            return mic
         entry = sheet.performances[mic.performance][mic.name]
         sign = -1 if entry.polarity == "inverted" else 1
         steps = tuple(

@@ -12,10 +12,12 @@ from premix import __version__
 from premix.batch.album import guitar_bus
 from premix.batch.order import Batch
 from premix.batch.work import SongResult, report_of
-from premix.delivery.documents import MANIFEST, csv_text, json_text, to_plain
+from premix.delivery.documents import MANIFEST, csv_text, json_text, read_manifest, to_plain
 from premix.delivery.whole import check_ours, write_text_file
+from premix.errors import RecipeError
 from premix.model.findings import grouped
-from premix.report.drift_page import drift_section
+from premix.model.gate import Span
+from premix.report.album_page import Album, AlbumSong, Bus, album_page
 from premix.report.page import missing_extra
 
 FORMAT = 1
@@ -23,7 +25,7 @@ FORMAT = 1
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One song of the summary. verdict: done, unchanged, limits broken, needs you, lost, bug, not done.
+    """One song of the summary. verdict: done, unchanged, limits broken, mics left out, needs you, lost, bug, not done.
 
     efficiency: of the performance that is worst aligned. trim_db: of all files; match_trim_db: its share that
     matches the songs. used_files, files: how many are used of how many that were found. left_out: what is optional
@@ -92,7 +94,9 @@ def counts(rows: Sequence[Row]) -> str:
     """How many songs came to what: '3 songs: 1 done, 2 need you'."""
     verdicts = [row.verdict for row in rows]
     several = {word: verdicts.count(word) for word in dict.fromkeys(verdicts)}
-    parts = (f"{n} {'need you' if word == 'needs you' and n > 1 else word}" for word, n in several.items())
+    several_of = {"needs you": "need you"}
+    words = {"mics left out": "with mics left out"}
+    parts = (f"{n} {words.get(word, several_of.get(word, word) if n > 1 else word)}" for word, n in several.items())
     return f"{len(rows)} song{'s' if len(rows) != 1 else ''}: {', '.join(parts)}"
 
 
@@ -146,14 +150,16 @@ def check_summary(out: Path, markdown: Path | None) -> None:
         check_ours([markdown], _MARKDOWN_MARK)
 
 
-def write_summary(batch: Batch, out: Path, markdown: Path | None = None) -> None:
+def write_summary(batch: Batch, out: Path, markdown: Path | None = None, *, report: bool = False) -> None:
     """summary.json, summary.csv and index.html in OUT, and the Markdown where it is asked for; each whole or not at
-    all. Raises DeliveryError."""
+    all. report: index.html with players and a table to sort, where the extra `report` is installed. Raises
+    DeliveryError."""
     rows = rows_of(batch)
+    page = _album(batch, out) if report and missing_extra() is None else as_page(batch)
     for name, text in (
         ("summary.json", json_text(document(batch)) + "\n"),
         ("summary.csv", as_csv(rows)),
-        ("index.html", as_page(batch)),
+        ("index.html", page),
     ):
         write_text_file(out / name, text, _MARKS[name])
     if markdown is not None:
@@ -252,8 +258,65 @@ $body
 )
 
 
+def _album(batch: Batch, out: Path) -> str:
+    """The batch's index.html as the report's pages are."""
+    rows = rows_of(batch)
+    head, *cells = song_table(rows)
+    album = Album(
+        title=counts(rows),
+        head=tuple((title, column in _FIGURES) for column, title in enumerate(head)),
+        songs=tuple(
+            AlbumSong(
+                name=row.song,
+                cells=tuple(line),
+                in_order=row.verdict in ("done", "unchanged"),
+                link=row.report or row.manifest,
+                told=row.told,
+                findings=row.findings,
+                bus=bus,
+            )
+            for row, line, bus in zip(rows, cells, _buses(batch, out), strict=True)
+        ),
+        findings=batch.told,
+        differences=tuple(map(tuple, difference_table(batch))),
+        matched=batch.matching.told() if batch.matching else "",
+        drifts=batch.drifts,
+    )
+    text = album_page(album, out)
+    return _PAGE_MARK + text.partition("\n")[2]
+
+
+def _buses(batch: Batch, out: Path) -> list[Bus | None]:
+    """Each song's guitar bus at the album's loudness: what it was matched to, or that of the softest song."""
+    files = [None if result.manifest is None else guitar_bus(result.manifest) for result in batch.results]
+    found = [file.loudness_lufs for file in files if file is not None and file.loudness_lufs is not None]
+    target = batch.matching.target_lufs if batch.matching else None
+    softest = min([*found, *([] if target is None else [target])], default=0.0)
+    return [
+        None
+        if file is None or file.loudness_lufs is None
+        else Bus(
+            out / result.name / file.path,
+            file.rate,
+            file.frames,
+            _played(out / result.name),
+            softest - file.loudness_lufs,
+        )
+        for file, result in zip(files, batch.results, strict=True)
+    ]
+
+
+def _played(folder: Path) -> tuple[Span, ...]:
+    """When any performance plays; nothing where that cannot be read any more."""
+    try:
+        return tuple(span for gate in read_manifest(folder).gate for span in gate.riff)
+    except RecipeError:
+        return ()
+
+
 def as_page(batch: Batch) -> str:
-    """The batch's index.html: one table that links each song's report. No script, no request to anywhere."""
+    """The batch's index.html without the extra `report`: one table that links each song's files. No script, no request
+    to anywhere."""
     rows = rows_of(batch)
     head, *cells = song_table(rows)
     songs = [_song_line(row, line) for row, line in zip(rows, cells, strict=True)]
@@ -269,8 +332,6 @@ def as_page(batch: Batch) -> str:
         head, *cells = difference_table(batch)
         lines = [f"<tr>{''.join(_cell('td', text) for text in line)}</tr>" for line in cells]
         body.append(_html_table("What differs between songs of one set-up", head, lines))
-    if batch.drifts and missing_extra() is None:
-        body += [drift_section(drift) for drift in batch.drifts]
     return _PAGE.substitute(title=escape(counts(rows)), body="\n".join(body))
 
 

@@ -98,9 +98,23 @@ class SongResult:
         return tuple(f"{one.subject}: {one.message}" for f in findings if f.breaks_limit for one in f.all)
 
     @property
+    def left_out(self) -> tuple[str, ...]:
+        """Mics and performances of a finished song that are not in its sums: without a file, or refused."""
+        if self.manifest is None:
+            return ()
+        roll, decisions = self.manifest.roll_call, self.manifest.alignment
+        refused = (f"{d.performance}/{d.mic}" for d in decisions if d.refusal is not None and not d.summed)
+        return (*(one.label for one in (roll.left_out if roll else ())), *refused)
+
+    @property
     def verdict(self) -> str:
-        """done, unchanged, limits broken, needs you, lost, bug, or not done."""
-        return "limits broken" if self.broken else _MEANING[self.status][0]
+        """done, unchanged, limits broken, mics left out, needs you, lost, bug, or not done.
+
+        A song that lacks a mic never reads as if nothing was the matter.
+        """
+        if self.broken:
+            return "limits broken"
+        return "mics left out" if self.left_out else _MEANING[self.status][0]
 
     @property
     def exit(self) -> Exit:

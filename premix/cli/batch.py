@@ -102,7 +102,7 @@ def batch_command(
         watch.clear()
     _show(batch)
     show.missing_page(no_report)
-    write_summary(batch, out, summary_markdown)
+    write_summary(batch, out, summary_markdown, report=not no_report)
     if as_json:
         show.document(document(batch))
     return batch.exit

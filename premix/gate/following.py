@@ -34,8 +34,9 @@ AGREES, CERTAINTY = 0.45, 6.6
 """Between what the guitar reaches (0.9 and more) and bleed (up to 0.4), and how quickly it counts from there to 1."""
 WIDTHS, BETWEEN = 2.2, (0.36, 0.85)
 """What bleed reaches in a take: so many standard deviations over its mean, but within these."""
-LEAD_IN, STANDS_OUT_DB, SHORT = 25, 10.0, 3
-"""Frames of a hit that lead in, at most; what stands out of it, by 10 dB; mics that agree for less do so by chance."""
+LEAD_IN, STANDS_OUT_DB, HEARD_DB, SHORT = 25, 6.0, 10.0, 3
+"""Frames of a hit that lead in, at most; what stands out of it, by 6 dB; mics that agree 10 dB under what follows, or
+for less than three frames, do so by chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +122,7 @@ def _states(level: FloatArray, agrees: FloatArray, followed: Followed) -> IntArr
     lean = np.where(lean < 0.0, np.where(lean * seen < doubt, lean * seen, np.maximum(lean, doubt)), lean)
     guitar = sounds + 0.5 * lean
     bleed = sounds - 0.5 * lean if followed.compared else np.full(level.size, -1e3)
-    return _viterbi(np.stack([rest, bleed, guitar], axis=1))
+    return most_likely(np.stack([rest, bleed, guitar], axis=1))
 
 
 def _between(agrees: FloatArray, bleed: BoolArray) -> float:
@@ -157,9 +158,9 @@ def _since(clear: BoolArray) -> FloatArray:
     return np.asarray(at - np.maximum.accumulate(np.where(clear, at, -np.inf)))
 
 
-def _viterbi(scores: FloatArray) -> IntArray:
-    """The path of the highest sum of scores (frames, 3), less CHANGE where the guitar starts or stops, and less
-    SLIGHT_CHANGE between rest and bleed.
+def most_likely(scores: FloatArray) -> IntArray:
+    """(frames) the path of the highest sum of scores (frames, 3), less CHANGE where the guitar starts or stops, and
+    less SLIGHT_CHANGE between rest and bleed (Viterbi; Rabiner, III.B).
 
     The song is cut into about as many stretches as each has frames, and all are walked through side by side: once from
     each state that a stretch can begin in, then, with the beginnings known, once more (sums of maxima are associative).
@@ -256,7 +257,7 @@ def _lead(level: FloatArray, clear: BoolArray) -> int:
         top, before = float(level[k : k + 3].max()), clear[:k]
         longest = int(np.diff(np.flatnonzero(np.concatenate(([True], ~before, [True])))).max()) - 1
         stands_out = top >= level[:k].max() + STANDS_OUT_DB and 2 * np.count_nonzero(before) <= k
-        by_chance = longest < SHORT and top >= level[:k][before].max(initial=-np.inf) + STANDS_OUT_DB
+        by_chance = longest < SHORT and top >= level[:k][before].max(initial=-np.inf) + HEARD_DB
         if stands_out or (by_chance and top >= level[max(0, k - 3) : k].min() + RISES_DB):
             return k
     return 0

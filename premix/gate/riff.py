@@ -29,8 +29,8 @@ OPEN_DB, OPEN_SPREADS = 6.0, 4.0
 """The gate opens this far above the floor, or so many standard deviations of it."""
 SHUT_DB, SHUT_SPREADS = 3.0, 2.2
 """And shuts this far above it."""
-GHOST_DB, GHOST_MS = 11.0, 80.0
-"""What lies 12 dB under the loud level around (peaks are read to 1 dB) and is shorter than that is no riff."""
+GHOST_DB, GHOST_MS = 11.0, 90.0
+"""What lies 12 dB under the loud level around and is shorter than 80 ms is no riff; read to 1 dB and 10 ms."""
 FEWEST_HITS, HITS_SHARE, CRACK_MS = 2, 0.6, 40.0
 """Bleed in a single mic: two soft passages, and 60 % of all soft ones, die away or are as short as a crack."""
 CLEAR_DB = 4.0

@@ -55,7 +55,7 @@ def k_weighting_sections(rate: int) -> FloatArray:
     return sections
 
 
-class _WeightedSteps:
+class WeightedSteps:
     """Gram matrices of the K-weighted signals of a stream, one every 20 ms, the time grid of every loudness window."""
 
     def __init__(self, rate: int, signals: int) -> None:
@@ -164,7 +164,7 @@ class LoudnessMeter(PowerLog):
 
     def __init__(self, rate: int, channels: int) -> None:
         super().__init__()
-        self._steps = _WeightedSteps(rate, channels)
+        self._steps = WeightedSteps(rate, channels)
 
     def feed(self, block: FloatArray) -> None:
         self.add(np.trace(self._steps.feed(block), axis1=1, axis2=2) / self._steps.length)
@@ -190,7 +190,7 @@ class LoudnessGram:
         for name, gains in coefficients.items():
             if np.ndim(gains) != 2 or np.shape(gains)[1] != signals:
                 raise ValueError(f"{name}: gains have shape {np.shape(gains)}, not (channels, {signals})")
-        self._steps = _WeightedSteps(rate, signals)
+        self._steps = WeightedSteps(rate, signals)
         squares = [(gains.T @ gains).ravel() for gains in coefficients.values()]
         self._squares = np.array(squares).reshape(len(coefficients), signals**2)
         self.outputs: dict[str, PowerLog] = {name: PowerLog() for name in coefficients}

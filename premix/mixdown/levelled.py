@@ -205,6 +205,12 @@ class Take:
     variant: Variant
     plan: MixPlan
 
+    @property
+    def room_alone(self) -> bool:
+        """Whether rooms are heard, and no close mic."""
+        performances = self.plan.performances
+        return any(p.rooms for p in performances) and not any(p.close for p in performances)
+
 
 OpenFile = Callable[[Take, RenderMeters | None], FileSink]
 """Makes the sink of one pass of a take: one that feeds these meters, or with None one that only writes."""
@@ -221,7 +227,8 @@ def render_matched(
 ) -> Matched:
     """Write the guitar bus of every take at the loudness of the softest, or lower where a peak would pass the ceiling.
 
-    rate: of the files.
+    A room alone, which may lie 10 dB under all others, does not take them down: it is brought up to them as far as its
+    own peaks allow. rate: of the files.
     """
     meters = [RenderMeters((GUITAR_BUS,), rate, ()) for _ in takes]
     for take, meter in zip(takes, meters, strict=True):
@@ -230,25 +237,22 @@ def render_matched(
             render(take.plan, [GUITARS], sink, pool=pool, progress=progress)
         finally:
             sink.abandon()
-    level = _common_level(meters, ceiling_dbtp)
+    level = _common_level([m for t, m in zip(takes, meters, strict=True) if not t.room_alone] or meters, ceiling_dbtp)
+    gains = [_gain_db(meter, level, ceiling_dbtp) for meter in meters]
     return Matched(
-        tuple(_write(take, meter, level, open_file, pool, progress) for take, meter in zip(takes, meters, strict=True)),
+        tuple(
+            _write(take, meter, gain_db, open_file, pool, progress)
+            for take, meter, gain_db in zip(takes, meters, gains, strict=True)
+        ),
         level,
     )
 
 
 def _write(
-    take: Take,
-    meters: RenderMeters,
-    level: float | None,
-    open_file: OpenFile,
-    pool: Executor | None,
-    progress: Progress,
+    take: Take, meters: RenderMeters, gain_db: float, open_file: OpenFile, pool: Executor | None, progress: Progress
 ) -> MatchedTake:
     """Mix a take again at its gain, and keep the file."""
-    loudness = meters.measures(GUITARS, 1.0).loudness_lufs
-    gain_db = 0.0 if loudness is None or level is None else level - loudness
-    gain = db_to_gain(gain_db)
+    loudness, gain = meters.measures(GUITARS, 1.0).loudness_lufs, db_to_gain(gain_db)
     sink = open_file(take, None)
     try:
         render(replace(take.plan, trim=gain), [GUITARS], sink, pool=pool, progress=progress)
@@ -256,6 +260,17 @@ def _write(
     finally:
         sink.abandon()
     return MatchedTake(take.variant, file, gain_db, loudness)
+
+
+def _gain_db(meters: RenderMeters, level: float | None, ceiling_dbtp: float) -> float:
+    """The gain to the common level, or as near to it as the ceiling lets this take come; 0 where there is no level."""
+    measured = meters.measures(GUITARS, 1.0)
+    if level is None or measured.loudness_lufs is None:
+        return 0.0
+    headroom_db = math.inf
+    if measured.true_peak_dbtp is not None:
+        headroom_db = ceiling_dbtp - _MARGIN_DB - measured.true_peak_dbtp
+    return min(level - measured.loudness_lufs, headroom_db)
 
 
 def _common_level(meters: Sequence[RenderMeters], ceiling_dbtp: float) -> float | None:

@@ -81,6 +81,8 @@ KINDS: dict[str, str] = {
     "batch-level-drifted": "level differs between songs",
     "batch-below-album": "softer than the album",
     "batch-not-matched": "not matched",
+    "comparison-silent": "nothing to hear",
+    "comparison-softer": "softer than the other variants",
     # it sounds as it should, and something is to be known
     "level-not-reached": "level not reached",
     "level-not-measured": "level not measured",

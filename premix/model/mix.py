@@ -365,3 +365,13 @@ class Matched:
         for take in self.takes:
             if take.loudness_before_lufs is None:
                 yield Finding("comparison-silent", "warning", f"variant {take.variant.name}", what)
+            elif self.level_lufs is not None and self._softer_by(take) > _SOFTER_DB:
+                soft = f"{self._softer_by(take):.1f} dB softer than the others: its peaks allow no more"
+                yield Finding("comparison-softer", "warning", f"variant {take.variant.name}", soft)
+
+    def _softer_by(self, take: MatchedTake) -> float:
+        return (self.level_lufs or 0.0) - (take.loudness_before_lufs or 0.0) - take.gain_db
+
+
+_SOFTER_DB = 0.05
+"""Less than that nobody is told of."""

@@ -91,6 +91,25 @@ def _bus(
     lines["buses"] |= _differing(bus, {"pan": own.pan, "gain_db": own.gain_db}, asked)
 
 
+def balance_base(recipe: Recipe, extends: str) -> dict[str, Any]:
+    """The figures that a balance starts from, as plain data: gains and mutes of mics, performances and buses as they
+    stand in the recipe; excepted: of a mic, the gains of performances that state their own."""
+    return {
+        "extends": extends,
+        "mics": {
+            name: {
+                "gain_db": mic.gain_db,
+                "mute": mic.mute,
+                "room": mic.role == "room",
+                "excepted": {p: recipe.performances[p].mics[name].gain_db for p in _excepted(recipe, name)},
+            }
+            for name, mic in recipe.mics.items()
+        },
+        "performances": {name: {"gain_db": p.gain_db, "mute": p.mute} for name, p in recipe.performances.items()},
+        "buses": {name: {"gain_db": bus.gain_db, "mute": bus.mute} for name, bus in recipe.buses.items()},
+    }
+
+
 def _differing(name: str, now: Mapping[str, Any], asked: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
     steps = {"gain_db": 0.5 * STEP_DB, "pan": 0.5 * STEP_PAN, "mute": 0.5}
     changed = {key: value for key, value in asked.items() if abs(value - now[key]) > steps[key] + 1e-9}

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from premix.measures.drift import Drift, DriftPoint, MicDrift
-from premix.report.drawing import colour, panels, style_variables, written
-from premix.report.html_page import Page, rendered
+from premix.report.drawing import colour, panels, written
+from premix.report.html_page import Page
 from premix.report.listening import Listening
 from premix.report.pictures import Picture, drawn
 
@@ -99,17 +99,6 @@ def _draw(drift: Drift, mics: Sequence[MicDrift], figure: Figure, unit: str, lea
 def _changes(drift: Drift, mic: str) -> list[int]:
     """Numbers of the songs in which something of this mic, or of all, changed."""
     return sorted({drift.songs.index(c.song) + 1 for c in drift.changes if mic in c.mics or c.reference or not c.mics})
-
-
-def drift_section(drift: Drift) -> str:
-    """The part of an album's page that shows the set-up over the songs, with its own colours. Needs the extra
-    `report`."""
-    from markupsafe import Markup
-
-    colours = (
-        f":root {{{style_variables(False)}}} @media (prefers-color-scheme: dark) {{:root {{{style_variables(True)}}}}}"
-    )
-    return rendered("album_drift.html", drift=drift, pictures=drawn(drift_pictures(drift)), colours=Markup(colours))
 
 
 def write_drift_page(drift: Drift, path: Path) -> None:

@@ -31,17 +31,23 @@ class Page:
     """A page before it is known what can be heard on it.
 
     template: in this room. document: the manifest that its figures are looked up in. facts: what else the template
-    needs.
+    needs. scripts, styles: files of this room, one after the other.
     """
 
     template: str
-    document: Manifest | ComparisonManifest | Drift
+    document: Manifest | ComparisonManifest | Drift | dict[str, Any] | None
     rate: int
     facts: dict[str, Any]
+    scripts: tuple[str, ...] = _SCRIPTS
+    styles: tuple[str, ...] = ("page.css",)
 
     def size(self, **more: Any) -> int:
         """Bytes of the page without anything to hear."""
         return sum(len(piece.encode()) for piece in self._pieces(Listening((), (), 0.0, 0.0), more))
+
+    def text(self, listening: Listening, **more: Any) -> str:
+        """The page in one piece."""
+        return "".join(self._pieces(listening, more))
 
     def write(self, path: Path, listening: Listening, **more: Any) -> None:
         """Write the page. Raises DeliveryError where that cannot be done."""
@@ -56,8 +62,9 @@ class Page:
         from markupsafe import Markup
 
         environment = _environment()
-        css = _text("page.css").replace("@LIGHT@", style_variables(False)).replace("@DARK@", style_variables(True))
-        script = "\n".join(map(_text, _SCRIPTS))
+        css = "".join(map(_text, self.styles))
+        css = css.replace("@LIGHT@", style_variables(False)).replace("@DARK@", style_variables(True))
+        script = "\n".join(map(_text, self.scripts))
         pieces: Iterator[str] = environment.get_template(self.template).generate(
             css=Markup(css),
             script=Markup(script),
@@ -87,12 +94,6 @@ def _environment() -> Any:
     return environment
 
 
-def rendered(template: str, **facts: Any) -> str:
-    """A part of a page made elsewhere, as HTML."""
-    text: str = _environment().get_template(template).render(**facts)
-    return text
-
-
 def look_up(document: Any, *path: str | int) -> Any:
     """The value at a path into records, dicts and tuples. Raises where there is none: a page never guesses."""
     for step in path:
@@ -104,7 +105,7 @@ def look_up(document: Any, *path: str | int) -> Any:
 class Figures:
     """Writes figures of a manifest as HTML `data` elements: value as it is, its place, and rounded text."""
 
-    def __init__(self, document: Manifest | ComparisonManifest | Drift) -> None:
+    def __init__(self, document: Manifest | ComparisonManifest | Drift | dict[str, Any] | None) -> None:
         self._document = document
 
     def number(

@@ -196,9 +196,9 @@ class _Held:
     def _writer(self, folder: Path, name: str, frames: int) -> PartWriter:
         return PartWriter(
             folder / f"{name}.flac",
-            rate=_clip_rate(self._rate),
+            rate=clip_rate(self._rate),
             channels=1,
-            frames=frames * _clip_rate(self._rate) // self._rate,
+            frames=frames * clip_rate(self._rate) // self._rate,
             container="flac",
             bits=16,
             dither=True,
@@ -206,20 +206,20 @@ class _Held:
         )
 
 
-def _clip_rate(rate: int) -> int:
+def clip_rate(rate: int) -> int:
     """The rate of the clips: the song's own, or a whole part of it that browsers play."""
     return rate // -(-rate // _HIGHEST_RATE)
 
 
 class _Thinned:
-    """A clip at `_clip_rate`, block by block; as it comes where that is the song's own rate."""
+    """A clip at `clip_rate`, block by block; as it comes where that is the song's own rate."""
 
     def __init__(self, rate: int, frames: int) -> None:
-        self._left, self._wanted, self._stream = frames, frames * _clip_rate(rate) // rate, None
-        if _clip_rate(rate) != rate:
+        self._left, self._wanted, self._stream = frames, frames * clip_rate(rate) // rate, None
+        if clip_rate(rate) != rate:
             import soxr
 
-            self._stream = soxr.ResampleStream(rate, _clip_rate(rate), 1, dtype="float64", quality="HQ")
+            self._stream = soxr.ResampleStream(rate, clip_rate(rate), 1, dtype="float64", quality="HQ")
 
     def feed(self, block: FloatArray) -> FloatArray:
         """The next block, (n) to (m); after the last all frames have come."""

@@ -49,7 +49,7 @@ def _mean(measures: StereoMeasures, begin: float, end: float) -> str:
 
 
 def _draw_time(named: Named) -> Any:
-    figure, (axes,) = panels([1.9], width_in=HALF_IN)
+    figure, (axes,) = panels([1.55], width_in=HALF_IN)
     for (name, measures), (ink, dash) in zip(named, (("plum", "-"), ("rust", (0.0, (4.0, 1.5)))), strict=False):
         times, values = zip(*measures.windows, strict=True) if measures.windows else ((), ())
         axes.plot(times, values, color=colour(ink), linestyle=dash, marker="o", markersize=1.8, label=name)
@@ -75,7 +75,7 @@ def _by_band(named: Named) -> Picture:
 
 
 def _draw_bands(named: Named) -> Any:
-    figure, (axes,) = panels([1.9], width_in=HALF_IN)
+    figure, (axes,) = panels([1.55], width_in=HALF_IN)
     marks = (("plum", "-", "o"), ("rust", (0.0, (4.0, 1.5)), "s"))
     for (name, measures), (ink, dash, marker) in zip(named, marks, strict=False):
         centres = [band.centre_hz for band in measures.bands]

@@ -185,7 +185,7 @@ def _by_band(efficiency: Efficiency, centres: Sequence[float], key: str) -> list
 
 
 def _draw_efficiency(centres: Sequence[float], pools: dict[str, _Pool]) -> Any:
-    figure, (axes,) = panels([3.2], width_in=HALF_IN)
+    figure, (axes,) = panels([2.9], width_in=HALF_IN)
     styles = (("before_db", "recorded", (0.0, (4.0, 1.5)), "as recorded"), ("after_db", "aligned", "-", "aligned"))
     for key, ink, dash, label in styles:
         pool = pools[key]
@@ -263,7 +263,7 @@ def _pool(own: Sequence[Against], key: str) -> tuple[FloatArray, FloatArray, Flo
 
 
 def _draw_phases(against: Sequence[tuple[str, list[Against]]]) -> Any:
-    figure, axes = panels([1.15, 1.15, 0.75], width_in=HALF_IN, top_in=0.48, between_in=0.34)
+    figure, axes = panels([1.0, 1.0, 0.65], width_in=HALF_IN, top_in=0.48, between_in=0.34)
     for (mic, own), (ink, dash) in zip(against, series(len(against) + 1)[1:], strict=True):
         for panel, (_, key, _) in zip(axes, _CURVES, strict=True):
             middle, low, high = _pool(own, key)

@@ -1,10 +1,13 @@
 """Which stretch of the song is shown and heard, and where each performance attacks most clearly."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from premix.arrays import FloatArray
 from premix.audio.reader import TrackReader
+from premix.model.gate import Span
 from premix.model.mix import PerformancePlan
 from premix.model.song import Performance, Song
 from premix.model.tracks import KeyEnvelopes
@@ -31,20 +34,53 @@ class Window:
 
 
 def busiest_window(song: Song, seconds: float) -> Window:
-    """The stretch with the most starts and stops of the riff, so that attacks and gate are both in it.
+    """The stretch of a song with the most starts and stops of the riff."""
+    spans = [span for performance in song.performances for span in performance.riff.spans]
+    return busiest_stretch(spans, song.frames, song.rate, seconds)
+
+
+def busiest_stretch(played: Sequence[Span], frames: int, rate: int, seconds: float) -> Window:
+    """The stretch with the most starts and stops of what is played, so that attacks and gate are both in it.
 
     The whole song where it is shorter; the earliest of equal ones; the song's begin where nothing plays.
     """
+    length = round(s_to_samples(seconds, rate))
+    if length >= frames:
+        return Window(0, frames)
+    spans = np.array(played).reshape(-1, 2)
+    if not len(spans):
+        return Window(0, length)
+    edges = np.sort(spans, axis=None)
+    starts = np.clip(np.sort(spans[:, 0]) - LEAD_S, 0.0, samples_to_s(frames - length, rate))
+    counts = np.searchsorted(edges, starts + seconds) - np.searchsorted(edges, starts)
+    return Window(round(s_to_samples(float(starts[np.argmax(counts)]), rate)), length)
+
+
+def fullest_window(song: Song, seconds: float) -> Window:
+    """The stretch in which most is played, all performances together; ends and ties as `busiest_window` has them."""
     length = round(s_to_samples(seconds, song.rate))
     if length >= song.frames:
         return Window(0, song.frames)
     spans = np.array([span for performance in song.performances for span in performance.riff.spans]).reshape(-1, 2)
     if not len(spans):
         return Window(0, length)
-    edges = np.sort(spans, axis=None)
-    starts = np.clip(np.sort(spans[:, 0]) - LEAD_S, 0.0, samples_to_s(song.frames - length, song.rate))
-    counts = np.searchsorted(edges, starts + seconds) - np.searchsorted(edges, starts)
-    return Window(round(s_to_samples(float(starts[np.argmax(counts)]), song.rate)), length)
+    last_s = samples_to_s(song.frames - length, song.rate)
+    starts = np.unique(np.clip(np.concatenate((spans[:, 0] - LEAD_S, spans[:, 1] - seconds)), 0.0, last_s))
+    bounds, played = np.sort(spans[:, 0]), np.sort(spans[:, 1])
+
+    def before(times: FloatArray) -> FloatArray:
+        """Seconds that are played before each of some times."""
+        begun = np.searchsorted(bounds, times) * times - _sums(bounds)[np.searchsorted(bounds, times)]
+        ended = np.searchsorted(played, times) * times - _sums(played)[np.searchsorted(played, times)]
+        return begun - ended
+
+    best = int(np.argmax(np.round(before(starts + seconds) - before(starts), 6)))
+    return Window(round(s_to_samples(float(starts[best]), song.rate)), length)
+
+
+def _sums(values: FloatArray) -> FloatArray:
+    """0, and the sums of the first one, two, ... values."""
+    return np.concatenate((np.zeros(1), np.cumsum(values)))
 
 
 def clearest_attack(song: Song, performance: Performance, plan: PerformancePlan) -> int | None:

@@ -72,7 +72,7 @@ def test_csv_gives_every_name_back(tmp_path: Path) -> None:
     """Read by the standard reader: the name as it was, figures to the thousandth, nothing where nothing is known."""
     rows = list(csv.DictReader(io.StringIO(as_csv([row_of(DONE), row_of(FAILED)]))))
     assert rows[0]["song"] == NASTY
-    assert (rows[0]["verdict"], rows[0]["refused_mics"], rows[0]["seconds"]) == ("done", "left/sub", "12.346")
+    assert (rows[0]["verdict"], rows[0]["refused_mics"], rows[0]["seconds"]) == ("mics left out", "left/sub", "12.346")
     assert rows[1]["loudness_lufs"] == ""
     assert rows[1]["told"] == PROBLEM.line()
 
@@ -80,7 +80,7 @@ def test_csv_gives_every_name_back(tmp_path: Path) -> None:
 def test_songs_are_counted_in_words() -> None:
     """In the order in which the verdicts come up; several songs 'need you'."""
     rows = [row_of(result) for result in (FAILED, DONE, FAILED, BROKEN)]
-    assert counts(rows) == "4 songs: 2 need you, 1 done, 1 limits broken"
+    assert counts(rows) == "4 songs: 2 need you, 1 with mics left out, 1 limits broken"
     assert counts(rows[:1]) == "1 song: 1 needs you"
 
 
@@ -144,7 +144,7 @@ def test_json_holds_verdicts_and_findings_for_programs(tmp_path: Path) -> None:
     read = json.loads((tmp_path / "summary.json").read_text("utf-8"))
     assert read == document(made)
     assert read["exit_code"] == 4
-    assert [song["verdict"] for song in read["songs"]] == ["done", "limits broken"]
+    assert [song["verdict"] for song in read["songs"]] == ["mics left out", "limits broken"]
     assert [finding["slug"] for finding in read["findings"]] == ["batch-mic-moved"]
 
 

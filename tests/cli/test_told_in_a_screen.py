@@ -54,15 +54,17 @@ def test_where_there_is_room_each_kind_says_what_to_do(
     monkeypatch.setattr("os.get_terminal_size", lambda stream: os.terminal_size((120, 30)))
     entries = _kinds(3, 10)
     show.kinds(entries)
-    assert all(f"({entry.hint})" in line for entry, line in zip(entries, capsys.readouterr().err.splitlines()))
+    assert all(
+        f"({entry.hint})" in line for entry, line in zip(entries, capsys.readouterr().err.splitlines(), strict=True)
+    )
     show.kinds(entries, 4)
     first, *others = capsys.readouterr().err.splitlines()
     assert f"({entries[0].hint})" in first and not any("(" in line for line in others)
 
 
 def test_hum_never_hides_a_mic_that_is_left_out(premix: Premix, tmp_path: Path) -> None:
-    """Many tracks hum, one has no file, one plays something else: those two come first, the hum is one line, and the last
-    line says where it lies."""
+    """Many tracks hum, one has no file, one plays something else: those two come first, the hum is one line, and the
+    last line says where it lies."""
     take, other = riff(1, 4 * RATE), riff(7, 4 * RATE)
     hum = 0.01 * sum(np.sin(2 * np.pi * 50 * k * np.arange(4 * RATE) / RATE) / k for k in (1, 2, 3, 5))
     noise = 0.1 * np.random.default_rng(3).standard_normal(4 * RATE)

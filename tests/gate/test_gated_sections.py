@@ -24,6 +24,14 @@ TAKES: dict[str, tuple[Sequence[Part], dict[str, Any]]] = {
     "chord that rings out": ((LOUD, Part(0, ending="ring")), {}),
     "swell": ((Part(2, swell_s=0.8),), {"mics": 3}),
     "live room": ((LOUD, Part(2, -12.0)), {"rt_s": 0.8}),
+    "drums that reach both mics as the guitar does": (
+        (Part(3), Part(3, -18.0), Part(2)),
+        {"seed": 2000, "bleed_db": -25.0, "tempo_bpm": 135.21875618031663},
+    ),
+    "ghost note in the guitar's own tail": (
+        (Part(5, events="ghost", event_db=-30.0),),
+        {"seed": 5001, "tempo_bpm": 96.25477190887595, "mics": 3},
+    ),
 }
 
 
@@ -31,7 +39,7 @@ TAKES: dict[str, tuple[Sequence[Part], dict[str, Any]]] = {
 def gated(name: str) -> GatedTake:
     parts, settings = TAKES[name]
     with TemporaryDirectory() as folder:
-        return gate_take(2025, parts, Path(folder), **settings)
+        return gate_take(**{"seed": 2025, "parts": parts, "folder": Path(folder), **settings})
 
 
 @pytest.mark.parametrize("name", TAKES)
@@ -55,6 +63,23 @@ def test_stops_are_quiet(name: str) -> None:
     left = left_db(gated(name))
     assert left
     assert max(db for _, db in left) < -30.0
+
+
+def test_floor_and_loud_level_go_with_the_sections(tmp_path: Path) -> None:
+    """A verse 18 dB down has a loud level 18 dB lower, and a threshold under its own notes that is over its floor."""
+    take = section_take(2025, (Part(4), Part(4, -18.0)), bleed_db=-30.0)
+    weights = 1.0 / np.sqrt(np.mean(take.close**2, axis=1))
+    levels = find_riff(envelopes(take.close, take.rate, tmp_path), weights, take.delays, Gate()).levels
+    assert levels is not None
+
+    def at(values: tuple[float, ...], level_db: float) -> float:
+        middle = np.mean([p.on_s for p in take.passages if p.level_db == level_db])
+        return float(np.interp(middle, levels.at_s, values))
+
+    assert at(levels.loud_db, -18.0) - at(levels.loud_db, 0.0) == pytest.approx(-18.0, abs=2.0)
+    for level_db in (0.0, -18.0):
+        assert at(levels.floor_db, level_db) < at(levels.shuts_db, level_db) < at(levels.opens_db, level_db)
+        assert at(levels.opens_db, level_db) < at(levels.loud_db, level_db) - 12.0
 
 
 @pytest.mark.parametrize("events", ["ghost", "scratch"])

@@ -109,13 +109,12 @@ def write_trouble(folder: Path) -> None:
     seconds = np.arange(frames) / RATE
     hum = 0.002 * sum(np.sin(2.0 * np.pi * 50.0 * k * seconds) / k for k in (1, 2, 3, 4, 5))
     other = 0.05 * np.random.default_rng(9).standard_normal(frames)
-    for name, change in {
-        "centre_condenser": lambda samples: other,
-        "left_condenser": lambda samples: np.where(seconds < JUMP_S, samples, np.roll(samples, 30)),
-        **{f"{performance}_dynamic": lambda samples: samples + hum for performance in ("left", "right", "centre")},
-    }.items():
-        path = folder / f"{name}.wav"
-        soundfile.write(path, change(soundfile.read(path)[0]), RATE, subtype="PCM_24")
+    left, _ = soundfile.read(folder / "left_condenser.wav")
+    changed = {"centre_condenser": other, "left_condenser": np.where(seconds < JUMP_S, left, np.roll(left, 30))}
+    for name in ("left_dynamic", "right_dynamic", "centre_dynamic"):
+        changed[name] = soundfile.read(folder / f"{name}.wav")[0] + hum
+    for name, samples in changed.items():
+        soundfile.write(folder / f"{name}.wav", samples, RATE, subtype="PCM_24")
 
 
 JUMP_S = 41.55

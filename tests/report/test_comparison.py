@@ -13,9 +13,13 @@ import soundfile
 from premix.alignment.decide import decide_variant
 from premix.analysis.scan import scan
 from premix.gate.rooms import decide_gates
+from premix.model.manifest import VariantEntry
+from premix.model.mix import Matched, MatchedTake
+from premix.model.song import Variant
 from premix.pipeline import compare, prepare
 from premix.recipe.resolve import variants_of
 from tests.report.conftest import Compared, OnDisk
+from tests.report.test_page_in_browser import _open, _play
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -45,11 +49,77 @@ def test_every_variant_is_equally_loud(compared: Compared) -> None:
     assert abs(found[0] - (compared.manifest.matched_lufs or 0.0)) <= 0.1
 
 
-def test_nothing_is_brought_up_or_over_the_ceiling(compared: Compared) -> None:
-    """The softest stays at 0 dB, where its peaks allow."""
-    gains = [v.gain_db for v in compared.manifest.variants]
-    assert max(gains) == 0.0 and min(gains) < -3.0
+def test_nothing_but_a_room_alone_is_brought_up_or_over_the_ceiling(compared: Compared) -> None:
+    """The softest stays at 0 dB, where its peaks allow; the room alone comes up to it."""
+    gains = {v.variant: v.gain_db for v in compared.manifest.variants}
+    room = gains.pop("only_room")
+    assert max(gains.values()) == 0.0 and min(gains.values()) < -3.0 < 0.0 < room
     assert all((v.true_peak_dbtp or 0.0) <= -1.0 for v in compared.manifest.variants)
+
+
+def test_a_room_alone_takes_no_other_variant_down(rendered: OnDisk, tmp_path: Path) -> None:
+    """A room 40 dB down: the level is that of the softest other variant, and the room comes as near as its own peaks
+    allow."""
+    settings = ["mics.room.gain_db=-40", "deliver.ceiling_dbtp=-20"]
+    document = compare(
+        rendered.recipe, rendered.tracks, tmp_path / "out", by_mics=True, settings=settings, report=False
+    )
+    variants = {v.variant: v for v in document.variants}
+    room = variants.pop("only_room")
+    level = min((v.loudness_before_lufs or 0.0) + min(0.0, _headroom_db(v)) for v in variants.values())
+    assert document.matched_lufs == pytest.approx(level, abs=0.01)
+    assert (room.loudness_before_lufs or 0.0) < level - 10.0
+    assert room.gain_db == pytest.approx(min(level - (room.loudness_before_lufs or 0.0), _headroom_db(room)), abs=0.01)
+    assert [f.slug for f in document.findings if f.slug == "comparison-softer"] == []
+
+
+def test_what_its_peaks_keep_down_is_told(rendered: OnDisk) -> None:
+    """A room of -40 LUFS that may be turned up by 10 dB, beside others of -20: 10 dB softer, by hand."""
+    file = rendered.run.rendering.files[0]
+    takes = tuple(
+        MatchedTake(Variant(name, {}, frozenset(), rendered.run.song), file, gain_db, before)
+        for name, gain_db, before in (("recipe", -2.0, -18.0), ("only_room", 10.0, -40.0))
+    )
+    (told,) = Matched(takes, -20.0).findings()
+    assert (told.slug, told.subject) == ("comparison-softer", "variant only_room")
+    assert told.message.startswith("10.0 dB softer than the others") and "page" in told.hint
+
+
+def _headroom_db(variant: VariantEntry) -> float:
+    """From the peak before its gain to the ceiling of -20 dBTP."""
+    return -20.0 - 0.005 - ((variant.true_peak_dbtp or 0.0) - variant.gain_db)
+
+
+@pytest.mark.parametrize("by_mics", [False, True])
+def test_variants_may_be_called_what_they_like(rendered: OnDisk, browser: Any, tmp_path: Path, by_mics: bool) -> None:
+    """Names that the page, its script or the browser use themselves: every version plays, and goes by its own name."""
+    names = (
+        *("recipe", "listen", "variants", "tone", "told", "player", "content", "caution", "position", "what", "l"),
+        *("l_l", "constructor", "toString", "undefined", "0", "picture-tone", "clip-l"),
+    )
+    settings = [f"variants.{name}={{width: 0.{n + 1:02d}}}" for n, name in enumerate(names)] if not by_mics else []
+    document = compare(rendered.recipe, rendered.tracks, tmp_path / "out", by_mics=by_mics, settings=settings)
+    (page,) = (tmp_path / "out").glob("*_comparison.html")
+    _open(browser, page)
+    ids = browser.execute_script("return [...document.querySelectorAll('[id]')].map((one) => one.id);")
+    assert len(ids) == len(set(ids))
+    labels = [label.text for label in browser.find_elements("css selector", "#versions label")]
+    assert labels == [v.variant for v in document.variants]
+    _play(browser)
+    for number in range(len(labels)):
+        browser.find_elements("css selector", "#versions input")[number].click()
+        heard = browser.execute_script("return premix.player.state.sound.heard;")
+        assert [level > 0 for level in heard] == [n == number for n in range(len(labels))]
+    assert browser.get_log("browser") == []
+
+
+def test_equal_loudness_says_when_it_changes_nothing(browser: Any, compared: Compared, rendered: OnDisk) -> None:
+    """The variants' files are equally loud as they are; aligned and as recorded of one song are not."""
+    words = "return document.getElementById('equal-text').textContent;"
+    _open(browser, compared.page)
+    assert browser.execute_script(words) == "Equal loudness (changes nothing: all are equally loud)"
+    _open(browser, rendered.page)
+    assert browser.execute_script(words) == "Equal loudness"
 
 
 def test_the_ceiling_brings_all_down_together(rendered: OnDisk, tmp_path: Path) -> None:

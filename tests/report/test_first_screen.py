@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from tests.report.conftest import OnDisk
-from tests.report.songs import JUMP_S, RIFF, SECONDS
+from tests.report.songs import JUMP_S, REPEATS, RIFF, SECONDS
 from tests.report.test_page_in_browser import _open, _press, _wait
 
 SIZES = {"wide": (1200, 900), "narrow": (400, 800)}
@@ -78,18 +78,22 @@ def test_what_must_i_do_next(screen: Any) -> None:
 @pytest.mark.parametrize("at_s", [72.0, 71.55, 70.1, 12.9])
 def test_what_does_the_room_do_there(screen: Any, at_s: float) -> None:
     """By the riff that the song was made of: open while it plays, shut in the middle of a stop; by a click on the time
-    line, to a pixel."""
+    line and by the arrow keys from there."""
+    from selenium.webdriver.common.keys import Keys
+
     within = at_s % SECONDS
     plays = any(on <= within < off for on, off in RIFF)
-    seconds = 80.0
     screen.execute_script(
         """
         const box = document.querySelector('svg.lane').getBoundingClientRect();
-        const at = {clientX: box.left + box.width * arguments[0], clientY: box.top + 2, bubbles: true};
+        const at = {clientX: Math.round(box.left + box.width * arguments[0]), clientY: box.top + 2, bubbles: true};
         document.querySelector('svg.lane').dispatchEvent(new MouseEvent('click', at));
         """,
-        at_s / seconds,
+        at_s / (SECONDS * REPEATS),
     )
+    away = round(100.0 * (at_s - float(screen.find_element("id", "position").get_attribute("value"))))
+    assert abs(away) <= 15  # a pixel of the narrow one is a fifth of a second
+    _press(screen, *[Keys.ARROW_RIGHT if away > 0 else Keys.ARROW_LEFT] * abs(away))
     wanted = "plays, room open" if plays else "is silent, room shut"
     minutes, rest = divmod(at_s, 60.0)
     assert f"{int(minutes)}:{rest:05.2f}: every performance {wanted}" in _seen(screen)

@@ -4,6 +4,7 @@ import base64
 import io
 import json
 import time
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -296,6 +297,94 @@ def test_a_blind_test_can_be_given_up(browser: Any, page: Path) -> None:
     labels = [label.text for label in browser.find_elements("css selector", "#versions label")]
     assert labels == ["aligned", "as recorded", "without centre", "rooms open"]
     assert "given up" in browser.find_element("id", "told").text
+
+
+def test_a_blind_test_is_taken_again_at_once(browser: Any, page: Path) -> None:
+    """After a vote the same button begins the next one, names hidden again; votes add up."""
+    _open(browser, page)
+    _play(browser)
+    browser.find_element("id", "blind").click()
+    for count in (1, 2):
+        browser.find_element("id", "vote").click()
+        assert browser.find_element("id", "blind").text == "Take the test again"
+        browser.find_element("id", "blind").click()
+        labels = [label.text for label in browser.find_elements("css selector", "#versions label")]
+        assert labels == [f"Number {n + 1}" for n in range(4)]
+        assert sum(browser.execute_script("return premix.player.votes.get('guitars');")) == count
+
+
+def test_mono_is_half_of_both_sides(browser: Any, page: Path) -> None:
+    """Listened to behind the switch: off, the sides differ; on, both are the same, and not silent."""
+    _open(browser, page)
+    _play(browser)
+    apart = """
+        const done = arguments[0];
+        const { context, mono } = premix.player.state;
+        const splitter = context.createChannelSplitter(2);
+        const both = context.createGain();  // two ears, as the device has them
+        Object.assign(both, { channelCount: 2, channelCountMode: 'explicit' });
+        mono.connect(both).connect(splitter);
+        const ears = [0, 1].map((side) => {
+          const ear = context.createAnalyser();
+          splitter.connect(ear, side);
+          return ear;
+        });
+        setTimeout(() => {
+          const [left, right] = ears.map((ear) => {
+            const heard = new Float32Array(ear.fftSize);
+            ear.getFloatTimeDomainData(heard);
+            return heard;
+          });
+          mono.disconnect(both);
+          done([Math.max(...left.map(Math.abs)), Math.max(...left.map((value, n) => Math.abs(value - right[n])))]);
+        }, 400);
+    """
+    loud, different = browser.execute_async_script(apart)
+    assert loud > 0.0 and different > 0.1 * loud
+    browser.find_element("id", "mono").click()
+    loud, different = browser.execute_async_script(apart)
+    assert loud > 0.0 and different <= 1e-6 * loud
+
+
+def test_a_passage_is_looped(browser: Any, page: Path) -> None:
+    """From where it was said to where it was said, whatever plays, until it is taken back."""
+    _open(browser, page)
+    _play(browser)
+    state = "premix.player.state"
+    browser.execute_script("premix.player.go(1.0);")
+    browser.find_element("id", "loop-from").click()
+    browser.execute_script("premix.player.go(1.6);")
+    browser.find_element("id", "loop-to").click()
+    from_s, to_s = browser.execute_script(f"return {state}.loop;")
+    assert 1.0 <= from_s < 1.3 and from_s + 0.2 < to_s < 2.0
+    _wait(browser, f"{state}.sound !== null")
+    ends = browser.execute_script(f"return {state}.sound.sources.map((one) => [one.loopStart, one.loopEnd, one.loop]);")
+    assert ends and all(end == [pytest.approx(from_s), pytest.approx(to_s), True] for end in ends)
+    places = []
+    for _ in range(20):
+        places.append(browser.execute_script("return premix.player.position();"))
+        time.sleep(0.07)
+    assert all(from_s <= place < to_s for place in places)
+    assert any(after < before for before, after in pairwise(places)), "it began anew"
+    off = browser.find_element("id", "loop-off")
+    assert off.text.startswith("No loop (0:01.")
+    off.click()
+    assert browser.execute_script(f"return {state}.loop;") == [0, 5] and not off.is_displayed()
+
+
+def test_a_place_that_cannot_be_heard_is_shown_and_stops(browser: Any, troubled: OnDisk) -> None:
+    """Beyond the stretch of the clips; playing begins where they begin."""
+    _open(browser, troubled.page)
+    _play(browser)
+    browser.execute_script("premix.player.go(70.5);")
+    assert not browser.execute_script("return premix.player.playing();")
+    assert browser.find_element("id", "position-text").text == "1:10.50"
+    browser.find_element("id", "play").click()
+    _wait(browser, "premix.player.playing()")
+    start, shown = browser.execute_script(
+        "return [premix.listening.start, Number(document.getElementById('position').value)];"
+    )
+    assert start <= shown < start + 8.0 < 70.0
 
 
 def test_the_keyboard_alone_is_enough(browser: Any, page: Path) -> None:

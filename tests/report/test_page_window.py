@@ -7,7 +7,7 @@ import soundfile
 
 from premix.model.gate import Riff
 from premix.model.song import Song
-from premix.report.gate_pictures import key_level_db, room_levels_dbfs
+from premix.report.gate_pictures import gate_pictures, key_level_db, room_levels_dbfs
 from premix.report.pictures import mixed_performances
 from premix.report.window import Window, attack_window, busiest_window, clearest_attack
 from tests.report.conftest import OnDisk, without_riffs
@@ -73,6 +73,35 @@ def test_the_key_that_is_drawn_is_the_one_that_is_gated(rendered: OnDisk) -> Non
     wanted = np.array([edge for span in riff.spans for edge in span])
     assert edges.shape == wanted.shape
     assert np.abs(edges - wanted).max() < 0.03 + SECONDS / points
+
+
+def test_the_levels_that_the_gate_follows_are_drawn_through_time(rendered: OnDisk) -> None:
+    """Loud level, threshold and floor as the records have them, where a verse is softer than what follows; the words
+    name the threshold's range."""
+    run = rendered.run
+    mic = run.song.performances[0].rooms[0]
+    assert mic.room.levels is not None
+    count = len(mic.room.levels.at_s)
+    step = np.where(np.arange(count) < count // 2, -15.0, 0.0)
+    moved = {
+        name: tuple(np.asarray(getattr(mic.room.levels, name)) + step) for name in ("loud_db", "floor_db", "opens_db")
+    }
+    levels = replace(mic.room.levels, **moved)
+    first = replace(
+        run.song.performances[0],
+        mics=tuple(
+            replace(m, room=replace(m.room, levels=levels)) if m.name == mic.name else m
+            for m in run.song.performances[0].mics
+        ),
+    )
+    song = replace(run.song, performances=(first, *run.song.performances[1:]))
+    picture = next(gate_pictures(replace(run, song=song)))
+    assert "the floor around and the threshold" in picture.text
+    lines = {line.get_label(): line for line in picture.draw().axes[0].lines}
+    for label, values in (("loud around", levels.loud_db), ("threshold", levels.opens_db), ("floor", levels.floor_db)):
+        times, drawn = lines[label].get_xdata(), lines[label].get_ydata()
+        wanted = np.interp(times, levels.at_s, values) - first.riff.loud_db
+        np.testing.assert_allclose(drawn, np.maximum(wanted, -80.0), atol=1e-9)
 
 
 def test_the_room_is_drawn_as_it_was_recorded_and_as_it_left_the_gate(rendered: OnDisk) -> None:

@@ -85,7 +85,7 @@ def drums_and_bass(seed: int, seconds: float, rate: int) -> FloatArray:
 
 
 def make_mix(folder: Path, tracks: Mapping[tuple[str, str], Path], desk: Desk, target: Path, *, seed: int = 0) -> Path:
-    """Mix the tracks, by (performance, mic), into `target` with the suffix of the desk; folder: for what lies between."""
+    """Mix tracks, by (performance, mic), into `target` with the suffix of the desk; folder: for what lies between."""
     rate = soundfile.info(str(next(iter(tracks.values())))).samplerate
     guitars = folder / "guitars.wav"
     _ffmpeg(list(tracks.values()), _sum_of(tracks, desk), guitars)

@@ -282,5 +282,5 @@ function startPlayer(data) {
   showVersions();
   showVolume();
   show();
-  return { position, playing, go, state: now };
+  return { position, playing, go, votes, state: now };
 }

@@ -68,9 +68,11 @@ function startTimeLine(data) {
     tellPlace(seconds);
   }
 
+  /* A click goes there; the arrow keys then go on in hundredths of a second. */
   lanes.forEach((lane) => lane.addEventListener("click", (event) => {
     const box = lane.getBoundingClientRect();
     go((data.seconds * (event.clientX - box.left)) / box.width);
+    (at("position") || at("place")).focus({ preventScroll: true });
   }));
   at("place")?.addEventListener("input", () => go(Number(at("place").value)));
   at("position")?.addEventListener("input", () => { moved = true; }, true);
