@@ -15,6 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from premix.alignment.kernel import MIN_QUIET_FRAMES
+from premix.alignment.level_steps import LevelStep, level_steps, step_findings
+from premix.alignment.steadiness import CHANGES
 from premix.arrays import BoolArray, ComplexArray, FloatArray
 from premix.audio.bands import band_slices
 from premix.measures.pooled import BANDS, MIDDLE, ROUGH_DB, ROUGH_RAD, own_bands, wrapped
@@ -36,13 +38,21 @@ CHUNK_BYTES = 8_000_000
 
 
 def with_set_up(song: Song) -> Song:
-    """The song with the print of every performance that holds enough riff to tell something."""
+    """The song with the print of every performance that holds enough riff to tell something, and preamps that were
+    touched in it told."""
     heard: dict[str, list[float]] = {}
     for mic in song.judged:
         if mic.decision.refusal is None and mic.decision.arrival_samples is not None:
             heard.setdefault(mic.name, []).append(mic.decision.arrival_samples)
     usual = {name: statistics.median(delays) for name, delays in heard.items()}
-    return replace(song, performances=tuple(replace(p, set_up=_print_of(song, p, usual)) for p in song.performances))
+    found = [_print_of(song, performance, usual) for performance in song.performances]
+    prints = tuple(replace(p, set_up=own) for p, (own, _) in zip(song.performances, found, strict=True))
+    known = frozenset(finding.subject for finding in song.findings if finding.slug in CHANGES)
+    steps = (
+        step_findings(p.name, p.reference, own, len(p.judged) - 1, known)
+        for p, (_, own) in zip(song.performances, found, strict=True)
+    )
+    return replace(song, performances=prints).tell(*(finding for own in steps for finding in own))
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,25 +72,34 @@ class Stretches:
             yield cross - own_cross, power - own_power
 
 
-def _print_of(song: Song, performance: Performance, usual: Mapping[str, float]) -> SetUpPrint | None:
+_Printed = tuple[SetUpPrint | None, list[LevelStep]]
+
+
+def _print_of(song: Song, performance: Performance, usual: Mapping[str, float]) -> _Printed:
     windows, mics = performance.windows, performance.judged
     if windows is None or len(mics) < 2 or performance.reference not in windows.mics:
-        return None
+        return None, []
     reference = windows.mics.index(performance.reference)
     if reference not in performance.spectra.partners:
-        return None
+        return None, []
     played = _played(windows)
     if len(played) < LEAST_STRETCHES:
-        return None
+        return None, []
     stretches = _stretches(performance, windows, reference, played)
     per = windows.window_frames
     riff = windows.levels_db >= windows.riff_db
-    return SetUpPrint(
+    others = {m: mic for m, mic in enumerate(mics) if m != reference}
+    found = [_mic_print(song, mic, m, stretches, usual) for m, mic in others.items()]
+    own = SetUpPrint(
         performance=performance.name,
         reference=performance.reference,
         riff_s=round(windows.frame_s * int(sum(riff[w * per : (w + 1) * per].sum() for w in played)), 3),
-        mics=tuple(_mic_print(song, mic, m, stretches, usual) for m, mic in enumerate(mics) if m != reference),
+        mics=tuple(mic for mic, _ in found),
     )
+    parts = np.array_split(np.array(played), len(stretches.cross))
+    starts_s = windows.start_s + windows.window_s * np.array([part[0] for part in parts])
+    levels = {mic.mic: series for mic, series in found if mic.coherence is not None}
+    return own, level_steps(levels, {mic.name: mic.role for mic in mics}, starts_s)
 
 
 def _played(windows: Windows) -> list[int]:
@@ -145,8 +164,11 @@ class _Response:
     coherence: FloatArray
 
 
-def _mic_print(song: Song, mic: Mic, m: int, stretches: Stretches, usual: Mapping[str, float]) -> MicPrint:
-    """usual: where the alignment has heard each mic in any performance."""
+def _mic_print(
+    song: Song, mic: Mic, m: int, stretches: Stretches, usual: Mapping[str, float]
+) -> tuple[MicPrint, FloatArray]:
+    """The print, and (J) the mic's level in each stretch in dB. usual: where the alignment has heard each mic in any
+    performance."""
     omega = 2.0 * np.pi * stretches.freqs_hz / song.rate
     known = _known(mic, m, stretches, omega, usual.get(mic.name))
     heard = _heard_at(song, m, stretches, omega) if known is None else known
@@ -158,11 +180,13 @@ def _mic_print(song: Song, mic: Mic, m: int, stretches: Stretches, usual: Mappin
         off -= off.mean(axis=0)
     used = (whole.coherence >= MIN_COHERENCE) & np.isfinite(off).all(axis=0)
     if used.sum() < 2:
-        return _unknown(mic)
+        return _unknown(mic), np.zeros(len(parts))
+    each = (_response(c, p, m, stretches, omega * heard) for c, p in zip(stretches.cross, stretches.power, strict=True))
+    levels = np.array([_DB * float(np.median((one.log - whole.log).real[used])) for one in each])
     # What stretches left out say of the error: (J - 1) / J of the sum of squares.
     scale = NOTES * np.sqrt((len(parts) - 1) / len(parts))
     off = scale * np.where(used, off, 0.0)
-    return _told(song, mic, (heard, known is not None), whole, off, used)
+    return _told(song, mic, (heard, known is not None), whole, off, used), levels
 
 
 def _told(

@@ -177,6 +177,7 @@ def document(batch: Batch) -> dict[str, Any]:
             "songs": rows_of(batch),
             "match": matching
             and {"target_lufs": matching.target_lufs, "trims_db": matching.trims_db, "kept": matching.kept},
+            "setups": batch.drifts,
             "findings": batch.told,
         }
     )

@@ -202,6 +202,7 @@ def manifest(rendered: Rendered) -> Manifest:
         mono_without_centre=_mono(rendering.stereo_without_centre),
         onset_spread=rendering.onset_spread,
         takes=rendering.takes,
+        lean=rendering.lean,
         level=rendering.level,
         trim_db=rendering.trim_db,
         extra_trim_db=rendering.extra_trim_db,

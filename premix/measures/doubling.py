@@ -88,6 +88,11 @@ class TakeCorrelation:
             spectra = whole[:, : len(self._cross)].T
             self._cross += weight * spectra[:, :, None] * spectra[:, None, :].conj()
 
+    def powers(self) -> tuple[FloatArray, FloatArray]:
+        """(F) frequencies in Hz and (S, F) powers of the stems, up to 5 kHz."""
+        freqs_hz = np.arange(len(self._cross), dtype=np.float64) * (self._rate / self._spectra.size)
+        return freqs_hz, np.asarray(np.einsum("fss->sf", self._cross).real, np.float64)
+
     def pairs(self) -> tuple[TakePair, ...]:
         """Every pair of performances that both hold sound."""
         found = (self._pair(a, b) for a, b in combinations(range(len(self._performances)), 2))

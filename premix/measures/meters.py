@@ -109,6 +109,10 @@ class RenderMeters:
     def take_pairs(self) -> tuple[TakePair, ...]:
         return self._takes.pairs() if self._takes is not None else ()
 
+    def stem_powers(self) -> tuple[FloatArray, FloatArray] | None:
+        """(F) Hz and (S, F) powers of the performances' stems; None of fewer than two."""
+        return self._takes.powers() if self._takes is not None else None
+
     def stereo_measures(self) -> tuple[StereoMeasures, StereoMeasures]:
         """The guitar bus's stereo picture with and without the centre."""
         return self._stereo[GUITARS].result(), self._stereo[WITHOUT_CENTRE].result()

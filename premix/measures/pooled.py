@@ -133,7 +133,7 @@ def _fitting(
         np.abs(values - np.median(values, axis=0)) / errors[:, common]
         for values, errors in ((levels[:, common], level_errors), (phases[:, common], phase_errors))
     ]
-    fits = np.median(np.concatenate(far, axis=1), axis=1) < ODD
+    fits = np.max([np.quantile(own, 0.75, axis=1) for own in far], axis=0) < ODD
     return fits if fits.sum() * 2 > len(fits) else np.ones_like(fits)
 
 

@@ -9,10 +9,12 @@ from typing import Literal, Protocol
 
 from premix.errors import DeliveryError, Finding, Problem
 from premix.measures.doubling import onset_spread, same_take_findings
+from premix.measures.lean import lean_of, side_gains
 from premix.measures.meters import GUITARS, WITHOUT_CENTRE, RenderMeters
 from premix.mixdown.plan import linear_sums, proved
 from premix.mixdown.render import Mixed, Progress, Sink, render
 from premix.model.mix import (
+    Lean,
     LevelReached,
     Matched,
     MatchedTake,
@@ -104,8 +106,16 @@ def _rendering(plan: MixPlan, meters: RenderMeters, files: tuple[WrittenFile, ..
         room_quiet=mixed.quiet,
         onset_spread=_onset_spread(plan),
         takes=meters.take_pairs(),
+        lean=_lean(plan, meters),
         hashes=mixed.hashes,
     )
+
+
+def _lean(plan: MixPlan, meters: RenderMeters) -> Lean | None:
+    powers = meters.stem_powers()
+    if powers is None:
+        return None
+    return lean_of(*powers, *side_gains(plan, [p.performance for p in plan.performances]))
 
 
 @dataclass(frozen=True, slots=True)

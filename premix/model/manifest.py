@@ -14,7 +14,7 @@ from premix.errors import Problem
 from premix.model.alignment import BandEfficiency, DelayParts, MicDecision, MicShare
 from premix.model.findings import FindingEntry
 from premix.model.gate import Span
-from premix.model.mix import ChainFile, LevelReached, MonoEntry, OnsetSpread, PartKind, TakePair
+from premix.model.mix import ChainFile, Lean, LevelReached, MonoEntry, OnsetSpread, PartKind, TakePair
 from premix.model.set_up import SetUp
 from premix.model.song import RecipeEntry
 from premix.model.tracks import DiMatch, Hum, RollCall
@@ -228,6 +228,7 @@ class Manifest:
     mono_without_centre: MonoEntry | None = None
     onset_spread: tuple[OnsetSpread, ...] = ()
     takes: tuple[TakePair, ...] = ()
+    lean: Lean | None = None
     balance: Literal["in_files", "in_sheet"] = "in_sheet"
     level: LevelReached | None = None
     trim_db: float

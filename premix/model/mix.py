@@ -55,6 +55,23 @@ class TakePair:
     coherence: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Lean:
+    """How the left side differs from the right in dB by third octave; positive: the left is louder.
+
+    rms_db: over the bands. worst_hz, worst_db: the band that differs most. heavier: the side that is louder as a whole,
+    by whole_db. bands_db: at centres_hz; None where a side holds nothing.
+    """
+
+    rms_db: float
+    worst_hz: float
+    worst_db: float
+    heavier: Literal["left", "right", "even"]
+    whole_db: float
+    centres_hz: tuple[float, ...]
+    bands_db: tuple[float | None, ...]
+
+
 PartKind = Literal["stem", "room", "bus", "guitar_bus", "aligned_mic", "di"]
 
 
@@ -317,7 +334,7 @@ class Rendering:
 
     trim_db: the common trim that was applied (0: none). extra_trim_db: the part of it that was asked for, so that
     songs sit together; the rest keeps the files under the ceiling. hashes: of the samples of the tracks that were to be
-    proved, by 'performance/mic'.
+    proved, by 'performance/mic'. lean: of the left side against the right; None where there are not two.
     """
 
     files: tuple[WrittenFile, ...]
@@ -330,6 +347,7 @@ class Rendering:
     extra_trim_db: float = 0.0
     level: LevelReached | None = None
     hashes: tuple[tuple[str, str], ...] = ()
+    lean: Lean | None = None
 
 
 @dataclass(frozen=True, slots=True)

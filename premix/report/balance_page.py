@@ -17,7 +17,7 @@ from premix.model.settings import CENTRE_BUS
 from premix.model.song import Mic, Song
 from premix.recipe.balance_layer import LAYER_MARK
 from premix.report.balance_matrix import MOST_GATED, matrix_of
-from premix.report.html_page import SCRIPTS, Page, script_safe
+from premix.report.html_page import Page, script_safe
 from premix.report.listening import Listening, Player, Source, Version, Voice, clip_rate, make_listening
 from premix.report.song_players import MixStream
 from premix.report.window import SECONDS, Window, busiest_window, fullest_window
@@ -140,7 +140,7 @@ def write_balance_page(
         None,
         song.rate,
         {"sections": _SECTIONS, "song": song.name},
-        (*SCRIPTS, "balance.js"),
+        ("player.js", "page.js", "balance.js"),
         ("page.css", "balance.css"),
     )
     left = most_bytes - page.size(base=data | {"passages": []}, balance="") - 4 * len(sheet)

@@ -22,7 +22,7 @@ from premix.report.listening import Listening
 MOST_BYTES = 12_000_000
 """A page stays below 12 MB: it opens at once and fits into a mail."""
 _FOLDER = Path(__file__).parent / "templates"
-SCRIPTS = ("player.js", "time_line.js", "page.js")
+_SCRIPTS = ("player.js", "time_line.js", "page.js")
 """In this order, as one: what they define, then what begins it all."""
 
 
@@ -38,7 +38,7 @@ class Page:
     document: Manifest | ComparisonManifest | Drift | dict[str, Any] | None
     rate: int
     facts: dict[str, Any]
-    scripts: tuple[str, ...] = SCRIPTS
+    scripts: tuple[str, ...] = _SCRIPTS
     styles: tuple[str, ...] = ("page.css",)
 
     def size(self, **more: Any) -> int:

@@ -3,13 +3,14 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 import soundfile
 
 from premix.model.gate import Riff
 from premix.model.song import Song
 from premix.report.gate_pictures import gate_pictures, key_level_db, room_levels_dbfs
 from premix.report.pictures import mixed_performances
-from premix.report.window import Window, attack_window, busiest_window, clearest_attack, fullest_window
+from premix.report.window import Window, attack_window, busiest_window, clearest_attack, fullest_window, window_around
 from tests.report.conftest import OnDisk, without_riffs
 from tests.report.songs import RATE, RIFF, SECONDS
 
@@ -59,6 +60,12 @@ def test_a_stretch_stays_inside_the_song(rendered: OnDisk) -> None:
     """The busiest passage may be the last one."""
     window = busiest_window(_song(rendered, (1.0, 2.0), (98.0, 98.5), (98.8, 99.0), (99.2, 99.5)), 12.0)
     assert window.start + window.frames <= 10_000 and window.start + window.frames > 9_950
+
+
+@pytest.mark.parametrize(("at_s", "start"), [(50.0, 4_600), (1.0, 0), (99.9, 9_200), (0.0, 0)])
+def test_a_place_stands_in_the_middle_as_far_as_the_song_reaches(rendered: OnDisk, at_s: float, start: int) -> None:
+    """100 s at 100 Hz, 8 s shown."""
+    assert window_around(at_s, _song(rendered), 8.0) == Window(start, 800)
 
 
 def test_the_attack_is_found_in_the_reference_mic(rendered: OnDisk) -> None:
