@@ -58,7 +58,7 @@ def read_mix(path: Path, rate: int, scratch: Path) -> MixSamples:
                 piece = file.read(_PIECE, "float32", always_2d=True)
                 last = len(piece) < _PIECE
                 made = piece if stream is None else stream.resample_chunk(piece, last=last)
-                made = made.reshape(len(made), -1)
+                made = made.reshape(-1, file.channels)
                 made = np.nan_to_num(made, nan=0.0, posinf=0.0, neginf=0.0)
                 np.ascontiguousarray(np.broadcast_to(made, (len(made), 2)), np.float32).tofile(out)
                 frames += len(made)

@@ -126,7 +126,7 @@ def solve(shared: Shared, layout: Layout, start: Gains, *, rounds: int = ROUNDS,
 
         at = np.concatenate((gains.mics, gains.places.ravel())) / scale
         found = minimize(
-            cost, at, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": steps, "ftol": 1e-11}
+            cost, at, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": steps, "ftol": 1e-9, "gtol": 1e-7}
         )
         gains = _gains(found.x * scale, layout)
         gains = replace(gains, equaliser=_cost(shared, layout, gains, weights)[2])
@@ -155,7 +155,7 @@ def _cost(shared: Shared, layout: Layout, gains: Gains, weights: FloatArray) -> 
     factors = equaliser(energy, cross)
     steps = np.diff(factors)
     value = float(
-        (energy * np.abs(factors) ** 2 - 2.0 * (factors.conj() * cross).real).sum()
+        (weights * shared.mix.sum(axis=0) + energy * np.abs(factors) ** 2 - 2.0 * (factors.conj() * cross).real).sum()
         + (np.abs(steps) ** 2).sum() / STEP_SD**2
         + (np.abs(factors - 1.0) ** 2).sum() / HEIGHT_SD**2
     )

@@ -312,7 +312,8 @@ def _show_render(outcome: Outcome, out: Path) -> None:
     page = next((path for path in outcome.manifest.written if path.endswith("_report.html")), None)
     last += f"; to read on: {out / page}" if page else ""
     left = show.screen().lines - rows - show.rows_of(last)
-    show.kinds(grouped(song.findings), max(left, LEAST_KINDS))
+    told = [finding for finding in song.findings if finding.slug != "track-unused-files"]  # the roll-call says it
+    show.kinds(grouped(told), max(left, LEAST_KINDS))
     if outcome.delivered:
         show.say(last)
 

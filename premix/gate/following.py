@@ -258,6 +258,6 @@ def _lead(level: FloatArray, clear: BoolArray) -> int:
         longest = int(np.diff(np.flatnonzero(np.concatenate(([True], ~before, [True])))).max()) - 1
         stands_out = top >= level[:k].max() + STANDS_OUT_DB and 2 * np.count_nonzero(before) <= k
         by_chance = longest < SHORT and top >= level[:k][before].max(initial=-np.inf) + HEARD_DB
-        if stands_out or (by_chance and top >= level[max(0, k - 3) : k].min() + RISES_DB):
+        if stands_out or (by_chance and top >= level[k - 1] + STANDS_OUT_DB):
             return k
     return 0

@@ -106,11 +106,15 @@ _MOST_NAMED = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """One thing of a kind: what it is about, what was seen there, and where in the song, if it has a place."""
+    """One thing of a kind: what it is about, what was seen there, and where in the song, if it has a place.
+
+    size: how bad it is beside the others of its kind, larger is worse.
+    """
 
     subject: str
     message: str
     at_s: float | None = None
+    size: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,7 +157,9 @@ class FindingEntry:
         """In one line: 'hum on 8 tracks, worst right/ribbon: 50 Hz at -58.0 dBFS, 19 dB under the track'."""
         if self.count == 1:
             return f"{self.subject}: {self.message}"
-        return f"{self.kind or self.slug}: {self.whom}, worst {self.subject}: {self.brief or self.message}"
+        graded = len({seen.size for seen in self.each}) > 1
+        which = "worst" if graded else "such as"
+        return f"{self.kind or self.slug}: {self.whom}, {which} {self.subject}: {self.brief or self.message}"
 
 
 def grouped(findings: Iterable[Finding]) -> tuple[FindingEntry, ...]:
@@ -189,5 +195,5 @@ def _entry(own: Sequence[Finding]) -> FindingEntry:
         count=len(own),
         at_s=min(places, default=None),
         brief=worst.brief,
-        each=tuple(Seen(subject=f.subject, message=f.message, at_s=f.at_s) for f in ordered),
+        each=tuple(Seen(subject=f.subject, message=f.message, at_s=f.at_s, size=f.size) for f in ordered),
     )

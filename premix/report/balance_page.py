@@ -140,7 +140,7 @@ def write_balance_page(
         None,
         song.rate,
         {"sections": _SECTIONS, "song": song.name},
-        ("player.js", "balance.js"),
+        ("player.js", "page.js", "balance.js"),
         ("page.css", "balance.css"),
     )
     left = most_bytes - page.size(base=data | {"passages": []}, balance="") - 4 * len(sheet)

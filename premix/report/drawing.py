@@ -206,11 +206,17 @@ def legend(axes: Any, columns: int, left: float = 0.21) -> None:
         return
     box, width_in = axes.get_position(), axes.figure.get_figwidth()
     room_in = (0.99 - box.x0 - left * box.width) * width_in
-    each_in = [_HANDLE_IN + _LETTER_IN * len(label) for label in labels]
-    columns = min(columns, len(labels))
-    while columns > 1 and columns * max(each_in) > room_in and sum(each_in) / len(each_in) * columns > 0.9 * room_in:
-        columns -= 1
+    columns = legend_columns(labels, columns, room_in)
     axes.legend(loc="lower left", bbox_to_anchor=(left, 1.0), ncols=columns, borderaxespad=0.0, columnspacing=1.4)
+
+
+def legend_columns(labels: Sequence[str], most: int, room_in: float) -> int:
+    """How many columns of a legend fit into a width."""
+    each_in = [_HANDLE_IN + _LETTER_IN * len(label) for label in labels]
+    columns = min(most, len(labels))
+    while columns > 1 and sum(max(each_in[n::columns]) for n in range(columns)) > room_in:
+        columns -= 1
+    return columns
 
 
 def svg(figure: Any) -> str:

@@ -16,8 +16,8 @@ from premix.model.settings import Gate
 from premix.model.song import Mic, Performance, Song
 from premix.report.drawing import NOTHING, colour, legend, panels, written
 from premix.report.pictures import Picture, bare_mix, mixed_performances
-from premix.report.window import Window, busiest_window
-from premix.units import gain_to_db, ms_to_samples, s_to_samples
+from premix.report.window import Window, busiest_window, window_around
+from premix.units import gain_to_db, ms_to_samples
 
 SECONDS = 8.0
 """So much of the song is drawn: single stops can still be told apart."""
@@ -71,9 +71,7 @@ def _window(song: Song, room: RoomGate) -> Window:
     if not room.lost:
         return busiest_window(song, SECONDS)
     on, off = max(room.lost, key=lambda span: span[1] - span[0])
-    length = min(song.frames, round(s_to_samples(SECONDS, song.rate)))
-    start = round(s_to_samples(0.5 * (on + off), song.rate)) - length // 2
-    return Window(min(max(start, 0), song.frames - length), length)
+    return window_around(0.5 * (on + off), song, SECONDS)
 
 
 def _picture(shown: _Shown) -> Picture:

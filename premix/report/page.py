@@ -27,7 +27,7 @@ from premix.report.pictures import Picture, drawn, in_figures, save_pictures
 from premix.report.set_up import mic_rows, set_up_pictures
 from premix.report.song_players import MOST_PERFORMANCES, groups_of, players_of, sources_of
 from premix.report.trail_pictures import CHANGES, trail_pictures
-from premix.report.window import SECONDS, busiest_window
+from premix.report.window import SECONDS, busiest_window, window_around
 from premix.units import clock, gain_to_db, samples_to_s
 
 SUBJECTS: dict[str, Callable[[Rendered], Iterator[Picture]]] = {
@@ -95,7 +95,8 @@ def write_report(rendered: Rendered, document: Manifest, path: Path, *, most_byt
         "pictures": {subject: _shown(subject, made) for subject, made in pictures.items()}
     }
     page = Page("song.html", document, rendered.song.rate, facts)
-    listening = _listening(rendered, most_bytes - page.size(left_out=left_out), path.parent)
+    at_s = next((entry.at_s for entry in document.findings if entry.at_s is not None), None)
+    listening = _listening(rendered, at_s, most_bytes - page.size(left_out=left_out), path.parent)
     page.write(path, listening, left_out=[*left_out, *_not_heard(rendered, listening)])
     return Report(path, tuple(picture for made in pictures.values() for picture in made))
 
@@ -112,8 +113,11 @@ def pictures_of(rendered: Rendered) -> tuple[dict[str, list[Picture]], list[str]
     return made, left_out
 
 
-def _listening(rendered: Rendered, most_bytes: int, folder: Path) -> Listening:
+def _listening(rendered: Rendered, at_s: float | None, most_bytes: int, folder: Path) -> Listening:
+    """What is heard: around the place of the costliest finding that has one, else where most happens."""
     plan, window = rendered.plan, busiest_window(rendered.song, SECONDS)
+    if at_s is not None:
+        window = window_around(at_s, rendered.song, SECONDS)
     groups = groups_of(plan)
     players = players_of(plan, groups)
     return make_listening(sources_of(plan, groups, players), players, window, plan.rate, most_bytes, folder)

@@ -20,6 +20,7 @@ from premix.report.drawing import (
     colour,
     frequency_axis,
     legend,
+    legend_columns,
     panels,
     series,
     spoken,
@@ -221,7 +222,7 @@ def _phase_picture(against: Sequence[tuple[str, list[Against]]]) -> Picture:
     rows = []
     for mic, own in against:
         for name, key, digits in _CURVES:
-            pool = _pool(own, key)
+            pool = pooled(own, key)
             cells = [NOTHING if np.isnan(pool[0][b]) else written(float(pool[0][b]), digits) for b in octaves]
             rows.append((f"{mic}, {name}", *cells))
     return Picture(
@@ -248,7 +249,7 @@ def _middle_off(own: Sequence[Against]) -> float:
     return -1.0 if np.isnan(values).all() else float(np.nanmedian(values))
 
 
-def _pool(own: Sequence[Against], key: str) -> tuple[FloatArray, FloatArray, FloatArray]:
+def pooled(own: Sequence[Against], key: str) -> tuple[FloatArray, FloatArray, FloatArray]:
     """(middle, lowest, highest) by band; phases are taken around their own mean direction, so that 179 and -179 degrees
     are two degrees apart."""
     values = np.array([getattr(one, key) for one in own])
@@ -262,11 +263,16 @@ def _pool(own: Sequence[Against], key: str) -> tuple[FloatArray, FloatArray, Flo
     return middle, middle + pool.low - pool.middle, middle + pool.high - pool.middle
 
 
+_LEGEND_LEFT, _LEGEND_IN = 0.32, 3.1
+"""Where the legend begins beside its title, and the width that is left for it."""
+
+
 def _draw_phases(against: Sequence[tuple[str, list[Against]]]) -> Any:
-    figure, axes = panels([1.0, 1.0, 0.65], width_in=HALF_IN, top_in=0.48, between_in=0.34)
+    rows = -(-len(against) // legend_columns([mic for mic, _ in against], len(against), _LEGEND_IN))
+    figure, axes = panels([1.0, 1.0, 0.65], width_in=HALF_IN, top_in=0.16 + 0.17 * rows, between_in=0.34)
     for (mic, own), (ink, dash) in zip(against, series(len(against) + 1)[1:], strict=True):
         for panel, (_, key, _) in zip(axes, _CURVES, strict=True):
-            middle, low, high = _pool(own, key)
+            middle, low, high = pooled(own, key)
             panel.fill_between(CENTRES_HZ, low, high, color=ink, alpha=0.25, linewidth=0)
             panel.plot(CENTRES_HZ, middle, color=ink, linestyle=dash, label=mic)
     for panel, title in zip(axes, ("phase as recorded", "phase aligned"), strict=False):
@@ -275,5 +281,5 @@ def _draw_phases(against: Sequence[tuple[str, list[Against]]]) -> Any:
     axes[2].set(ylim=(-0.03, 1.03), yticks=(0, 0.5, 1))
     axes[2].set_title("coherence")
     frequency_axis(axes[2], CENTRES_HZ[0] / 1.1, CENTRES_HZ[-1] * 1.1)
-    legend(axes[0], len(against), left=0.32)
+    legend(axes[0], len(against), left=_LEGEND_LEFT)
     return figure

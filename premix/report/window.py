@@ -56,6 +56,13 @@ def busiest_stretch(played: Sequence[Span], frames: int, rate: int, seconds: flo
     return Window(round(s_to_samples(float(starts[np.argmax(counts)]), rate)), length)
 
 
+def window_around(at_s: float, song: Song, seconds: float) -> Window:
+    """The stretch with a place in its middle, as far as the song reaches."""
+    length = min(song.frames, round(s_to_samples(seconds, song.rate)))
+    start = round(s_to_samples(at_s, song.rate)) - length // 2
+    return Window(min(max(start, 0), song.frames - length), length)
+
+
 def fullest_window(song: Song, seconds: float) -> Window:
     """The stretch in which most is played, all performances together; ends and ties as `busiest_window` has them."""
     length = round(s_to_samples(seconds, song.rate))

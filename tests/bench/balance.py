@@ -160,7 +160,7 @@ def costs(top: Path, runs: int = 3) -> dict[str, Any]:
         "align": [*premix, "align", str(recipe), str(tracks)],
         "render": [*premix, "render", str(recipe), str(tracks), "--out", str(top / "out"), "--force", "--fresh"],
         "balance --like": [*premix, "balance", str(recipe), str(tracks), "--like", str(mix)],
-        "balance --out": [*premix, "balance", str(recipe), str(tracks), "--out", str(top / "page"), "--force"],
+        "balance --out": [*premix, "balance", str(recipe), str(tracks), "--out", str(top / "page.html")],
     }
     return {name: medians(found).cpu_s for name, found in interleaved(commands, runs).items()}
 
@@ -199,18 +199,19 @@ def main() -> None:
     parser.add_argument("--only", choices=["right", "wrong", "cost"])
     parser.add_argument("--folder", type=Path, help="where sessions are kept for the next run")
     options = parser.parse_args()
-    document: dict[str, Any] = json.loads(RESULTS.read_text("utf-8")) if RESULTS.exists() else {}
+    found: dict[str, Any] = {}
     with tempfile.TemporaryDirectory(prefix="premix-balance-") as temporary:
         top = options.folder or Path(temporary)
         top.mkdir(parents=True, exist_ok=True)
         if options.only != "cost":
             made = sessions(top)
             if options.only != "wrong":
-                document["right"] = list(right_files(top, made, options.mixes))
+                found["right"] = list(right_files(top, made, options.mixes))
             if options.only != "right":
-                document["wrong"] = list(wrong_files(top, made, options.wrong))
+                found["wrong"] = list(wrong_files(top, made, options.wrong))
         if options.only in (None, "cost"):
-            document["cpu_s"] = costs(top)
+            found["cpu_s"] = costs(top)
+    document = (json.loads(RESULTS.read_text("utf-8")) if RESULTS.exists() else {}) | found
     document |= {"versions": versions(), "figures": summary(document)}
     RESULTS.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
     for name, value in document["figures"].items():

@@ -33,6 +33,12 @@ def test_one_entry_a_kind_with_all_it_concerns_and_the_worst() -> None:
     assert entry.hint == REMEDIES["track-hum"]
 
 
+def test_where_none_is_worse_one_is_an_example() -> None:
+    """Two files left out: neither is worse."""
+    (entry,) = grouped([LEFT_OUT, replace(LEFT_OUT, subject="left")])
+    assert entry.line() == "left out: no file: right/ribbon, left, such as right/ribbon: left out"
+
+
 def test_a_kind_of_one_is_told_as_it_was_seen() -> None:
     """With its place in the song."""
     (entry,) = grouped([JUMPS])

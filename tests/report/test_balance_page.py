@@ -2,6 +2,7 @@
 
 import base64
 import json
+import re
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from premix.errors import DeliveryError, RecipeError
 from premix.measures.loudness import LoudnessMeter
 from premix.pipeline import balance_page, render
 from tests.outside_tools import AXE_CORE
@@ -118,7 +120,8 @@ def _delivered(balanced: Balanced, recipe: Path, name: str, sheet: str) -> Float
     out = recipe.with_name(f"{name}-out")
     outcome = render(recipe, balanced.tracks, out, settings=("deliver.bits=32",), sheet=alignment)
     (guitars,) = (file for file in outcome.manifest.files if file.part == "guitars")
-    return np.asarray(read(out / guitars.path)) * 10.0 ** (-outcome.manifest.trim_db / 20.0)
+    untrimmed: FloatArray = read(out / guitars.path) * 10.0 ** (-outcome.manifest.trim_db / 20.0)
+    return untrimmed
 
 
 def _base(browser: Any) -> dict[str, Any]:
@@ -182,6 +185,38 @@ def _figures_hold(browser: Any, wanted: FloatArray) -> None:
     shift = np.array(told["curve"]) - found_db
     heard = np.array(told["curve"]) > max(told["curve"]) - 40.0
     assert np.abs(shift - np.median(shift))[heard].max() < 0.05
+
+
+def test_a_stretch_that_is_asked_for_is_the_only_passage(rendered: OnDisk, tmp_path: Path) -> None:
+    """And one that is none is refused before a page is there; so is a place where something else lies."""
+    page = tmp_path / "page.html"
+    balance_page(rendered.recipe, rendered.tracks, page, span_s=(1.0, 2.5))
+    (text,) = re.findall(r'id="balance">(.*)</script>', page.read_text("utf-8"))
+    (passage,) = json.loads(text)["passages"]
+    assert (passage["start"], passage["seconds"]) == (1.0, 1.5)
+    balance_page(rendered.recipe, rendered.tracks, tmp_path, span_s=(1.0, 2.0))
+    assert len(list(tmp_path.glob("*_balance.html"))) == 1
+    for span_s in ((2.0, 1.0), (-1.0, 2.0), (1.0, 99.0)):
+        with pytest.raises(RecipeError, match="is no stretch of this song"):
+            balance_page(rendered.recipe, rendered.tracks, tmp_path / "none.html", span_s=span_s)
+    assert not (tmp_path / "none.html").exists()
+    (tmp_path / "other.html").write_text("<p>mine</p>")
+    with pytest.raises(DeliveryError, match="something else is there"):
+        balance_page(rendered.recipe, rendered.tracks, tmp_path / "other.html")
+    assert (tmp_path / "other.html").read_text() == "<p>mine</p>"
+    assert sorted(path.name for path in tmp_path.iterdir() if path.name.startswith(".")) == []
+
+
+def test_chains_behind_the_mics_and_a_width_limit_are_said(rendered: OnDisk, tmp_path: Path) -> None:
+    """What the page cannot play is told on it; a width that a limit gives is fixed once anything is changed."""
+    settings = ("buses.left.chain=[polarity]", "guitar_bus.width={mono_fold_db: -2}")
+    song, page = balance_page(rendered.recipe, rendered.tracks, tmp_path / "page.html", settings=settings)
+    text = page.read_text("utf-8")
+    assert "The chains of performances, buses and guitar bus are not heard here" in text
+    (data,) = re.findall(r'id="balance">(.*)</script>', text)
+    assert json.loads(data)["limited"] is True
+    (told,) = [f for f in song.findings if f.slug == "width-kept"]
+    assert told.message.startswith(f"{json.loads(data)['width']:.4f} ")
 
 
 def test_nothing_set_gives_no_lines_and_the_recipes_own_sound(browser: Any, balanced: Balanced) -> None:

@@ -113,7 +113,7 @@ def test_the_time_line_is_read_with_the_keyboard(browser: Any, troubled: OnDisk)
 
 
 def test_a_finding_leads_to_its_place(browser: Any, troubled: OnDisk) -> None:
-    """The jump's place is a button in what needs you; the cursor goes there, and the lane is marked there."""
+    """The jump's place is a button in what needs you; it can be heard, and cursor and mark are there."""
     _open(browser, troubled.page)
     (button,) = [
         one for one in browser.find_elements("css selector", ".needs button.go") if one.text.startswith("0:41")
@@ -121,6 +121,7 @@ def test_a_finding_leads_to_its_place(browser: Any, troubled: OnDisk) -> None:
     assert abs(float(button.get_attribute("data-at")) - JUMP_S) < 0.5
     button.click()
     assert browser.find_element("id", "here").text.startswith("0:41.")
+    assert browser.execute_script("return premix.player.state.outside;") is None
     marks = browser.execute_script(
         "return [...document.querySelectorAll('svg.lane')].map((lane) => [...lane.querySelectorAll('circle title')]"
         ".map((title) => title.textContent));"

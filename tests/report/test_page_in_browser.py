@@ -95,18 +95,23 @@ def test_the_page_loads_alone(
 
 
 @pytest.mark.tools("axe-core")
-@pytest.mark.parametrize(("width", "dark"), [(1200, False), (400, True)], ids=["wide-light", "narrow-dark"])
-@pytest.mark.parametrize("which", ["page", "comparison"])
+@pytest.mark.parametrize(
+    ("width", "dark"), [(1200, False), (1200, True), (400, True)], ids=["wide-light", "wide-dark", "narrow-dark"]
+)
+@pytest.mark.parametrize("which", ["page", "comparison", "trouble"])
 def test_everyone_can_use_the_page(
-    browser: Any, rendered: OnDisk, compared: Compared, which: str, width: int, dark: bool
+    browser: Any, rendered: OnDisk, compared: Compared, troubled: OnDisk, which: str, width: int, dark: bool
 ) -> None:
     """No violation of WCAG 2.2 AA or of axe's best practices, the caution open or not; no sideways scrolling.
 
     What is inside of a picture is left out: it is presentational there, and the picture's text speaks for it.
     """
-    _open(browser, {"page": rendered.page, "comparison": compared.page}[which], width=width, dark=dark)
+    pages = {"page": rendered.page, "comparison": compared.page, "trouble": troubled.page}
+    _open(browser, pages[which], width=width, dark=dark)
     assert browser.execute_script("return document.documentElement.scrollWidth;") <= width
     browser.execute_script(AXE_CORE.read_text("utf-8"))
+    assert _violations(browser) == []
+    browser.execute_script("document.querySelectorAll('details').forEach((one) => { one.open = true; });")
     assert _violations(browser) == []
     browser.find_element("id", "play").click()
     assert browser.execute_script("return document.getElementById('caution').open;")

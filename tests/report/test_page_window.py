@@ -3,13 +3,14 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 import soundfile
 
 from premix.model.gate import Riff
 from premix.model.song import Song
 from premix.report.gate_pictures import gate_pictures, key_level_db, room_levels_dbfs
 from premix.report.pictures import mixed_performances
-from premix.report.window import Window, attack_window, busiest_window, clearest_attack
+from premix.report.window import Window, attack_window, busiest_window, clearest_attack, fullest_window, window_around
 from tests.report.conftest import OnDisk, without_riffs
 from tests.report.songs import RATE, RIFF, SECONDS
 
@@ -28,6 +29,27 @@ def test_the_busiest_stretch_has_the_most_starts_and_stops(rendered: OnDisk) -> 
     assert busiest_window(song, 12.0) == Window(5_975, 1_200)
 
 
+def test_the_fullest_stretch_is_where_most_is_played(rendered: OnDisk) -> None:
+    """One long passage wins over four short ones; of two passages the pause between them is in it."""
+    song = _song(rendered, (1.0, 3.0), (4.0, 5.0), (6.0, 7.0), (30.0, 45.0), (60.0, 61.0))
+    window = fullest_window(song, 12.0)
+    assert window.start >= 3_000 and window.start + window.frames <= 4_500
+    assert fullest_window(_song(rendered, (1.0, 3.0), (20.0, 26.0), (28.0, 34.0)), 12.0) == Window(2_200, 1_200)
+
+
+def test_the_fullest_stretch_is_what_counting_finds(rendered: OnDisk) -> None:
+    """Against every start on a grid of 10 ms, over spans of a random riff: nothing played more is passed over."""
+    rng = np.random.default_rng(3)
+    edges = np.cumsum(rng.uniform(0.3, 4.0, 30))
+    spans = [(float(on), float(off)) for on, off in zip(edges[::2], edges[1::2], strict=True)]
+
+    def played(start_s: float) -> float:
+        return sum(max(0.0, min(off, start_s + 12.0) - max(on, start_s)) for on, off in spans)
+
+    window = fullest_window(_song(rendered, *spans), 12.0)
+    assert played(window.start / 100.0) > max(played(0.01 * at) for at in range(8_800)) - 0.03
+
+
 def test_a_short_song_is_heard_whole(rendered: OnDisk) -> None:
     """And a song in which nothing plays from its begin."""
     assert busiest_window(_song(rendered, (1.0, 2.0), frames=800), 12.0) == Window(0, 800)
@@ -38,6 +60,12 @@ def test_a_stretch_stays_inside_the_song(rendered: OnDisk) -> None:
     """The busiest passage may be the last one."""
     window = busiest_window(_song(rendered, (1.0, 2.0), (98.0, 98.5), (98.8, 99.0), (99.2, 99.5)), 12.0)
     assert window.start + window.frames <= 10_000 and window.start + window.frames > 9_950
+
+
+@pytest.mark.parametrize(("at_s", "start"), [(50.0, 4_600), (1.0, 0), (99.9, 9_200), (0.0, 0)])
+def test_a_place_stands_in_the_middle_as_far_as_the_song_reaches(rendered: OnDisk, at_s: float, start: int) -> None:
+    """100 s at 100 Hz, 8 s shown."""
+    assert window_around(at_s, _song(rendered), 8.0) == Window(start, 800)
 
 
 def test_the_attack_is_found_in_the_reference_mic(rendered: OnDisk) -> None:
