@@ -181,7 +181,7 @@ def test_commands_print_what_the_readme_shows(
         (tmp_path / name).symlink_to(TOP / name)
     monkeypatch.chdir(tmp_path)
     words, *shown = block.splitlines()
-    assert run([*shlex.split(words)[1:], *(["--no-report"] if "render" in words else [])]) == 0
+    assert run(shlex.split(words)[1:]) == 0
     printed = iter(capsys.readouterr().err.splitlines())
     assert [line for line in shown if not any(line == told for told in printed)] == []
     assert len(shown) > 1
