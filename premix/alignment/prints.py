@@ -270,8 +270,8 @@ def _heard_at(song: Song, m: int, stretches: Stretches, omega: FloatArray) -> fl
 
 def _response(cross: ComplexArray, power: FloatArray, m: int, stretches: Stretches, turn: FloatArray) -> _Response:
     """Mean of each third octave's bins, weighed by their coherence squared, with the phase `turn` (F) put on."""
-    reference = np.maximum(power[stretches.reference], 1e-300)
-    coherence = np.clip(np.abs(cross[m]) ** 2 / (np.maximum(power[m], 1e-300) * reference), 0.0, 1.0)
+    reference = np.maximum(power[stretches.reference], 1e-150)
+    coherence = np.clip(np.abs(cross[m]) ** 2 / (np.maximum(power[m], 1e-150) * reference), 0.0, 1.0)
     response = cross[m] * np.exp(1j * turn) / reference
     logs, means = np.full(len(BANDS), np.nan, np.complex128), np.zeros(len(BANDS))
     for b, part in enumerate(band_slices(stretches.freqs_hz, BANDS)):

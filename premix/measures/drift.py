@@ -9,10 +9,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from premix.measures.moves import SURE, Comparison, Statement, compared
+from premix.measures.moves import SURE, Comparison, Statement, compared, pooled_shifts
 from premix.measures.pooled import pooled_print
-from premix.model.set_up import SetUp, SetUpPrint
+from premix.model.set_up import SetUp, SetUpPrint, Shift
 
+MOST_POOLED = 12
+"""So many songs since the last change are put together; more would know little more."""
 Songs = Sequence[tuple[str, SetUp | None]]
 """Each song's name and set-up; None: it tells nothing."""
 
@@ -84,10 +86,12 @@ def drift_of(songs: Songs, temperatures_c: Mapping[str, float] | None = None) ->
         return None
     known = temperatures_c or {}
     stretch, changes = [same[0]], list[Change]()
-    against_first = [Comparison(shifts=(), statements=())]
+    against_first: list[tuple[Shift, ...]] = [()]
     for name, setup in same[1:]:
         since = stretch[-1][0]
-        now = compared(_together([s for _, s in stretch]), stretch[0][1], setup, _temperatures(known, since, name))
+        now = compared(
+            _together([s for _, s in stretch[-MOST_POOLED:]]), stretch[0][1], setup, _temperatures(known, since, name)
+        )
         told_of = [_change(name, statement) for statement in now.statements]
         changes += [*told_of, *_come_and_gone(name, now)]
         lasting = [s for s in now.statements if not s.performances and s.kind != "swapped"]
@@ -96,7 +100,8 @@ def drift_of(songs: Songs, temperatures_c: Mapping[str, float] | None = None) ->
             [*stretch, (name, setup)] if not now.statements and fits else stretch if not lasting else [(name, setup)]
         )
         first = same[0]
-        against_first.append(compared(_together([first[1]]), first[1], setup, _temperatures(known, first[0], name)))
+        thermometer = _temperatures(known, first[0], name)
+        against_first.append(pooled_shifts(_together([first[1]]), first[1], setup, thermometer))
     return Drift(
         reference=reference,
         songs=tuple(name for name, _ in same),
@@ -144,14 +149,14 @@ def _come_and_gone(song: str, now: Comparison) -> list[Change]:
     ]
 
 
-def _mics(same: Sequence[tuple[str, SetUp]], against_first: Sequence[Comparison]) -> tuple[MicDrift, ...]:
+def _mics(same: Sequence[tuple[str, SetUp]], against_first: Sequence[tuple[Shift, ...]]) -> tuple[MicDrift, ...]:
     first = same[0][1].pooled
     assert first is not None, "the first song tells something"
     found = []
     for mic in first.mics:
         points = [DriftPoint(song=same[0][0], moved_mm=0.0, moved_within_mm=0.0, level_db=0.0, level_within_db=0.0)]
         for (name, _), now in zip(same[1:], against_first[1:], strict=True):
-            shift = next((shift for shift in now.shifts if shift.mic == mic.mic), None)
+            shift = next((shift for shift in now if shift.mic == mic.mic), None)
             figures: tuple[float | None, ...] = (None,) * 4
             if shift is not None:
                 figures = tuple(

@@ -163,10 +163,11 @@ def _set_up(field: str, error: str) -> Readings:
 
     def readings(song: Song, rendering: Rendering) -> list[Reading]:
         setup = set_up_of(song)
-        if setup is None or setup.pooled is None:
+        if (setup is None or setup.pooled is None) and not song.against_approved:
             return [("the set-up", None)]
         found: list[Reading] = []
-        for label, shift in (*_between(setup), *((shift.mic, shift) for shift in song.against_approved)):
+        between = [] if setup is None else _between(setup)
+        for label, shift in (*between, *((shift.mic, shift) for shift in song.against_approved)):
             size, within = abs(getattr(shift, field)), SURE * getattr(shift, error)
             found.append((label, size if size > within else 0.0))
         return found or [("the set-up", 0.0)]

@@ -134,6 +134,18 @@ def compared(
     return Comparison(shifts=whole.shifts, statements=tuple(told), missing=missing, new=new)
 
 
+def pooled_shifts(
+    base: SetUpPrint, base_setup: SetUp, setup: SetUp, temperatures_c: tuple[float, float] | None = None
+) -> tuple[Shift, ...]:
+    """Every mic of a song as a whole against a base print, the air taken out; its performances are not asked."""
+    if setup.pooled is None or setup.pooled.reference != base.reference:
+        return ()
+    home = curves_of(base, base_setup)
+    put_right, _ = unswapped(home, curves_of(setup.pooled, setup))
+    base_c = base_setup.temperature_c if temperatures_c is None else temperatures_c[0]
+    return _alone(home, put_right, base_c, temperatures_c).shifts
+
+
 def _pooled(prints: Sequence[SetUpPrint], setup: SetUp) -> SetUpPrint | None:
     return pooled_print(prints, setup.centres_hz, setup.rate, setup.temperature_c)
 

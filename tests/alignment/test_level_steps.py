@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from premix.alignment.level_steps import LevelStep, level_steps, step_findings
@@ -12,10 +13,11 @@ from tests.rigs.faults import shifted, spliced
 from tests.rigs.sessions import write_song
 
 RATE, SECONDS = 48000, 16.0
-STARTS_S = np.arange(12) * 1.3
+FloatArray = npt.NDArray[np.float64]
+STARTS_S: FloatArray = np.arange(12, dtype=np.float64) * 1.3
 
 
-def noise(seed: int, db: float = 0.03) -> np.ndarray:
+def noise(seed: int, db: float = 0.03) -> FloatArray:
     return db * np.random.default_rng(seed).standard_normal(12)
 
 
@@ -34,7 +36,7 @@ def test_steady_levels_have_none() -> None:
 
 
 def test_a_mic_that_is_gone_and_a_short_song_are_told_elsewhere() -> None:
-    gone = -40.0 * (np.arange(12) >= 6)
+    gone: FloatArray = np.where(np.arange(12) >= 6, -40.0, 0.0)
     assert level_steps({"ribbon": gone}, {"ribbon": "close"}, STARTS_S) == []
     assert level_steps({"ribbon": gone[4:8]}, {"ribbon": "close"}, STARTS_S[:4]) == []
 

@@ -63,9 +63,9 @@ def test_levels_and_phases_are_those_of_the_impulse_responses(setup: SetUp, name
     heard = responses(3, STEADY)
     size = 1 << 17
     one, other = (np.fft.rfft(heard[mic], size) for mic in ("dynamic", name))
-    freqs = np.fft.rfftfreq(size, 1.0 / RATE)
+    freqs: FloatArray = np.asarray(np.fft.rfftfreq(size, 1.0 / RATE), np.float64)
     mic = mic_of(setup, name)
-    edges = np.arange(30.0, 7000.0, 8 * RATE / 16384)
+    edges: FloatArray = np.arange(30.0, 7000.0, 8 * RATE / 16384, dtype=np.float64)
     turned = other * one.conj() * np.exp(2j * np.pi * freqs / RATE * (mic.delay_samples or 0.0))
     cross, own, reference = (in_bins(v, freqs, edges) for v in (turned, np.abs(other) ** 2, np.abs(one) ** 2))
     weight = (np.abs(cross) ** 2 / (own * reference)).real ** 2

@@ -10,6 +10,7 @@ from premix.messages import REMEDIES
 from premix.model.alignment import BandEfficiency, Efficiency
 from premix.model.gate import OPEN, RoomGate
 from premix.model.mix import Part, PartKind, PartMeasures, Rendering, RoomQuiet, StereoMeasures, WrittenFile
+from premix.model.set_up import Shift
 from premix.model.settings import Limits
 from premix.model.song import Mic, Song
 from premix.model.tracks import LeftOut, RollCall
@@ -31,7 +32,16 @@ def song(limits: Settings, found: Settings = FOUND) -> Song:
     made = with_decisions(song_from(recipe_of(mics, tuple(EFFICIENCIES), limits=limits)), found)
     made = made.with_mics(lambda mic: replace(mic, room=gated(mic)) if mic.is_room else mic)
     made = replace(made, roll_call=RollCall(5, 6, (LeftOut("right_a", "sub", "right_a_sub.*"),)))
-    return with_efficiencies(made, EFFICIENCIES)
+    return with_efficiencies(replace(made, against_approved=AGAINST_APPROVED), EFFICIENCIES)
+
+
+AGAINST_APPROVED = (
+    Shift(
+        mic="ribbon", role="close", path_mm=290.0, moved_mm=-3.0, moved_error_mm=0.1, level_db=0.5, level_error_db=0.02
+    ),
+    # More, but its error explains it.
+    Shift(mic="room", role="room", path_mm=2900.0, moved_mm=9.0, moved_error_mm=3.0, level_db=2.0, level_error_db=0.6),
+)
 
 
 def gated(mic: Mic) -> RoomGate:
@@ -77,6 +87,8 @@ ON_THE_LIMIT = {
     "room_quiet_db": (20.0, 20.1, "right_a/room"),
     "refused_mics": (1, 0, "left_a/ribbon"),
     "moved_mics": (1, 0, "left_a/sub"),
+    "setup_moved_mm": (3.0, 2.9, "ribbon"),
+    "setup_level_db": (0.5, 0.4, "ribbon"),
     "left_out": (1, 0, "right_a/sub"),
 }
 
@@ -120,7 +132,7 @@ def test_no_limits_no_findings() -> None:
 def test_a_limit_that_cannot_be_measured_is_broken(field: str) -> None:
     """Nothing delivered, nothing aligned: one error each. Counts are the exception: no mic is no refused mic,
     and no room loses nothing."""
-    nobody = replace(song({field: ON_THE_LIMIT[field][0]}), performances=())
+    nobody = replace(song({field: ON_THE_LIMIT[field][0]}), performances=(), against_approved=())
     found = check_limits(nobody, NOTHING)
     if field in ("refused_mics", "moved_mics", "left_out", "room_lost_s"):
         assert found == ()

@@ -27,7 +27,7 @@ def with_mic(name: str, **changes: object) -> dict[str, Placed]:
 
 def with_all(**changes: float) -> dict[str, Placed]:
     """Every mic changed by the same."""
-    return {n: replace(m, **{k: getattr(m, k) + v for k, v in changes.items()}) for n, m in RIG.items()}  # type: ignore[arg-type]
+    return {n: replace(m, **{k: getattr(m, k) + v for k, v in changes.items()}) for n, m in RIG.items()}
 
 
 def test_steady_songs_say_nothing() -> None:
