@@ -113,11 +113,11 @@ def test_a_song_aligned_as_approved_says_who_agrees(album: Path, capsys: pytest.
 
 
 def test_a_song_too_short_to_tell_borrows_and_says_so(album: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Two seconds, of which one and a half is riff: no print, and the approved delays."""
+    """1.3 s, of which one is riff: no print, and the approved delays."""
     short, approved = album / "short", album / "out" / "01 Tidewater" / "manifest.json"
     for path in (album / "songs" / "02 Undertow").glob("*.wav"):
         samples, rate = soundfile.read(path)
-        write_track(short / path.name, samples[: 2 * rate], rate)
+        write_track(short / path.name, samples[: int(1.3 * rate)], rate)
     command = ["align", str(album / "house.yaml"), str(short), "--alignment", str(approved), "--json"]
     assert run(command) == 0
     told = json.loads(capsys.readouterr().out)

@@ -128,8 +128,9 @@ CELLS: dict[str, dict[str, Callable[[Any], str]]] = {
         ),
     },
     "setups": {
-        "steady songs": lambda d: f"{d['kinds']['steady']['songs'] - d['kinds']['steady']['named']} of "
-        f"{d['kinds']['steady']['songs']}",
+        "steady songs": lambda d: (
+            f"{d['kinds']['steady']['songs'] - d['kinds']['steady']['named']} of {d['kinds']['steady']['songs']}"
+        ),
         "mics moved by 2 to 20 mm": set_ups("moved"),
         "the reference moved": set_ups("reference"),
         "preamps turned": set_ups("preamp"),
