@@ -31,7 +31,7 @@ from premix.pipeline import Progress, prepare
 from tests.bench.machine import versions
 from tests.bench.processes import interleaved, medians
 from tests.bench.session import make_session
-from tests.bench.size import Size
+from tests.bench.size import Size, write_sized_recipe
 from tests.rigs.rough_mixes import Desk, drawn, drums_and_bass, make_mix
 
 RESULTS = Path(__file__).with_suffix(".json")
@@ -96,11 +96,12 @@ def errors_of(found: FoundBalance, desk: Desk) -> dict[str, Any]:
     }
 
 
-def right_files(top: Path, made: list[Session], count: int) -> Iterator[dict[str, Any]]:
-    """One mix after the other, session by session, as one preparation serves all mixes of its tracks."""
+def right_files(top: Path, made: list[Session], count: int, done: set[int]) -> Iterator[dict[str, Any]]:
+    """One mix after the other, session by session, as one preparation serves all mixes of its tracks; those that are
+    `done` are left out."""
     for number, session in enumerate(made):
         with prepare(RECIPE, session.folder) as ready:
-            for seed in range(number, count, len(made)):
+            for seed in sorted(set(range(number, count, len(made))) - done):
                 desk = drawn(np.random.default_rng([seed, 9]), MICS, PERFORMANCES)
                 mix = make_mix(top, session.tracks, desk, top / "right", seed=seed)
                 row = {"seed": seed, **errors_of(found_in(ready.song, mix, top), desk)}
@@ -144,14 +145,13 @@ def _backwards(mix: Path) -> Path:
     return mix.with_name("backwards.flac")
 
 
-def costs(top: Path, runs: int = 3) -> dict[str, Any]:
+def costs(top: Path, runs: int) -> dict[str, Any]:
     """CPU seconds of whole commands, 15 tracks of 4 minutes."""
     size = Size(240.0, 48_000, 3)
     tracks = top / "long"
     make_session(tracks, size)
     recipe = top / "long.yaml"
-    names = "".join(f"  {name}: {{bus: {'left' if n % 2 == 0 else 'right'}}}\n" for n, name in enumerate(size.names()))
-    recipe.write_text(f"format: 1\nextends: {RECIPE}\nperformances:\n{names}", encoding="utf-8")
+    write_sized_recipe(recipe, size)
     files = {(name, mic): tracks / f"{name}_{mic}.wav" for name in size.names() for mic in MICS}
     desk = drawn(np.random.default_rng(5), MICS, size.names())
     mix = make_mix(top, files, desk, top / "long_mix", seed=5)
@@ -196,7 +196,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--mixes", type=int, default=30)
     parser.add_argument("--wrong", type=int, default=WRONG)
+    parser.add_argument("--runs", type=int, default=3, help="of each command whose cost is told")
     parser.add_argument("--only", choices=["right", "wrong", "cost"])
+    parser.add_argument("--go-on", action="store_true", help="keep the mixes that the stored run has")
     parser.add_argument("--folder", type=Path, help="where sessions are kept for the next run")
     options = parser.parse_args()
     found: dict[str, Any] = {}
@@ -206,16 +208,31 @@ def main() -> None:
         if options.only != "cost":
             made = sessions(top)
             if options.only != "wrong":
-                found["right"] = list(right_files(top, made, options.mixes))
+                kept = _stored().get("right", []) if options.go_on else []
+                found["right"] = list(kept)
+                for row in right_files(top, made, options.mixes, {row["seed"] for row in kept}):
+                    found["right"].append(row)
+                    _store(found)
             if options.only != "right":
                 found["wrong"] = list(wrong_files(top, made, options.wrong))
         if options.only in (None, "cost"):
-            found["cpu_s"] = costs(top)
-    document = (json.loads(RESULTS.read_text("utf-8")) if RESULTS.exists() else {}) | found
+            found["cpu_s"] = costs(top, options.runs)
+    for name, value in _store(found)["figures"].items():
+        print(f"{name:24s} {value:.4g}")
+
+
+def _stored() -> dict[str, Any]:
+    """What is kept of earlier runs; nothing where there was none."""
+    found: dict[str, Any] = json.loads(RESULTS.read_text("utf-8")) if RESULTS.exists() else {}
+    return found
+
+
+def _store(found: dict[str, Any]) -> dict[str, Any]:
+    """Keep what was found, in the place of the same parts of earlier runs."""
+    document = _stored() | found
     document |= {"versions": versions(), "figures": summary(document)}
     RESULTS.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
-    for name, value in document["figures"].items():
-        print(f"{name:24s} {value:.4g}")
+    return document
 
 
 if __name__ == "__main__":

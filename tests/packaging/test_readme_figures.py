@@ -138,6 +138,15 @@ CELLS: dict[str, dict[str, Callable[[Any], str]]] = {
         "swapped names": set_ups("swapped"),
         "a top lost": set_ups("top"),
     },
+    "balance": {
+        "30 rough mixes": lambda d: f"{d['figures']['close_rms_db']:.2f} dB",
+        "the same: sub mic": lambda d: f"{d['figures']['sub_rms_db']:.2f} dB; {d['figures']['room_rms_db']:.2f} dB",
+        "the same: levels": lambda d: f"{d['figures']['levels_rms_db']:.2f} dB; {d['figures']['worst_pan']:.3f}",
+        "the same: least share": lambda d: f"{d['figures']['least_explained']:.2f}",
+        "files that are no mix": lambda d: f"{d['figures']['refused']} of {d['figures']['wrong']}",
+        "`premix balance --like`": lambda d: f"{d['figures']['like_against_render']:.2f} x",
+        "the page on top": lambda d: f"{d['figures']['page_over_align_s']:.1f} s",
+    },
     "mics": {
         "64 mics of one performance": lambda d: f"{d['figures'][1]['measured']:.0f} MB",
         "200 tracks in one song": lambda d: f"{max(f['measured'] for f in d['figures'][2:]):.0f} MB",

@@ -1,4 +1,3 @@
-
 /* The balance: what is set, the sound of it, what it makes of the sound, and the recipe's lines for it. */
 
 const dbOf = (power) => 10 * Math.log10(Math.max(power, 1e-30));
