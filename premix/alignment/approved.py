@@ -101,13 +101,17 @@ def _fate(name: str, approved: Approved, own: Song, base: SetUpPrint, found: Com
     changed = "".join(f"; {s.words()}" for s in found.statements if name in s.mics)
     severity: Severity = "warning" if changed else "info"
     shift = next((shift for shift in found.shifts if shift.mic == name), None)
-    sure = f"± {SURE * (known.delay_error_mm or 0.0):.1f} mm"
+    sure = _within(SURE * (known.delay_error_mm or 0.0))
     if shift is None or not shift.moved_error_mm < float("inf"):
         what = f"too little of it is heard to tell its place; the approved delay ({sure}) is taken"
         return _Fate(True, _finding("setup-borrowed", "warning", name, what))
-    here = f"{shift.moved_mm:+.1f} ± {SURE * shift.moved_error_mm:.1f} mm"
+    here = f"{shift.moved_mm:+.2f} {_within(SURE * shift.moved_error_mm)}"
     what = f"agrees with the approved set-up ({here}), whose delay ({sure}) is taken{changed}"
     return _Fate(True, _finding("setup-agrees", severity, name, what))
+
+
+def _within(mm: float) -> str:
+    return f"± {max(mm, 0.01):.{1 if mm >= 1.0 else 2}f} mm"
 
 
 def _moves(statement: Statement, name: str) -> bool:

@@ -29,6 +29,8 @@ LEAST_SPREAD_MM = 50.0
 MODES_MM = 0.6
 """Standard error of a sub mic a degree; simulated rooms."""
 MOST_DEGREES = 30.0
+FAR_MM = 1000.0
+"""A mic this far away tells the air's temperature nearly alone."""
 NEAREST_MM = 15.0
 """Nearer to a speaker no mic stands: so much can a move change its level."""
 
@@ -111,8 +113,10 @@ def compared(
     named: list[SetUpPrint] = []
     exchanged: list[Curves] = []
     swaps: dict[tuple[str, str], list[str]] = {}
-    for own in setup.performances:
-        put_right, pairs = unswapped(home, curves_of(own, setup))
+    curves = [(own, curves_of(own, setup)) for own in setup.performances]
+    elsewhere = tuple(pair for _, own in curves for pair in unswapped(home, own)[1])
+    for own, recorded in curves:
+        put_right, pairs = unswapped(home, recorded, elsewhere)
         for pair in pairs:
             swaps.setdefault(pair, []).append(own.performance or "")
         if not pairs:
@@ -304,13 +308,13 @@ def _warmer(shifts: Sequence[Shift], base_c: float) -> tuple[float, float]:
     else."""
     far = [s for s in shifts if abs(s.path_mm) >= LEAST_SPREAD_MM and s.role != "sub" and np.isfinite(s.moved_error_mm)]
     moved = [s for s in far if abs(s.moved_mm) > SURE * s.moved_error_mm]
-    if len(moved) < 3:
+    lead = max(moved, key=lambda s: abs(s.path_mm), default=None)
+    if lead is None or len(moved) < (2 if abs(lead.path_mm) > FAR_MM else 3):
         return 0.0, 0.0
     # What the furthest says most.
     weight = np.array([(s.path_mm / s.moved_error_mm) ** 2 for s in moved])
     share = float((weight * [s.moved_mm / s.path_mm for s in moved]).sum() / weight.sum())
-    lead = max(moved, key=lambda s: abs(s.path_mm))
-    share = lead.moved_mm / lead.path_mm if abs(lead.path_mm) > 1000.0 else share
+    share = lead.moved_mm / lead.path_mm if abs(lead.path_mm) > FAR_MM else share
     degrees = _degrees(share, base_c)
     if not 0.0 < abs(degrees) <= MOST_DEGREES:
         return 0.0, 0.0
@@ -319,7 +323,7 @@ def _warmer(shifts: Sequence[Shift], base_c: float) -> tuple[float, float]:
     still = sum(abs(s.moved_mm) > SURE * s.moved_error_mm for s in left if np.isfinite(s.moved_error_mm))
     common, within = _common(np.array([s.moved_mm for s in far]), SURE * np.array([s.moved_error_mm for s in far]))
     together = sum(abs(s.moved_mm - common) > np.hypot(SURE * s.moved_error_mm, within) for s in far)
-    if still >= min(len(moved) - 1, together + 1):
+    if still >= max(1, min(len(moved) - 1, together + 1)):
         return 0.0, 0.0
     return degrees, abs(_degrees(share + within_share, base_c) - degrees)
 

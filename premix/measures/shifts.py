@@ -152,7 +152,9 @@ def _shift(base: Curves, other: Curves, name: str, curve: Curve, temperature_c: 
         moved_mm=moved,
         moved_error_mm=float(np.linalg.norm([OF_NOTES[role] * mm * late_error_s, OF_MOVE[role] * moved, coloured])),
         level_db=level,
-        level_error_db=float(np.linalg.norm([level_error, LEAST_ERROR_DB, OF_LEVEL * level, LEVEL_OF_MOVE * moved])),
+        level_error_db=float(
+            np.linalg.norm([OF_NOTES[role] * level_error, LEAST_ERROR_DB, OF_LEVEL * level, LEVEL_OF_MOVE * moved])
+        ),
         top_db=top if top_error < np.inf else 0.0,
         top_error_db=top_error,
         colour_db=odd_db,
@@ -267,8 +269,13 @@ SWAP_SHARE, SWAP_GAIN = 0.7, 0.8
 """Two names are swapped where that makes prints this much more alike."""
 
 
-def unswapped(base: Curves, other: Curves) -> tuple[Curves, tuple[tuple[str, str], ...]]:
-    """The other print with every file under the name of its own mic, and the pairs that had each other's."""
+def unswapped(
+    base: Curves, other: Curves, known: Sequence[tuple[str, str]] = ()
+) -> tuple[Curves, tuple[tuple[str, str], ...]]:
+    """The other print with every file under the name of its own mic, and the pairs that had each other's.
+
+    known: pairs that are swapped in another performance of the song; here it is enough that nothing else fits better.
+    """
     pairs: list[tuple[str, str]] = []
     names = [base.reference, *(name for name in base.mics if name in other.mics)]
     now = unlike(base, other)
@@ -276,7 +283,8 @@ def unswapped(base: Curves, other: Curves) -> tuple[Curves, tuple[tuple[str, str
         free = [name for name in names if not any(name in pair for pair in pairs)]
         tried = [(unlike(base, other.exchanged(a, b)), a, b) for a, b in _pairs(free)]
         best = min(tried, default=(np.inf, "", ""))
-        if not (best[0] < SWAP_SHARE * now and now - best[0] > SWAP_GAIN):
+        share = 1.0 if best[1:] in known else SWAP_SHARE
+        if not (best[0] < share * now and now - best[0] > SWAP_GAIN):
             break
         now, other = best[0], other.exchanged(best[1], best[2])
         pairs.append((best[1], best[2]))

@@ -4,10 +4,11 @@ import json
 from pathlib import Path
 
 import pytest
+import soundfile
 
 from premix.cli.main import run
 from premix.delivery.documents import read_manifest
-from tests.rigs.sessions import write_recipe
+from tests.rigs.sessions import write_recipe, write_track
 
 SECONDS = "8"
 RECIPE = """\
@@ -109,6 +110,36 @@ def test_a_song_aligned_as_approved_says_who_agrees(album: Path, capsys: pytest.
         own = next(d for d in manifest.alignment if d.mic == "ribbon")
         further = own.delay_samples - lent["ribbon"]
         assert further == pytest.approx(5.0 / 343.2 * 48 if moved else 0.0, abs=0.1)
+
+
+def test_a_song_too_short_to_tell_borrows_and_says_so(album: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """1.3 s, of which one is riff: no print, and the approved delays."""
+    short, approved = album / "short", album / "out" / "01 Tidewater" / "manifest.json"
+    for path in (album / "songs" / "02 Undertow").glob("*.wav"):
+        samples, rate = soundfile.read(path)
+        write_track(short / path.name, samples[: int(1.3 * rate)], rate)
+    command = ["align", str(album / "house.yaml"), str(short), "--alignment", str(approved), "--json"]
+    assert run(command) == 0
+    told = json.loads(capsys.readouterr().out)
+    borrowed = [f for f in told["findings"] if f["slug"] == "setup-borrowed"]
+    assert {"condenser", "ribbon"} <= {subject for f in borrowed for subject in f["subjects"]}
+    lent = {d.mic: d.delay_samples for d in read_manifest(approved).alignment if d.performance == "left_a"}
+    for decision in told["alignment"]:
+        if decision["mic"] in ("condenser", "ribbon"):
+            assert decision["delay_samples"] == pytest.approx(lent[decision["mic"]], abs=0.2)
+
+
+def test_a_mic_that_the_approved_set_up_does_not_know(album: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It keeps its own delay, and is told."""
+    known = json.loads((album / "out" / "01 Tidewater" / "manifest.json").read_text("utf-8"))
+    for one in (known["setup"]["pooled"], *known["setup"]["performances"]):
+        one["mics"] = [mic for mic in one["mics"] if mic["mic"] != "ribbon"]
+    approved = album / "without.json"
+    approved.write_text(json.dumps(known), "utf-8")
+    song = str(album / "songs" / "02 Undertow")
+    assert run(["align", str(album / "house.yaml"), song, "--alignment", str(approved), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert [f["subject"] for f in told["findings"] if f["slug"] == "setup-new"] == ["ribbon"]
 
 
 def test_an_approved_render_of_another_reference_is_refused(album: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -66,6 +66,17 @@ def on_stems(d: Any) -> str:
     return f"{noise:.0f} dBFS; {changed[0]:.0f} dB, {changed[1]:.0f} dB"
 
 
+def set_ups(*kinds: str) -> Callable[[Any], str]:
+    """Of songs in which this was done: how many it was named in, alone, and how many sizes were within what is told."""
+
+    def cell(d: Any) -> str:
+        own = [d["kinds"][kind] for kind in kinds]
+        songs, named, read, held = (sum(kind[key] for kind in own) for key in ("songs", "named", "read", "held"))
+        return f"{named} of {songs}" + (f"; {held} of {read}" if read else "")
+
+    return cell
+
+
 THREADS = "premix render, 2 threads"
 PENDING = {"accuracy": {"78 takes with a room mic"}}
 """Rows whose figures the bench prints, but which its stored run is too old to hold: once it is run again, they are
@@ -115,6 +126,17 @@ CELLS: dict[str, dict[str, Callable[[Any], str]]] = {
         "peak memory": lambda d: (
             f"{program(d, 'premix render')['peak_mb']:.0f} MB; {program(d, THREADS)['peak_mb']:.0f} MB"
         ),
+    },
+    "setups": {
+        "steady songs": lambda d: (
+            f"{d['kinds']['steady']['songs'] - d['kinds']['steady']['named']} of {d['kinds']['steady']['songs']}"
+        ),
+        "mics moved by 2 to 20 mm": set_ups("moved"),
+        "the reference moved": set_ups("reference"),
+        "preamps turned": set_ups("preamp"),
+        "air 4 to 12 degrees": set_ups("air"),
+        "swapped names": set_ups("swapped"),
+        "a top lost": set_ups("top"),
     },
     "balance": {
         "30 rough mixes": lambda d: f"{d['figures']['close_rms_db']:.2f} dB",
