@@ -25,8 +25,6 @@ from premix.analysis.kept import Kept
 from premix.analysis.levels import look
 from premix.analysis.passes import Passes
 from premix.audio.reader import sample_hash
-from premix.audio.rough_mix import MixSamples, read_mix
-from premix.balance.found import balance_of
 from premix.delivery.against import Changes, Render, changes, is_approved
 from premix.delivery.documents import comparison_manifest, manifest, manifest_bytes, read_manifest
 from premix.delivery.file_names import document_name, file_names, variant_path
@@ -35,7 +33,7 @@ from premix.delivery.part_files import PartFiles, bytes_of
 from premix.delivery.scratch import scratch_folder, scratch_room
 from premix.delivery.track_sheet import write_track_sheet
 from premix.delivery.verify import KEPT
-from premix.delivery.whole import check_ours, write_text_file
+from premix.delivery.whole import write_text_file
 from premix.errors import Finding, Problem, RecipeError, RefusedError
 from premix.gate.rooms import decide_gates
 from premix.measures.limits import check_limits
@@ -44,17 +42,14 @@ from premix.mixdown.levelled import GUITAR_BUS, Take, render_levelled, render_ma
 from premix.mixdown.plan import parts_of, plan_mix, proved
 from premix.mixdown.widest import at_limit
 from premix.model.alignment import Sheet
-from premix.model.balance import FoundBalance
 from premix.model.manifest import ComparisonManifest, Manifest
 from premix.model.mix import MixPlan, Rendered
 from premix.model.song import Song
 from premix.model.tracks import TrackLook
 from premix.processors.chains import chain_paths, check_chains
-from premix.recipe.balance_layer import LAYER_MARK, balance_base, extends_from, found_lines, layer_text
 from premix.recipe.read import read_recipe, read_sheet
 from premix.recipe.record import MergedRecipe
 from premix.recipe.resolve import song_of, variants_of
-from premix.report.balance_page import check_page, opened, write_balance_page
 from premix.report.compare_page import write_compare_page
 from premix.report.page import missing_extra, write_report
 from premix.tracks.find import find_tracks
@@ -352,7 +347,7 @@ def compare(
             raise RecipeError(Problem("comparison-no-variants", where, "the recipe has no variants"))
         told = prepared.song.findings
         song = decide_gates(prepared.song)
-        planned = [_planned(decide_variant(song, variant), pool, progress) for variant in variants]
+        planned = [planned_mix(decide_variant(song, variant), pool, progress) for variant in variants]
         takes = [Take(variant, plan) for variant, (plan, _) in zip(variants, planned, strict=True)]
 
         widths = [
@@ -378,97 +373,6 @@ def compare(
             write_compare_page(song, document, package.folder, page)
         check_unchanged(song)
         return package.commit(document)
-
-
-def balance_like(
-    recipe: Path,
-    folder: Path,
-    like: Path,
-    *,
-    settings: Sequence[str] = (),
-    threads: int = 1,
-    sheet: Path | None = None,
-    allow_plug_ins: bool = False,
-    save: Path | None = None,
-    progress: Progress | None = None,
-) -> tuple[Song, FoundBalance, str]:
-    """The balance of a rough mix (the file `like`) of these tracks: the song, what was found, and the recipe's layer.
-
-    save: where the layer is written, too. Raises UserError where `like` is no mix of them.
-    """
-    progress = progress or Progress()
-    with scratch_folder() as scratch:
-        mixes: list[MixSamples] = []
-
-        def loaded(merged: MergedRecipe, song: Song) -> None:
-            if save is not None:
-                check_ours([save], LAYER_MARK)
-            mixes.append(read_mix(like, song.rate, scratch))
-
-        with prepare(
-            recipe,
-            folder,
-            settings=settings,
-            threads=threads,
-            sheet=sheet,
-            allow_plug_ins=allow_plug_ins,
-            progress=progress,
-            loaded=loaded,
-        ) as prepared:
-            song = prepared.song
-            found = balance_of(song, mixes[0], str(like), prepared.merged.recipe.guitar_bus.pan_law_db, progress)
-            words = f"{found.explained:.2f} of {like.name} explained by the tracks as {found.tracks}"
-            extends = extends_from(recipe, save) if save is not None else str(recipe)
-            text = layer_text(found_lines(prepared.merged, found), extends, words)
-            if save is not None:
-                write_text_file(save, text, LAYER_MARK)
-            return song.tell(*found.findings), found, text
-
-
-def balance_page(
-    recipe: Path,
-    folder: Path,
-    out: Path,
-    *,
-    span_s: tuple[float, float] | None = None,
-    settings: Sequence[str] = (),
-    threads: int = 1,
-    sheet: Path | None = None,
-    allow_plug_ins: bool = False,
-    progress: Progress | None = None,
-) -> tuple[Song, Path]:
-    """Write the page on which the song's balance is set by ear; gives the song and where the page is.
-
-    out: the page, or a folder that is there. span_s: the stretch that is heard, from and to; else two are chosen.
-    Raises UserError with what the user has to mend.
-    """
-    progress = progress or Progress()
-    places: list[Path] = []
-
-    def loaded(merged: MergedRecipe, song: Song) -> None:
-        places.append(out / document_name(song.name, "balance", "html") if out.is_dir() else out)
-        check_page(places[0])
-        if span_s is not None and not 0.0 <= span_s[0] < span_s[1] <= song.frames / song.rate:
-            what = f"{span_s[0]:g} to {span_s[1]:g} s is no stretch of this song of {song.frames / song.rate:.2f} s"
-            raise RecipeError(Problem("balance-span", "--from, --to", what))
-
-    with prepare(
-        recipe,
-        folder,
-        settings=settings,
-        threads=threads,
-        sheet=sheet,
-        allow_plug_ins=allow_plug_ins,
-        progress=progress,
-        loaded=loaded,
-    ) as prepared:
-        stop_if_refused(prepared.song)
-        song = decide_gates(prepared.song)
-        plan, told = _planned(song, None, progress)
-        base = balance_base(prepared.merged.recipe, recipe.name)
-        with scratch_folder() as scratch:
-            write_balance_page(song, plan, base, sheet_text(opened(song)), places[0], span_s=span_s, folder=scratch)
-        return song.tell(*told), places[0]
 
 
 def _named(recipe: RecipeLike, sheet: Path | None, expect: Path | None = None) -> dict[str, Path | None]:
@@ -511,7 +415,7 @@ def _render_files(
     song: Song, package: Package, pool: Executor | None, progress: Progress, extra_trim_db: float, kept: Kept
 ) -> Rendered:
     """Render every file that the recipe asks for into the package's folder."""
-    plan, told = _planned(song, pool, progress)
+    plan, told = planned_mix(song, pool, progress)
     plan = proved(plan, kept.taken)
     parts = parts_of(plan, song.deliver)
     names = file_names(parts, song.name, song.deliver.name, song.deliver.format)
@@ -534,7 +438,7 @@ def _render_files(
     return Rendered(song.tell(*told, *findings), plan, rendering)
 
 
-def _planned(song: Song, pool: Executor | None, progress: Progress) -> tuple[MixPlan, tuple[Finding, ...]]:
+def planned_mix(song: Song, pool: Executor | None, progress: Progress) -> tuple[MixPlan, tuple[Finding, ...]]:
     """The song's mix; where its width has to keep a limit, the song is mixed once to find it."""
     plan = plan_mix(song)
     if plan.guitar_bus.limit is not None:

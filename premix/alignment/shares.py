@@ -19,6 +19,8 @@ SPARE_DB = 0.5
 """A mic whose absence changes no band by more than this could be left out."""
 MOST_GAIN = 4.0
 """No other mic is turned up by more than 12 dB for one that is left out: it would lift its own noise and bleed."""
+NOTHING_LEFT_DB = -60.0
+"""A band that falls further is told as this: nothing is left of it."""
 _STEPS, _HALVINGS = 24, 6
 _DB = 10.0 / np.log(10.0)
 _LEAST_DB = -120.0
@@ -47,7 +49,8 @@ def _share(
     centres_hz: Sequence[float],
 ) -> MicShare:
     others = [other for other in range(len(mics)) if other != place]
-    gains, change_db = levelled_again(matrices, others)
+    gains, changes_db = levelled_again(matrices, others)
+    change_db = np.maximum(changes_db, NOTHING_LEFT_DB)
     own = zip(centres_hz, shares[:, place].tolist(), change_db.tolist(), strict=True)
     worst_db = float(change_db[np.argmax(np.abs(change_db))])
     return MicShare(

@@ -5,10 +5,10 @@ from typing import Unpack
 
 import click
 
+from premix.balancing import balance_like, balance_page
 from premix.cli import options, show
 from premix.errors import Exit, Problem, RecipeError
 from premix.model.balance import FoundBalance
-from premix.pipeline import balance_like, balance_page
 from premix.report.page import missing_extra
 
 

@@ -128,7 +128,7 @@ class BandEfficiency:
 class BandShare:
     """One mic in one third octave of its performance's sum. share: of the power; all mics together have 1, one that
     takes more away than it brings has less than 0. without_db: change of the band's level when the mic is left out and
-    the others are levelled again."""
+    the others are levelled again; -60 where nothing is left."""
 
     centre_hz: float
     share: float

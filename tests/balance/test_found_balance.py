@@ -11,11 +11,12 @@ import soundfile
 
 from premix.audio.gains import pan_gains
 from premix.balance.found import pan_of
+from premix.balancing import balance_like
 from premix.cli.main import run
 from premix.demo.session import write_demo
 from premix.errors import Exit, Finding, TracksError
 from premix.model.balance import FoundBalance
-from premix.pipeline import balance_like, render
+from premix.pipeline import render
 from tests.rigs.rough_mixes import Desk, drums_and_bass, make_mix
 from tests.rigs.sessions import DEMO_MICS, Song, manifest_of, write_recipe
 

@@ -194,6 +194,17 @@ def test_figures_in_the_text_are_the_benches_too() -> None:
         assert f"{shown} {found['median_db']:.2f} dB{wrong}" in text
 
 
+def test_the_page_is_as_long_and_as_large_as_it_is_said() -> None:
+    """Its time, size and length, and that they keep the bounds: 5 s, 12 MB, 5,000 px."""
+    short, long = stored("page")["pages"].values()
+    text = " ".join(README.split())
+    assert f"takes {short['cpu_s']:.1f} and {long['cpu_s']:.1f} s of CPU to make" in text
+    assert f"has {short['mb']:.1f} and {long['mb']:.1f} MB" in text
+    heights = (f"{round(page['px_at_1200'], -2):,}" for page in (short, long))
+    assert f"is {' and '.join(heights)} px long" in text
+    assert all(p["cpu_s"] <= 5.0 and p["mb"] <= 12.0 and p["px_at_1200"] <= 5000 for p in (short, long))
+
+
 def test_every_bench_that_is_named_is_there() -> None:
     """`python -m tests.bench.X` in README and DEVELOPERS.md, and the abbreviations beside it."""
     text = README + (TOP / "DEVELOPERS.md").read_text("utf-8")
@@ -212,7 +223,7 @@ def test_commands_print_what_the_readme_shows(
         (tmp_path / name).symlink_to(TOP / name)
     monkeypatch.chdir(tmp_path)
     words, *shown = block.splitlines()
-    assert run([*shlex.split(words)[1:], *(["--no-report"] if "render" in words else [])]) == 0
+    assert run(shlex.split(words)[1:]) == 0
     printed = iter(capsys.readouterr().err.splitlines())
     assert [line for line in shown if not any(line == told for told in printed)] == []
     assert len(shown) > 1

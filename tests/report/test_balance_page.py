@@ -11,9 +11,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from premix.balancing import balance_page
 from premix.errors import DeliveryError, RecipeError
 from premix.measures.loudness import LoudnessMeter
-from premix.pipeline import balance_page, render
+from premix.pipeline import render
 from tests.outside_tools import AXE_CORE
 from tests.report.conftest import OnDisk
 from tests.report.songs import RATE
