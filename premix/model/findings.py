@@ -195,5 +195,5 @@ def _entry(own: Sequence[Finding]) -> FindingEntry:
         count=len(own),
         at_s=min(places, default=None),
         brief=worst.brief,
-        each=tuple(Seen(subject=f.subject, message=f.message, at_s=f.at_s, size=f.size) for f in ordered),
+        each=tuple(Seen(subject=f.subject, message=f.message, at_s=f.at_s, size=float(f.size)) for f in ordered),
     )
