@@ -180,7 +180,7 @@ def verdict(document: Manifest) -> str:
         "limit{} broken": sum(entry.count for entry in told if entry.breaks_limit),
         "mic{} refused": sum(decision.refusal is not None for decision in document.alignment),
         "left out": len(roll.left_out) if roll else 0,
-        "moving in the song": sum(entry.count for entry in told if entry.slug in _MOVES),
+        "mic{} moving in the song": sum(entry.count for entry in told if entry.slug in _MOVES),
     }
     said = [f"{count} {word.format('s' * (count > 1))}" for word, count in counts.items() if count]
     slugs = {decision.refusal for decision in document.alignment} | _MOVES | {"track-left-out"}

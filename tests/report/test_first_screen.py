@@ -47,7 +47,7 @@ def screen(browser: Any, troubled: OnDisk, request: pytest.FixtureRequest) -> An
 def test_which_mic_was_left_out(screen: Any) -> None:
     """The one without a file, and the one that plays something else."""
     seen = _seen(screen)
-    assert "1 mic refused, 1 left out, 1 moving in the song" in seen
+    assert "1 mic refused, 1 left out, 1 mic moving in the song" in seen
     assert "left out: right/condenser" in seen
     assert "centre/condenser refused: hears something else" in seen
 

@@ -195,7 +195,7 @@ def test_a_limit_that_cannot_be_measured_does_not_hold(rendered: OnDisk) -> None
         ((), "In order, every mic is in its sum: {} files"),
         (("info gate-arrival-unknown",), "In order, every mic is in its sum: {} files"),
         (("warning track-hum",) * 3, "Done, 1 kind of finding to look at: {} files"),
-        (("warning alignment-jump", "warning track-hum"), "1 moving in the song, 1 more kind of finding: {} files"),
+        (("warning alignment-jump", "warning track-hum"), "1 mic moving in the song, 1 more kind of finding: {} files"),
         (
             ("error limit-mono-fold", "error limit-not-measured", "warning track-hum", "warning track-dc"),
             "2 limits broken, 2 more kinds of finding: {} files",
