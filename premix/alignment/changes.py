@@ -19,6 +19,9 @@ Kind = Literal["jump", "turned", "drift", "dropout"]
 PART_PRICE, SLOPE_PRICE = 40.0, 20.0
 """Squared standard deviations that a further part, or a slope, must save."""
 MIN_DRIFT_PPM = 0.2
+MIN_DRIFT_TIMES = {"close": 1.0, "sub": 2.0, "room": 1.0}
+"""A drift must go so many times as far as a jump to count: what few low notes say of a sub mic wanders by itself, and
+70 us are 4 degrees at 150 Hz."""
 MIN_SCATTER_S = {"close": 0.3e-6, "sub": 8e-6, "room": 2e-6}
 """Least scatter of a trail from stretch to stretch, by role; a few stretches do not show it."""
 MIN_LEVEL_DB = {"close": 1.5, "sub": 3.0, "room": 4.0}
@@ -94,7 +97,19 @@ def level_parts(trails: Trails, m: int, role: str) -> list[LevelPart]:
             parts[-1] = LevelPart(last.first, own.stop, last.db)
         else:
             parts.append(own)
-    return parts
+    return _without_short_ends(parts)
+
+
+def _without_short_ends(parts: list[LevelPart]) -> list[LevelPart]:
+    """The parts, but for those at the song's ends that are no longer than a window or two: these may hold one attack or
+    one tail, whose sound is another than the riff's."""
+    kept = list(parts)
+    for end in (0, -1):
+        if len(kept) > 1 and kept[end].stop - kept[end].first <= OUTERMOST:
+            del kept[end]
+    if len(kept) == 1 and len(parts) > 1:
+        return [LevelPart(parts[0].first, parts[-1].stop, kept[0].db)]
+    return kept
 
 
 def parts_of(trails: Trails, m: int, role: str, rate: int, spoiled: BoolArray | None = None) -> list[Part]:
@@ -123,7 +138,9 @@ def parts_of(trails: Trails, m: int, role: str, rate: int, spoiled: BoolArray | 
     ]
     turns = [int(signs[kept[i]]) for i, _ in cuts]
     signed = [Part(p.first, p.stop, p.delay, p.slope, sign) for p, sign in zip(parts, turns, strict=True)]
-    return _joined(_without_edges(signed, trails, least), trails.stretches, least)
+    # A room that goes astray in a window at the song's end was not moved there: nothing but its place is told of it.
+    ends = np.inf if role == "room" else EDGE * least
+    return _joined(_without_edges(signed, trails, ends), trails.stretches, least, MIN_DRIFT_TIMES[role] * least)
 
 
 def _noise(delays: FloatArray, signs: FloatArray, spreads: FloatArray, least: float) -> FloatArray:
@@ -199,21 +216,22 @@ def _line(first: int, stop: int, times: FloatArray, delays: FloatArray, noise: F
 
 
 def _without_edges(parts: list[Part], trails: Trails, least: float) -> list[Part]:
-    """The parts, but for those at the song's ends that are a window or two long and go less far than such can tell."""
+    """The parts, but for those at the song's ends that are a window or two long and go less far than `least`."""
     kept = list(parts)
     for end, beside in ((0, 1), (-1, -2)):
         if len(kept) > 1 and kept[end].stop - kept[end].first <= OUTERMOST:
             short, long = kept[end], kept[beside]
             at_s = trails.stretches[short.first].middle_s
-            if short.sign == long.sign and abs(short.delay - long.at(at_s, trails.stretches)) < EDGE * least:
+            if short.sign == long.sign and abs(short.delay - long.at(at_s, trails.stretches)) < least:
                 del kept[end]
     return kept
 
 
-def _joined(parts: list[Part], stretches: Sequence[Stretch], least: float) -> list[Part]:
-    """Parts that differ by less than counts put together, slopes that move by less left out."""
+def _joined(parts: list[Part], stretches: Sequence[Stretch], least: float, least_drift: float) -> list[Part]:
+    """Parts that differ by less than counts put together, slopes that move by less than `least_drift` left out."""
     steady = [
-        p if _moves(p, stretches, least) else Part(p.first, p.stop, _middle(p, stretches), 0.0, p.sign) for p in parts
+        p if _moves(p, stretches, least_drift) else Part(p.first, p.stop, _middle(p, stretches), 0.0, p.sign)
+        for p in parts
     ]
     joined: list[Part] = []
     for part in steady:

@@ -69,7 +69,8 @@ def test_align_tells_it_too(premix: Premix) -> None:
 def test_the_page_holds_the_sheet_and_prints_it_alone(out: Path) -> None:
     """Every fader, every mic, start, common gain and checksums; a button and a style for paper."""
     page = (out / "Tidewater_report.html").read_text("utf-8")
-    sheet = page[page.index('<section id="sheet">') : page.index('<section id="efficiency">')]
+    sheet = page[page.index('<section id="sheet">') :]
+    sheet = sheet[: sheet.index("</section>")]
     with (out / "Tidewater_faders.csv").open(encoding="utf-8", newline="") as file:
         faders = list(csv.DictReader(file))
     for row in faders:
