@@ -79,7 +79,7 @@ def test_the_page_holds_the_sheet_and_prints_it_alone(out: Path) -> None:
         assert f"{row['performance']}/{row['mic']}" in sheet and row["sha256"][:12] in sheet
     assert "common gain of every file" in sheet and "start: " in sheet
     assert 'id="print-sheet"' in sheet
-    assert ".sheet-alone section:not(#sheet)" in page and "#sheet { break-after: page; }" in page
+    assert ".sheet-alone section:not(#sheet)" in page and "#sheet { break-before: page; break-after: page; }" in page
 
 
 def test_a_start_time_is_told_as_time_and_in_samples(rendered_demo: RenderedDemo) -> None:
