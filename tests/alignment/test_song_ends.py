@@ -62,9 +62,9 @@ def test_a_room_astray_in_the_first_window_did_not_jump(role: Role, parts: int) 
     assert len(parts_of(trails(step(0, 1, 2_050.0), np.zeros(COUNT)), 0, role, RATE)) == parts
 
 
-@pytest.mark.parametrize("role", ["close", "sub"])
-def test_a_drift_goes_as_far_as_its_role_asks(role: Role) -> None:
-    least = MIN_DRIFT_TIMES[role] * MIN_CHANGE_S[role] * RATE
+@pytest.mark.parametrize(("role", "least_us"), [("close", 5.0), ("sub", 70.0)])
+def test_a_drift_goes_as_far_as_its_role_asks(role: Role, least_us: float) -> None:
+    least = 1e-6 * least_us * RATE
     for share, drifts in ((0.9, False), (1.3, True)):
         (part,) = parts_of(trails(np.linspace(0.0, share * least, COUNT), np.zeros(COUNT)), 0, role, RATE)
         assert bool(part.slope) is drifts
