@@ -101,12 +101,14 @@ def level_parts(trails: Trails, m: int, role: str) -> list[LevelPart]:
 
 
 def _without_short_ends(parts: list[LevelPart]) -> list[LevelPart]:
-    """The parts, but for those at the song's ends that are no longer than a window or two: these may hold one attack or
-    one tail, whose sound is another than the riff's."""
+    """The parts, but for those at the song's ends that are one window long, or two that are louder: these may hold one
+    attack or one tail, whose sound is another than the riff's, and where other mics are softer than ever."""
     kept = list(parts)
-    for end in (0, -1):
-        if len(kept) > 1 and kept[end].stop - kept[end].first <= OUTERMOST:
-            del kept[end]
+    for end, beside in ((0, 1), (-1, -2)):
+        if len(kept) > 1:
+            length = kept[end].stop - kept[end].first
+            if length == 1 or (length <= OUTERMOST and kept[end].db > kept[beside].db):
+                del kept[end]
     if len(kept) == 1 and len(parts) > 1:
         return [LevelPart(parts[0].first, parts[-1].stop, kept[0].db)]
     return kept
