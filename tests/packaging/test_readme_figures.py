@@ -66,6 +66,11 @@ def on_stems(d: Any) -> str:
     return f"{noise:.0f} dBFS; {changed[0]:.0f} dB, {changed[1]:.0f} dB"
 
 
+def of_all(figure: str) -> Callable[[Any], str]:
+    """Of all sessions with a fault: how many this is true of."""
+    return lambda d: f"{d['faulty']['all'][figure]} of {d['faulty']['all']['sessions']}"
+
+
 def set_ups(*kinds: str) -> Callable[[Any], str]:
     """Of songs in which this was done: how many it was named in, alone, and how many sizes were within what is told."""
 
@@ -146,6 +151,23 @@ CELLS: dict[str, dict[str, Callable[[Any], str]]] = {
         "files that are no mix": lambda d: f"{d['figures']['refused']} of {d['figures']['wrong']}",
         "`premix balance --like`": lambda d: f"{d['figures']['like_against_render']:.2f} x",
         "the page on top": lambda d: f"{d['figures']['page_over_align_s']:.1f} s",
+    },
+    "steadiness": {
+        "bad sums of which": of_all("silent"),
+        "the right mic": of_all("named"),
+        "jumps and turns": lambda d: "{} of {}".format(*d["faulty"]["all"]["placed"]),
+        "what was taken": lambda d: "{} of {}".format(*d["faulty"]["all"]["repaired"]),
+        "sessions without a fault": lambda d: (
+            f"{d['clean']['false_alarms']} of {d['clean']['mics']}; {d['clean']['good_refused']}"
+        ),
+        "lost by following": lambda d: f"{d['clean']['more_than_before_db'][1]:.2f} dB",
+    },
+    "attacks": {
+        "2,000 recipes": lambda d: str(sum(len(row["failed"]) for row in d["attacks"])),
+        "longest try": lambda d: (
+            f"{max(row['slowest_s'] for row in d['attacks']):.1f} s; "
+            f"{max(row['peak_mb'] for row in d['attacks']):.0f} MB"
+        ),
     },
     "mics": {
         "64 mics of one performance": lambda d: f"{d['figures'][1]['measured']:.0f} MB",
