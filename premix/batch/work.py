@@ -128,6 +128,7 @@ class EndedError(BaseException):
 
 
 _at_work: list[SongJob] = []
+_asked_to_end: list[int] = []
 
 
 def end_cleanly(number: int, frame: object) -> None:
@@ -135,6 +136,7 @@ def end_cleanly(number: int, frame: object) -> None:
     signal.signal(number, signal.SIG_IGN)
     if not _at_work:
         os._exit(128 + number)
+    _asked_to_end.append(number)
     raise EndedError
 
 
@@ -176,6 +178,8 @@ def _render_song(job: SongJob) -> SongResult:
         status = "problems"
         problems = [Problem("batch-no-memory", job.name, "the machine has not enough memory")]
     except Exception as error:
+        if _asked_to_end:  # a library took the end for a fault of its own
+            raise EndedError from error
         what = f"premix has a bug: {type(error).__name__}: {error}"
         status, problems, log = "bug", [Problem("batch-bug", job.name, what)], traceback.format_exc()
     finally:

@@ -4,6 +4,7 @@ import json
 import os
 import re
 import shutil
+import signal
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -272,6 +273,38 @@ def test_a_bug_in_one_song_is_kept_to_it(tmp_path: Path, monkeypatch: pytest.Mon
     assert (result.status, result.problems[0].slug) == ("bug", "batch-bug")
     assert "ZeroDivisionError: of all things" in result.log
     assert stopped.status == "stopped"
+
+
+def test_an_end_that_a_library_takes_for_its_own_fault_is_no_bug(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A worker that is asked to end while a library calls back, as pydantic does, which wraps what comes up."""
+    from premix.batch import work
+    from premix.batch.runner import Hub
+    from premix.batch.work import SongJob
+
+    left: list[int] = []
+
+    class LeftError(BaseException):
+        """Stands for the end of the process."""
+
+    def leave(code: int) -> None:
+        left.append(code)
+        raise LeftError
+
+    def wrapped(job: SongJob) -> None:
+        try:
+            work.end_cleanly(signal.SIGTERM, None)
+        except BaseException as error:
+            raise ValueError("a schema that cannot be built") from error
+
+    monkeypatch.setattr(signal, "signal", lambda number, handler: None)
+    monkeypatch.setattr(os, "_exit", leave)
+    monkeypatch.setattr(work, "_asked_to_end", [])
+    monkeypatch.setattr(work, "_manifest_if_unchanged", wrapped)
+    with Hub(tmp_path / "out") as hub, pytest.raises(LeftError):
+        work.render_song(SongJob("a", house_recipe(tmp_path), tmp_path / "a", tmp_path / "out" / "a", hub.go))
+    assert left == [128 + signal.SIGTERM]
 
 
 def _cut_to_nothing(stem: Path) -> None:
