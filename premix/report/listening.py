@@ -123,8 +123,11 @@ def make_listening(
             frames = int(0.95 * window.frames * most_bytes / size)
             if frames >= _LEAST_SECONDS * rate:
                 window = Window(window.start, frames)
-            else:
-                left_out.append(f"player: {players.pop().title}")
+            else:  # as many at once as a second of each would need: an album has hundreds
+                fits = int(len(players) * most_bytes * window.frames / (size * _LEAST_SECONDS * rate))
+                keep = min(len(players) - 1, max(1, fits))
+                left_out += [f"player: {player.title}" for player in reversed(players[keep:])]
+                del players[keep:]
     return Listening((), (), *window.seconds(rate), tuple(left_out))
 
 
