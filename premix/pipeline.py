@@ -44,7 +44,7 @@ from premix.mixdown.widest import at_limit
 from premix.model.alignment import Sheet
 from premix.model.manifest import ComparisonManifest, Manifest
 from premix.model.mix import MixPlan, Rendered
-from premix.model.song import Song
+from premix.model.song import Song, Variant
 from premix.model.tracks import TrackLook
 from premix.processors.chains import chain_paths, check_chains
 from premix.recipe.read import read_recipe, read_sheet
@@ -347,14 +347,7 @@ def compare(
             raise RecipeError(Problem("comparison-no-variants", where, "the recipe has no variants"))
         told = prepared.song.findings
         song = decide_gates(prepared.song)
-        planned = [planned_mix(decide_variant(song, variant), pool, progress) for variant in variants]
-        takes = [Take(variant, plan) for variant, (plan, _) in zip(variants, planned, strict=True)]
-
-        widths = [
-            replace(finding, subject=f"variant {take.variant.name}, {finding.subject}")
-            for take, (_, found) in zip(takes, planned, strict=True)
-            for finding in found
-        ]
+        takes, widths = _takes(song, variants, pool, progress)
 
         def open_file(take: Take, meters: RenderMeters | None) -> PartFiles:
             step = "measuring" if meters else "rendering"
@@ -373,6 +366,18 @@ def compare(
             write_compare_page(song, document, package.folder, page)
         check_unchanged(song)
         return package.commit(document)
+
+
+def _takes(
+    song: Song, variants: Sequence[Variant], pool: Executor | None, progress: Progress
+) -> tuple[list[Take], list[Finding]]:
+    """Each variant with its mix, and what their widths have to say, by variant."""
+    takes, told = [], []
+    for variant in variants:
+        plan, findings = planned_mix(decide_variant(song, variant), pool, progress)
+        takes.append(Take(variant, plan))
+        told += [replace(found, subject=f"variant {variant.name}, {found.subject}") for found in findings]
+    return takes, told
 
 
 def _named(recipe: RecipeLike, sheet: Path | None, expect: Path | None = None) -> dict[str, Path | None]:
