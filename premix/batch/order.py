@@ -19,11 +19,12 @@ from premix.batch.album import (
 )
 from premix.batch.engines import engine_for, songs_at_once
 from premix.batch.runner import Hub, Runner, Watch, Work
-from premix.batch.songs import find_songs
+from premix.batch.songs import SongFolder, find_songs
 from premix.batch.work import RenderOptions, SongJob, SongResult, has_trim, render_song
 from premix.errors import Exit, Finding, Problem, RecipeError
 from premix.measures.drift import Drift
 from premix.model.findings import FindingEntry, grouped
+from premix.model.settings import Limits
 from premix.recipe.read import read_recipe
 from premix.recipe.resolve import song_of
 
@@ -112,9 +113,23 @@ def run_batch(
             keep_levels(out, matching)
         elif match == "none" and not interrupted:
             clear_levels(out)
+    return _told(found, runner, asked, wanted.limits, matching, findings, interrupted=interrupted)
+
+
+def _told(
+    found: Sequence[SongFolder],
+    runner: Runner,
+    asked: Sequence[SongJob],
+    limits: Limits,
+    matching: Matching | None,
+    findings: Sequence[Finding],
+    *,
+    interrupted: bool,
+) -> Batch:
+    """The batch with what its songs say of each other: drifts of the set-ups, the limits on these, differences."""
     songs_there = _rendered(runner, asked)
     drifts = drifts_of(songs_there)
-    broken = beyond_limits(drifts, wanted.limits)
+    broken = beyond_limits(drifts, limits)
     return Batch(
         results=tuple(
             _with_broken(runner.results.get(song.name, SongResult(song.name, "stopped")), broken) for song in found
