@@ -28,6 +28,9 @@ EDGE_MS, EDGE_DB = 30.0, 12.0
 """Within 30 ms of where a level is passed, the sound starts or stops where it is this far below its top."""
 ONSET_MS = 10.0
 """A start is not looked for further ahead than this: what comes before is bleed."""
+SMEAR_MS, RISES_DB = 4.0, 2.0
+"""Half a judged frame: so close ahead of a start, what was taken for bleed may be the start already. A guitar that
+rises by 2 dB out of a hit starts where it does."""
 MUTE_DB_PER_S, BRIDGE_MS = 50.0, 300.0
 """A muted note dies away at 50 dB/s or more; when another follows within 300 ms the riff has not stopped."""
 
@@ -60,7 +63,7 @@ class PassageFinder:
     """Finds passages in a song that comes in stretches. span: control frames of a time in ms."""
 
     def __init__(self, key: Key) -> None:
-        self._edge, self._onset, self._fall = (key.span(ms) for ms in (EDGE_MS, ONSET_MS, FALL_MS))
+        self._edge, self._onset, self._fall, self._smear = (key.span(ms) for ms in (EDGE_MS, ONSET_MS, FALL_MS, SMEAR_MS))
         self._flat = key.span(FLAT_FROM_MS), key.span(FLAT_TO_MS)
         self._flat_db = FLAT_DB_PER_S * (FLAT_TO_MS - FLAT_FROM_MS) / 1000.0
         self._frames, self._frame_s = key.frames, key.frame_s
@@ -115,9 +118,11 @@ class PassageFinder:
         return False
 
     def _start(self, levels: Levels, k: int) -> None:
-        around = levels.key[self.before + k - self._onset : self.before + k + self._edge]
+        reach = slice(self.before + k - self._onset, self.before + k + self._edge)
+        around = levels.key[reach]
         top = self._onset + int(np.argmax(around[self._onset :]))
-        softer = np.flatnonzero(~_sounding(around)[:top])
+        bleed = around[: self._onset - self._smear][levels.clean[reach.start : reach.stop - self._edge - self._smear] < around[: self._onset - self._smear]]
+        softer = np.flatnonzero(~_sounding(around, float(bleed.max(initial=-np.inf)))[:top])
         rise = int(softer[-1]) + 1 if softer.size else 0
         self._on = max(0, levels.start + k - self._onset + rise) if levels.start + k else 0
         self._playing, self._at, self._peak_db = True, k + 1, float(levels.clean[self.before + k])
@@ -146,10 +151,14 @@ class PassageFinder:
         return level and float(part.min()) > opens  # nor was it gone in between
 
 
-def _sounding(part: FloatArray) -> BoolArray:
-    """Where an edge is high: `EDGE_DB` below its top, or half-way down where it is smaller than that."""
+def _sounding(part: FloatArray, bleed_db: float = -np.inf) -> BoolArray:
+    """Where an edge is high: `EDGE_DB` below its top, or half-way down where it is smaller than that; where it rises
+    out of bleed, from RISES_DB over that on."""
     top, bottom = float(part.max()), float(part.min())
-    return part >= max(top - EDGE_DB, (top + bottom) / 2.0)
+    half = (top + bottom) / 2.0
+    if bleed_db + RISES_DB <= top:
+        half = max(half, min((top + bleed_db) / 2.0, bleed_db + RISES_DB))
+    return part >= max(top - EDGE_DB, half)
 
 
 def joined(passages: Iterable[Passage], bridge: int) -> Iterator[Passage]:
