@@ -18,6 +18,8 @@ from premix.gate.key import QUIETEST_DB, Key
 FALL_MS, FALL_DB = 12.0, 12.0
 """A hand on the strings: the level falls by 12 dB from 12 ms before to 12 ms after (0.5 dB/ms). Damped strings fall by
 2 to 5 dB/ms; drums, palm mutes and rooms by 0.1 to 0.5."""
+QUICK_DB, QUICK_MS = 8.0, 4.0
+"""And somewhere in there by 8 dB within 8 ms (1 dB/ms): strings that die away fall evenly."""
 HAND_DB = 6.0
 """Where it reaches the floor, half of that is a hand: no note falls so fast by itself."""
 RISE_DB = 8.0
@@ -63,7 +65,8 @@ class PassageFinder:
     """Finds passages in a song that comes in stretches. span: control frames of a time in ms."""
 
     def __init__(self, key: Key) -> None:
-        self._edge, self._onset, self._fall, self._smear = (key.span(ms) for ms in (EDGE_MS, ONSET_MS, FALL_MS, SMEAR_MS))
+        self._edge, self._onset, self._fall = (key.span(ms) for ms in (EDGE_MS, ONSET_MS, FALL_MS))
+        self._smear, self._quick = key.span(SMEAR_MS), key.span(QUICK_MS)
         self._flat = key.span(FLAT_FROM_MS), key.span(FLAT_TO_MS)
         self._flat_db = FLAT_DB_PER_S * (FLAT_TO_MS - FLAT_FROM_MS) / 1000.0
         self._frames, self._frame_s = key.frames, key.frame_s
@@ -78,7 +81,7 @@ class PassageFinder:
         now, opens = levels.clean[core], levels.opens[core]
         earlier, later = (levels.clean[core.start + by :][:size] for by in (-self._fall, self._fall))
         sunk = now < levels.shuts[core]
-        ends = np.flatnonzero(sunk | (earlier - later >= FALL_DB))
+        ends = np.flatnonzero(sunk | ((earlier - later >= FALL_DB) & self._quickly(levels.clean, core)))
         loud = np.flatnonzero(now >= opens)
         while self._at < size:
             if not self._playing:
@@ -96,6 +99,26 @@ class PassageFinder:
                     yield from self._stops(levels, stop, bool(sunk[stop]), loud)
         self._at -= size
         self._high = levels.start + int(loud[-1]) if loud.size else self._high
+
+    def _quickly(self, level: FloatArray, core: slice) -> BoolArray:
+        """Whether a level falls quickly somewhere within FALL_MS of each frame of `core`: a note that dies away may
+        fall as far, but evenly."""
+        half = self._quick
+        quick = np.flatnonzero(level[: -2 * half] - level[2 * half :] >= QUICK_DB) + half
+        at = np.arange(core.start, core.stop)
+        return np.searchsorted(quick, at + self._fall, side="right") > np.searchsorted(quick, at - self._fall)
+
+    def _hand(self, levels: Levels, k: int) -> int:
+        """Frames after k - edge from which a hand's edge is looked for: not the top of a note that dies away before."""
+        half, at = self._quick, self.before + k
+        around = slice(at - self._edge, at + self._edge)
+        key = levels.key[around]
+        if np.any(levels.clean[around] < key):
+            return 0  # a hit falls too
+        near = key[self._edge - self._fall - half : self._edge + self._fall + half + 1]
+        before = self._edge + int(np.argmax(near[: -2 * half] - near[2 * half :])) - 2 * self._fall
+        before = max(0, before)
+        return before if key[: before + 1].max() >= key[before] + HAND_DB else 0
 
     def finish(self) -> Iterator[Passage]:
         """The passage that lasts to the end of the song, if there is one."""
@@ -132,7 +155,8 @@ class PassageFinder:
     def _stops(self, levels: Levels, k: int, sunk: bool, loud: npt.NDArray[np.intp]) -> Iterator[Passage]:
         around = levels.key[self.before + k - self._edge : self.before + k + self._edge]
         fall = around[: self._edge + 1 + int(np.argmin(around[self._edge :]))]
-        off = levels.start + k - self._edge + int(np.flatnonzero(_sounding(fall))[-1]) + 1
+        first = 0 if sunk else self._hand(levels, k)
+        off = levels.start + k - self._edge + first + int(np.flatnonzero(_sounding(fall[first:]))[-1]) + 1
         last = int(np.searchsorted(loud, k))
         high = levels.start + int(loud[last - 1]) if last else self._high
         at = self.before + k
