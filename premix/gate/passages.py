@@ -156,7 +156,10 @@ class PassageFinder:
         around = levels.key[self.before + k - self._edge : self.before + k + self._edge]
         fall = around[: self._edge + 1 + int(np.argmin(around[self._edge :]))]
         first = 0 if sunk else self._hand(levels, k)
-        off = levels.start + k - self._edge + first + int(np.flatnonzero(_sounding(fall[first:]))[-1]) + 1
+        hidden = levels.clean[self.before + k - self._edge :][: fall.size] < fall
+        bleed = fall[self._smear :][hidden[: -self._smear] & hidden[self._smear :]]
+        bleed_db = float(bleed.max(initial=-np.inf))
+        off = levels.start + k - self._edge + first + int(np.flatnonzero(_sounding(fall[first:], bleed_db))[-1]) + 1
         last = int(np.searchsorted(loud, k))
         high = levels.start + int(loud[last - 1]) if last else self._high
         at = self.before + k
