@@ -28,6 +28,8 @@ FLAT_FROM_MS, FLAT_TO_MS, FLAT_DB_PER_S, FLAT_ABOVE_DB = 40.0, 150.0, 30.0, 3.0
 """What falls by less than 30 dB/s after a sudden fall is played on softly: rooms fall by 60 dB/s and more (1 s)."""
 EDGE_MS, EDGE_DB = 30.0, 12.0
 """Within 30 ms of where a level is passed, the sound starts or stops where it is this far below its top."""
+STOP_DB = 10.0
+"""Of a stop: an amp that clips hides the first of the fall, and what stays 11 dB under the riff may be a hit."""
 ONSET_MS = 10.0
 """A start is not looked for further ahead than this: what comes before is bleed."""
 SMEAR_MS, RISES_DB = 4.0, 2.0
@@ -116,8 +118,8 @@ class PassageFinder:
         if np.any(levels.clean[around] < key):
             return 0  # a hit falls too
         near = key[self._edge - self._fall - half : self._edge + self._fall + half + 1]
-        before = self._edge + int(np.argmax(near[: -2 * half] - near[2 * half :])) - 2 * self._fall
-        before = max(0, before)
+        quick = near[: -2 * half] - near[2 * half :] >= QUICK_DB
+        before = max(0, self._edge + int(np.argmax(quick)) - 2 * self._fall)
         return before if key[: before + 1].max() >= key[before] + HAND_DB else 0
 
     def finish(self) -> Iterator[Passage]:
@@ -159,7 +161,7 @@ class PassageFinder:
         hidden = levels.clean[self.before + k - self._edge :][: fall.size] < fall
         bleed = fall[self._smear :][hidden[: -self._smear] & hidden[self._smear :]]
         bleed_db = float(bleed.max(initial=-np.inf))
-        off = levels.start + k - self._edge + first + int(np.flatnonzero(_sounding(fall[first:], bleed_db))[-1]) + 1
+        off = levels.start + k - self._edge + first + int(np.flatnonzero(_sounding(fall[first:], bleed_db, STOP_DB))[-1]) + 1
         last = int(np.searchsorted(loud, k))
         high = levels.start + int(loud[last - 1]) if last else self._high
         at = self.before + k
@@ -178,14 +180,14 @@ class PassageFinder:
         return level and float(part.min()) > opens  # nor was it gone in between
 
 
-def _sounding(part: FloatArray, bleed_db: float = -np.inf) -> BoolArray:
+def _sounding(part: FloatArray, bleed_db: float = -np.inf, edge_db: float = EDGE_DB) -> BoolArray:
     """Where an edge is high: `EDGE_DB` below its top, or half-way down where it is smaller than that; where it rises
     out of bleed, from RISES_DB over that on."""
     top, bottom = float(part.max()), float(part.min())
     half = (top + bottom) / 2.0
     if bleed_db + RISES_DB <= top:
         half = max(half, min((top + bleed_db) / 2.0, bleed_db + RISES_DB))
-    return part >= max(top - EDGE_DB, half)
+    return part >= max(top - edge_db, half)
 
 
 def joined(passages: Iterable[Passage], bridge: int) -> Iterator[Passage]:
