@@ -20,7 +20,7 @@ FALL_MS, FALL_DB = 12.0, 12.0
 2 to 5 dB/ms; drums, palm mutes and rooms by 0.1 to 0.5."""
 QUICK_DB, QUICK_MS = 8.0, 4.0
 """And somewhere in there by 8 dB within 8 ms (1 dB/ms): strings that die away fall evenly."""
-HAND_DB = 6.0
+HAND_DB = 5.0
 """Where it reaches the floor, half of that is a hand: no note falls so fast by itself."""
 RISE_DB = 8.0
 """A new start rises this far above the lowest level since the stop."""
