@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from premix.arrays import BoolArray, FloatArray
+from premix.gate.following import RISES_DB
 from premix.gate.key import QUIETEST_DB, Key
 
 FALL_MS, FALL_DB = 12.0, 12.0
@@ -32,9 +33,8 @@ STOP_DB = 10.0
 """Of a stop: an amp that clips hides the first of the fall, and what stays 11 dB under the riff may be a hit."""
 ONSET_MS = 10.0
 """A start is not looked for further ahead than this: what comes before is bleed."""
-SMEAR_MS, RISES_DB = 4.0, 2.0
-"""Half a judged frame: so close ahead of a start, what was taken for bleed may be the start already. A guitar that
-rises by 2 dB out of a hit starts where it does."""
+SMEAR_MS = 4.0
+"""Half a judged frame: so close to a start or a stop, what was taken for bleed may be the guitar."""
 MUTE_DB_PER_S, BRIDGE_MS = 50.0, 300.0
 """A muted note dies away at 50 dB/s or more; when another follows within 300 ms the riff has not stopped."""
 
@@ -83,7 +83,7 @@ class PassageFinder:
         now, opens = levels.clean[core], levels.opens[core]
         earlier, later = (levels.clean[core.start + by :][:size] for by in (-self._fall, self._fall))
         sunk = now < levels.shuts[core]
-        ends = np.flatnonzero(sunk | ((earlier - later >= FALL_DB) & self._quickly(levels.clean, core)))
+        ends = np.flatnonzero(sunk | self._hands(levels.clean, earlier - later >= FALL_DB))
         loud = np.flatnonzero(now >= opens)
         while self._at < size:
             if not self._playing:
@@ -102,25 +102,18 @@ class PassageFinder:
         self._at -= size
         self._high = levels.start + int(loud[-1]) if loud.size else self._high
 
-    def _quickly(self, level: FloatArray, core: slice) -> BoolArray:
-        """Whether a level falls quickly somewhere within FALL_MS of each frame of `core`: a note that dies away may
-        fall as far, but evenly."""
-        half = self._quick
-        quick = np.flatnonzero(level[: -2 * half] - level[2 * half :] >= QUICK_DB) + half
-        at = np.arange(core.start, core.stop)
-        return np.searchsorted(quick, at + self._fall, side="right") > np.searchsorted(quick, at - self._fall)
+    def _hands(self, level: FloatArray, falls: BoolArray) -> BoolArray:
+        """Those of the core's frames around which a level falls far that have a quick fall within FALL_MS."""
+        quick = np.flatnonzero(self._falls_quickly(level)) + self._quick
+        at = np.flatnonzero(falls)
+        reach = [np.searchsorted(quick, self.before + at + by) for by in (-self._fall, self._fall + 1)]
+        hands = np.zeros(falls.size, bool)
+        hands[at[reach[0] < reach[1]]] = True
+        return hands
 
-    def _hand(self, levels: Levels, k: int) -> int:
-        """Frames after k - edge from which a hand's edge is looked for: not the top of a note that dies away before."""
-        half, at = self._quick, self.before + k
-        around = slice(at - self._edge, at + self._edge)
-        key = levels.key[around]
-        if np.any(levels.clean[around] < key):
-            return 0  # a hit falls too
-        near = key[self._edge - self._fall - half : self._edge + self._fall + half + 1]
-        quick = near[: -2 * half] - near[2 * half :] >= QUICK_DB
-        before = max(0, self._edge + int(np.argmax(quick)) - 2 * self._fall)
-        return before if key[: before + 1].max() >= key[before] + HAND_DB else 0
+    def _falls_quickly(self, level: FloatArray) -> BoolArray:
+        """Whether a level falls quickly, but for the first and last QUICK_MS of it."""
+        return level[: -2 * self._quick] - level[2 * self._quick :] >= QUICK_DB
 
     def finish(self) -> Iterator[Passage]:
         """The passage that lasts to the end of the song, if there is one."""
@@ -143,33 +136,45 @@ class PassageFinder:
         return False
 
     def _start(self, levels: Levels, k: int) -> None:
-        reach = slice(self.before + k - self._onset, self.before + k + self._edge)
-        around = levels.key[reach]
+        at = self.before + k
+        around, ahead = levels.key[at - self._onset : at + self._edge], slice(at - self._onset, at - self._smear)
+        bleed = levels.key[ahead][levels.clean[ahead] < levels.key[ahead]]
         top = self._onset + int(np.argmax(around[self._onset :]))
-        bleed = around[: self._onset - self._smear][levels.clean[reach.start : reach.stop - self._edge - self._smear] < around[: self._onset - self._smear]]
         softer = np.flatnonzero(~_sounding(around, float(bleed.max(initial=-np.inf)))[:top])
         rise = int(softer[-1]) + 1 if softer.size else 0
         self._on = max(0, levels.start + k - self._onset + rise) if levels.start + k else 0
-        self._playing, self._at, self._peak_db = True, k + 1, float(levels.clean[self.before + k])
-        at = self.before + k
+        self._playing, self._at, self._peak_db = True, k + 1, float(levels.clean[at])
         self._mute = float(levels.opens[at] - levels.shuts[at]) / MUTE_DB_PER_S / self._frame_s
 
     def _stops(self, levels: Levels, k: int, sunk: bool, loud: npt.NDArray[np.intp]) -> Iterator[Passage]:
-        around = levels.key[self.before + k - self._edge : self.before + k + self._edge]
-        fall = around[: self._edge + 1 + int(np.argmin(around[self._edge :]))]
-        first = 0 if sunk else self._hand(levels, k)
-        hidden = levels.clean[self.before + k - self._edge :][: fall.size] < fall
-        bleed = fall[self._smear :][hidden[: -self._smear] & hidden[self._smear :]]
-        bleed_db = float(bleed.max(initial=-np.inf))
-        off = levels.start + k - self._edge + first + int(np.flatnonzero(_sounding(fall[first:], bleed_db, STOP_DB))[-1]) + 1
+        at = self.before + k
+        off = levels.start + k - self._edge + self._fallen(levels, at, sunk)
         last = int(np.searchsorted(loud, k))
         high = levels.start + int(loud[last - 1]) if last else self._high
-        at = self.before + k
         damped = float(levels.clean[at - self._fall] - levels.clean[at + self._fall]) >= HAND_DB
         muted = sunk and not damped and levels.start + k - high <= self._mute
         if off > self._on:
             yield Passage(self._on, off, muted, damped or not sunk, self._peak_db)
         self._playing, self._at, self._low = False, k + 1, float(levels.clean[at])
+
+    def _fallen(self, levels: Levels, at: int, sunk: bool) -> int:
+        """Where the sound has stopped around frame `at` of a stretch: frames after the first that is looked at."""
+        around = slice(at - self._edge, at + self._edge)
+        key = levels.key[around]
+        hidden = levels.clean[around] < key
+        fall = key[: self._edge + 1 + int(np.argmin(key[self._edge :]))]
+        first = 0 if sunk or hidden.any() else self._before_hand(key)
+        known = hidden[: fall.size - self._smear] & hidden[self._smear : fall.size]
+        bleed_db = float(fall[self._smear :][known].max(initial=-np.inf))
+        return first + int(np.flatnonzero(_sounding(fall[first:], bleed_db, STOP_DB))[-1]) + 1
+
+    def _before_hand(self, key: FloatArray) -> int:
+        """From which frame on the edge of a hand's fall is looked for: not from the top of a note that had died away
+        ahead of it. key: EDGE_MS to either side of where it falls."""
+        reach = self._fall + self._quick
+        quick = self._falls_quickly(key[self._edge - reach : self._edge + reach + 1])
+        before = self._edge - 2 * self._fall + int(np.argmax(quick))
+        return before if key[: before + 1].max() >= key[before] + HAND_DB else 0
 
     def _flattens(self, levels: Levels, k: int) -> bool:
         """Whether what is left after a sudden fall does not die away."""
@@ -181,8 +186,8 @@ class PassageFinder:
 
 
 def _sounding(part: FloatArray, bleed_db: float = -np.inf, edge_db: float = EDGE_DB) -> BoolArray:
-    """Where an edge is high: `EDGE_DB` below its top, or half-way down where it is smaller than that; where it rises
-    out of bleed, from RISES_DB over that on."""
+    """Where an edge is high: `edge_db` below its top, or half-way down where it is smaller than that. bleed_db: level
+    of a hit beside it, if there is one: what rises out of that by RISES_DB is the guitar."""
     top, bottom = float(part.max()), float(part.min())
     half = (top + bottom) / 2.0
     if bleed_db + RISES_DB <= top:
