@@ -35,7 +35,7 @@ from premix import __version__
 from premix.analysis.scan import partners_of
 from premix.errors import Finding
 from premix.model.song import NOT_YET, Mic, Performance, Song
-from premix.model.tracks import KeptArray, Track
+from premix.model.tracks import BandSignals, KeptArray, Track
 
 AnyArray = npt.NDArray[Any]
 _MAGIC = b"premix-kept-1\n"
@@ -49,7 +49,7 @@ _NOT_READ: Mapping[type, tuple[str, ...]] = {
     ),
     Performance: (
         *("bus", "gain", "mute", "heard", "chain", "mics", "aliases", "optional", "spans"),
-        *("spectra", "windows", "envelopes", "di_envelopes", "efficiency", "steadiness", "riff", "set_up"),
+        *("spectra", "windows", "envelopes", "di_envelopes", "agreed", "efficiency", "steadiness", "riff", "set_up"),
     ),
     Mic: (
         *("bus", "gain", "mute", "chain", "track", "aliases", "file", "optional", "group"),
@@ -64,12 +64,16 @@ _NOT_DECIDED: Mapping[type, tuple[str, ...]] = {
     ),
     Performance: (
         *("gain", "mics", "aliases", "optional"),
-        *("spectra", "windows", "envelopes", "di_envelopes", "efficiency", "steadiness", "riff", "set_up"),
+        *("spectra", "windows", "envelopes", "di_envelopes", "agreed", "efficiency", "steadiness", "riff", "set_up"),
     ),
     Mic: ("track", "aliases", "file", "optional", "levels", "match", "decision", "room", "delay_parts"),
 }
 """What the decisions do not depend on: the gains after the sum, the width, the delivery."""
-_DECIDED = "decided"
+_DECIDED, _COMPARED = "decided", "compared"
+
+
+class NotKeptError(Exception):
+    """A pass was taken over, and a step needs of it what is not kept."""
 
 
 class Kept:
@@ -81,7 +85,7 @@ class Kept:
 
     def __init__(self, earlier: Path | None = None, *, keeps: bool = True) -> None:
         self._earlier, self._keeps = earlier, keeps
-        self._files: list[Path] = []
+        self._files: dict[str, Path] = {}
         self._passes = 0
         self.taken = False
 
@@ -96,19 +100,17 @@ class Kept:
             key = _key(song, offsets)
         except TypeError:  # something stands in the song that nobody can tell apart: then it is read
             return scan()
-        file = scratch / name
         if self._earlier is not None:
             found = _taken_over(self._earlier / name, key, song, scratch)
             if found is not None:
                 self.taken = True
-                shutil.copyfile(self._earlier / name, file)
-                self._files.append(file)
+                self._files[name] = self._earlier / name
                 return found
         found = scan()
         if self._keeps:
             with contextlib.suppress(TypeError):  # of a kind that cannot be kept: then the next run reads again
-                _write(file, key, song, found, scratch)
-                self._files.append(file)
+                _write(scratch / name, key, song, found, scratch)
+                self._files[name] = scratch / name
         return found
 
     def decide(self, song: Song, scratch: Path, sheet: str, solve: Callable[[], Song]) -> Song:
@@ -116,35 +118,68 @@ class Kept:
 
         sheet: hash of the alignment sheet that is followed, '' for none.
         """
-        file = scratch / _DECIDED
+        more = (sheet, *_hashes(song))
+        found, again = self._step(song, scratch, _DECIDED, (_NOT_DECIDED, more), solve)
+        assert found is not None
+        if again and self._earlier is not None:
+            for passed in self._earlier.glob("pass-*"):  # those of the solve, which is not done again
+                self._files.setdefault(passed.name, passed)
+        return found
+
+    def compare(self, song: Song, scratch: Path, more: Sequence[str], compare: Callable[[], Song]) -> Song:
+        """What `compare` adds to a song that is decided, or what it added before. more: what it depends on.
+
+        Raises NotKeptError where the pass was taken over, and this needs of it what is too large to be kept.
+        """
+        found, _ = self._step(
+            song, scratch, _COMPARED, (_NOT_READ, (*more, *_hashes(song))), None if self.taken else compare
+        )
+        if found is None:
+            raise NotKeptError
+        return found
+
+    def _step(
+        self,
+        song: Song,
+        scratch: Path,
+        name: str,
+        depends_on: tuple[Mapping[type, tuple[str, ...]], Sequence[str]],
+        step: Callable[[], Song] | None,
+    ) -> tuple[Song | None, bool]:
+        """What a step adds to a song, and whether it did before. depends_on: fields that it does not depend on, and
+        what it depends on beside the others. step: None for one that cannot be done again."""
+        left_out, more = depends_on
         try:
-            key = _key(song, {}, _NOT_DECIDED, (sheet, *(mic.levels.sha256 for mic in song.mics)))
+            key = _key(song, {}, left_out, more)
         except TypeError:
-            return solve()
+            return (step() if step is not None else None), False
         if self.taken and self._earlier is not None:
-            found = _taken_over(self._earlier / _DECIDED, key, song, scratch)
+            found = _taken_over(self._earlier / name, key, song, scratch)
             if found is not None:
-                for kept in sorted(self._earlier.glob("*")):  # passes of the solve, which is not done again
-                    if not (scratch / kept.name).exists():
-                        shutil.copyfile(kept, scratch / kept.name)
-                        self._files.append(scratch / kept.name)
-                return found
-        found = solve()
+                self._files[name] = self._earlier / name
+                return found, True
+        if step is None:
+            return None, False
+        found = step()
         if self._keeps:
             with contextlib.suppress(TypeError, ValueError):
-                _write(file, key, song, found, scratch)
-                self._files.append(file)
-        return found
+                _write(scratch / name, key, song, found, scratch)
+                self._files[name] = scratch / name
+        return found, False
 
     def size(self) -> int:
         """Bytes that `write` will write."""
-        return sum(file.stat().st_size for file in self._files)
+        return sum(file.stat().st_size for file in self._files.values())
 
     def write(self, folder: Path) -> None:
-        """Put the passes of this run into a new folder."""
+        """Put the passes of this run into a new folder; those that it made itself are moved there."""
         folder.mkdir()
-        for file in self._files:
-            shutil.copyfile(file, folder / file.name)
+        for name, file in self._files.items():
+            (shutil.copyfile if file.parent == self._earlier else shutil.move)(file, folder / name)
+
+
+def _hashes(song: Song) -> Iterator[str]:
+    yield from (mic.levels.sha256 for mic in song.mics)
 
 
 def _key(
@@ -218,6 +253,8 @@ class _Blobs:
         """A value as JSON, its arrays and files as blobs. TypeError for what is none of the kinds that are kept."""
         if value is None or type(value) in (bool, int, float, str):
             return value
+        if isinstance(value, BandSignals):  # larger than all else together, and only the comparison needs it
+            value = dataclasses.replace(value, path=None)
         if isinstance(value, np.generic):
             return {"scalar": value.dtype.str, "value": value.item()}
         if isinstance(value, np.ndarray):
