@@ -18,7 +18,7 @@ from premix.model.gate import Span
 from premix.report.compare_page import FileExcerpt
 from premix.report.drift_page import drift_pictures
 from premix.report.html_page import MOST_BYTES, Page
-from premix.report.listening import Listening, Player, Source, Version, Voice, make_listening
+from premix.report.listening import Listening, Player, Source, Stream, Version, Voice, make_listening
 from premix.report.pictures import drawn
 from premix.report.window import SECONDS, Window, busiest_stretch
 from premix.units import db_to_gain, samples_to_s
@@ -118,19 +118,19 @@ def _source(album: Album, song: AlbumSong, seconds: float, rate: int) -> Source:
     name, bus = _names(album.songs)[song.name], song.bus
     if bus is None:
         raise ValueError(song.name)
-    return Source((f"{name}_l", f"{name}_r"), lambda start: _Excerpt(_read(bus, seconds, rate), start))
+    return Source((f"{name}_l", f"{name}_r"), lambda start: _opened(bus, seconds, rate, start))
 
 
-def _read(bus: Bus, seconds: float, rate: int) -> FloatArray:
-    """The busiest stretch of a guitar bus, (2, n) at the page's rate."""
+def _opened(bus: Bus, seconds: float, rate: int, start: int) -> Stream:
+    """The busiest stretch of a guitar bus, at the page's rate, from a sample of it on."""
     stretch = busiest_stretch(bus.played, bus.frames, bus.rate, seconds)
-    with closing(FileExcerpt(bus.path, stretch.start)) as stream:
-        samples = stream.next(stretch.frames)
     if bus.rate == rate:
-        return samples
+        return FileExcerpt(bus.path, stretch.start + start)
     import soxr
 
-    return np.asarray(soxr.resample(samples.T, bus.rate, rate, quality="HQ").T, np.float64)
+    with closing(FileExcerpt(bus.path, stretch.start)) as stream:
+        samples = stream.next(stretch.frames)
+    return _Excerpt(np.asarray(soxr.resample(samples.T, bus.rate, rate, quality="HQ").T, np.float64), start)
 
 
 class _Excerpt:

@@ -1,4 +1,4 @@
-"""`premix batch --alignment`: sheets and approved renders, each song's own or one for all, as `premix render` takes them."""
+"""`premix batch --alignment`: sheets and approved renders as `premix render` takes them, a song's own or for all."""
 
 import json
 import shutil
@@ -21,7 +21,7 @@ MM_A_SAMPLE = 343.2 / 48.0
 
 @pytest.fixture(scope="module")
 def album(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Three songs of one performance in `songs`, the ribbon 5 mm further away in the last; `approved`: a batch of it."""
+    """Three songs of one performance in `songs`, the ribbon 5 mm further away in the last; `approved`: a batch."""
     top = tmp_path_factory.mktemp("album")
     nudges = [Nudge("ribbon", NUDGED_MM, 3)]
     for number, name in enumerate(SONGS, 1):
@@ -110,7 +110,7 @@ def test_what_is_a_songs_own_comes_before_what_is_for_all(album: Path, tmp_path:
 def test_what_does_not_tell_what_to_align_with_is_refused_before_the_work(
     album: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Songs with nothing, or with two things, each by name; one for all that is no manifest, or holds no set-up, once."""
+    """Songs with nothing, or with two things, by name; one for all that is no manifest, or holds no set-up, once."""
     place, out = tmp_path / "given", tmp_path / "out"
     place.mkdir()
     (place / "Ebb.yaml").touch()
