@@ -191,9 +191,10 @@ def _moved(phases: FloatArray, errors: FloatArray, omega: FloatArray) -> tuple[f
 def _turns(omega_bytes: bytes) -> tuple[FloatArray, ComplexArray]:
     """Every delay that is tried, in s, (delays), and how it turns each band, (delays, bands); omega as bytes. Kept: an
     album asks for the same bands tens of thousands of times."""
-    omega: FloatArray = np.frombuffer(omega_bytes, np.float64)
+    omega = np.frombuffer(omega_bytes, np.float64)
     step = 0.5 / float(omega.max())
-    reach: FloatArray = np.arange(-round(MOST_S / step), round(MOST_S / step) + 1) * step
+    steps = round(MOST_S / step)
+    reach = np.asarray(np.arange(-steps, steps + 1) * step, np.float64)
     return reach, np.exp(1j * np.outer(reach, omega))
 
 
