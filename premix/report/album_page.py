@@ -3,7 +3,6 @@ hear at the album's loudness.
 """
 
 from collections import Counter
-from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -79,13 +78,14 @@ def album_page(album: Album, folder: Path, *, most_bytes: int = MOST_BYTES) -> s
     heard = [song for song in album.songs if song.bus is not None and _seconds(song.bus) >= _LEAST_S]
     rate = Counter(song.bus.rate for song in heard if song.bus).most_common(1)[0][0] if heard else 48_000
     drifts = [(drift, drawn(drift_pictures(drift))) for drift in album.drifts]
-    facts = {"album": album, "players": _names(album.songs), "drifts": drifts}
+    names = {song.name: f"song_{number}" for number, song in enumerate(album.songs)}  # whatever a song is called
+    facts = {"album": album, "players": names, "drifts": drifts}
     page = Page("album.html", {"songs": album.songs}, rate, facts)
     listening = Listening((), (), 0.0, 0.0)
     if heard:
         seconds = min(SECONDS, *(_seconds(song.bus) for song in heard if song.bus))
-        players = [_player(album, song) for song in heard]
-        sources = [_source(album, song, seconds, rate) for song in heard]
+        players = [_player(names[song.name], song) for song in heard]
+        sources = [_source(names[song.name], song, seconds, rate) for song in heard]
         window = Window(0, int(seconds * rate))
         listening = make_listening(sources, players, window, rate, most_bytes - page.size(), folder)
     return page.text(listening)
@@ -95,14 +95,8 @@ def _seconds(bus: Bus) -> float:
     return samples_to_s(bus.frames, bus.rate)
 
 
-def _names(songs: Sequence[AlbumSong]) -> dict[str, str]:
-    """Song -> its player, whatever the song is called."""
-    return {song.name: f"song_{number}" for number, song in enumerate(songs)}
-
-
-def _player(album: Album, song: AlbumSong) -> Player:
+def _player(name: str, song: AlbumSong) -> Player:
     """The bus at the album's loudness, and as it was delivered where that is another."""
-    name = _names(album.songs)[song.name]
     match_db = song.bus.match_db if song.bus else 0.0
     gains = {"at album loudness": match_db, "as delivered": 0.0}
     if abs(match_db) < _SAME_DB:
@@ -114,8 +108,8 @@ def _player(album: Album, song: AlbumSong) -> Player:
     return Player(name, song.name, tuple(versions))
 
 
-def _source(album: Album, song: AlbumSong, seconds: float, rate: int) -> Source:
-    name, bus = _names(album.songs)[song.name], song.bus
+def _source(name: str, song: AlbumSong, seconds: float, rate: int) -> Source:
+    bus = song.bus
     if bus is None:
         raise ValueError(song.name)
     return Source((f"{name}_l", f"{name}_r"), lambda start: _opened(bus, seconds, rate, start))
