@@ -160,7 +160,7 @@ def prepare(
     merged, song = load(recipe, folder, settings, recover=recover, allow_plug_ins=allow_plug_ins)
     if loaded is not None:
         loaded(merged, song)
-    given = None if sheet is None else _given(sheet)
+    given = None if sheet is None else given_decisions(sheet)
     if isinstance(given, Sheet):
         check_sheet(given, str(sheet), song)
     elif given is not None:
@@ -182,8 +182,8 @@ def prepare(
         yield Prepared(merged, with_gates(given, song) if isinstance(given, Sheet) else song, given)
 
 
-def _given(path: Path) -> Sheet | Approved:
-    """An alignment sheet, or the approved set-up in a render's manifest."""
+def given_decisions(path: Path) -> Sheet | Approved:
+    """An alignment sheet, or the approved set-up in a render's manifest. Raises RecipeError where it is neither."""
     if path.is_dir() or path.suffix.lower() == ".json":
         return Approved(read_manifest(path), str(path), hashlib.sha256(manifest_bytes(path)).hexdigest())
     return read_sheet(path)
