@@ -13,12 +13,15 @@ import numpy as np
 import numpy.typing as npt
 
 from premix.arrays import BoolArray, FloatArray
+from premix.gate.following import RISES_DB
 from premix.gate.key import QUIETEST_DB, Key
 
 FALL_MS, FALL_DB = 12.0, 12.0
 """A hand on the strings: the level falls by 12 dB from 12 ms before to 12 ms after (0.5 dB/ms). Damped strings fall by
 2 to 5 dB/ms; drums, palm mutes and rooms by 0.1 to 0.5."""
-HAND_DB = 6.0
+QUICK_DB, QUICK_MS = 8.0, 4.0
+"""And somewhere in there by 8 dB within 8 ms (1 dB/ms): strings that die away fall evenly."""
+HAND_DB = 5.0
 """Where it reaches the floor, half of that is a hand: no note falls so fast by itself."""
 RISE_DB = 8.0
 """A new start rises this far above the lowest level since the stop."""
@@ -26,8 +29,12 @@ FLAT_FROM_MS, FLAT_TO_MS, FLAT_DB_PER_S, FLAT_ABOVE_DB = 40.0, 150.0, 30.0, 3.0
 """What falls by less than 30 dB/s after a sudden fall is played on softly: rooms fall by 60 dB/s and more (1 s)."""
 EDGE_MS, EDGE_DB = 30.0, 12.0
 """Within 30 ms of where a level is passed, the sound starts or stops where it is this far below its top."""
+STOP_DB = 10.0
+"""Of a stop: an amp that clips hides the first of the fall, and what stays 11 dB under the riff may be a hit."""
 ONSET_MS = 10.0
 """A start is not looked for further ahead than this: what comes before is bleed."""
+SMEAR_MS = 4.0
+"""Half a judged frame: so close to a start or a stop, what was taken for bleed may be the guitar."""
 MUTE_DB_PER_S, BRIDGE_MS = 50.0, 300.0
 """A muted note dies away at 50 dB/s or more; when another follows within 300 ms the riff has not stopped."""
 
@@ -61,6 +68,7 @@ class PassageFinder:
 
     def __init__(self, key: Key) -> None:
         self._edge, self._onset, self._fall = (key.span(ms) for ms in (EDGE_MS, ONSET_MS, FALL_MS))
+        self._smear, self._quick = key.span(SMEAR_MS), key.span(QUICK_MS)
         self._flat = key.span(FLAT_FROM_MS), key.span(FLAT_TO_MS)
         self._flat_db = FLAT_DB_PER_S * (FLAT_TO_MS - FLAT_FROM_MS) / 1000.0
         self._frames, self._frame_s = key.frames, key.frame_s
@@ -75,7 +83,7 @@ class PassageFinder:
         now, opens = levels.clean[core], levels.opens[core]
         earlier, later = (levels.clean[core.start + by :][:size] for by in (-self._fall, self._fall))
         sunk = now < levels.shuts[core]
-        ends = np.flatnonzero(sunk | (earlier - later >= FALL_DB))
+        ends = np.flatnonzero(sunk | self._hands(levels.clean, earlier - later >= FALL_DB))
         loud = np.flatnonzero(now >= opens)
         while self._at < size:
             if not self._playing:
@@ -93,6 +101,19 @@ class PassageFinder:
                     yield from self._stops(levels, stop, bool(sunk[stop]), loud)
         self._at -= size
         self._high = levels.start + int(loud[-1]) if loud.size else self._high
+
+    def _hands(self, level: FloatArray, falls: BoolArray) -> BoolArray:
+        """Those of the core's frames around which a level falls far that have a quick fall within FALL_MS."""
+        quick = np.flatnonzero(self._falls_quickly(level)) + self._quick
+        at = np.flatnonzero(falls)
+        reach = [np.searchsorted(quick, self.before + at + by) for by in (-self._fall, self._fall + 1)]
+        hands = np.zeros(falls.size, bool)
+        hands[at[reach[0] < reach[1]]] = True
+        return hands
+
+    def _falls_quickly(self, level: FloatArray) -> BoolArray:
+        """Whether a level falls quickly, but for the first and last QUICK_MS of it."""
+        return level[: -2 * self._quick] - level[2 * self._quick :] >= QUICK_DB
 
     def finish(self) -> Iterator[Passage]:
         """The passage that lasts to the end of the song, if there is one."""
@@ -115,27 +136,45 @@ class PassageFinder:
         return False
 
     def _start(self, levels: Levels, k: int) -> None:
-        around = levels.key[self.before + k - self._onset : self.before + k + self._edge]
+        at = self.before + k
+        around, ahead = levels.key[at - self._onset : at + self._edge], slice(at - self._onset, at - self._smear)
+        bleed = levels.key[ahead][levels.clean[ahead] < levels.key[ahead]]
         top = self._onset + int(np.argmax(around[self._onset :]))
-        softer = np.flatnonzero(~_sounding(around)[:top])
+        softer = np.flatnonzero(~_sounding(around, float(bleed.max(initial=-np.inf)))[:top])
         rise = int(softer[-1]) + 1 if softer.size else 0
         self._on = max(0, levels.start + k - self._onset + rise) if levels.start + k else 0
-        self._playing, self._at, self._peak_db = True, k + 1, float(levels.clean[self.before + k])
-        at = self.before + k
+        self._playing, self._at, self._peak_db = True, k + 1, float(levels.clean[at])
         self._mute = float(levels.opens[at] - levels.shuts[at]) / MUTE_DB_PER_S / self._frame_s
 
     def _stops(self, levels: Levels, k: int, sunk: bool, loud: npt.NDArray[np.intp]) -> Iterator[Passage]:
-        around = levels.key[self.before + k - self._edge : self.before + k + self._edge]
-        fall = around[: self._edge + 1 + int(np.argmin(around[self._edge :]))]
-        off = levels.start + k - self._edge + int(np.flatnonzero(_sounding(fall))[-1]) + 1
+        at = self.before + k
+        off = levels.start + k - self._edge + self._fallen(levels, at, sunk)
         last = int(np.searchsorted(loud, k))
         high = levels.start + int(loud[last - 1]) if last else self._high
-        at = self.before + k
         damped = float(levels.clean[at - self._fall] - levels.clean[at + self._fall]) >= HAND_DB
         muted = sunk and not damped and levels.start + k - high <= self._mute
         if off > self._on:
             yield Passage(self._on, off, muted, damped or not sunk, self._peak_db)
         self._playing, self._at, self._low = False, k + 1, float(levels.clean[at])
+
+    def _fallen(self, levels: Levels, at: int, sunk: bool) -> int:
+        """Where the sound has stopped around frame `at` of a stretch: frames after the first that is looked at."""
+        around = slice(at - self._edge, at + self._edge)
+        key = levels.key[around]
+        hidden = levels.clean[around] < key
+        fall = key[: self._edge + 1 + int(np.argmin(key[self._edge :]))]
+        first = 0 if sunk or hidden.any() else self._before_hand(key)
+        known = hidden[: fall.size - self._smear] & hidden[self._smear : fall.size]
+        bleed_db = float(fall[self._smear :][known].max(initial=-np.inf))
+        return first + int(np.flatnonzero(_sounding(fall[first:], bleed_db, STOP_DB))[-1]) + 1
+
+    def _before_hand(self, key: FloatArray) -> int:
+        """From which frame on the edge of a hand's fall is looked for: not from the top of a note that had died away
+        ahead of it. key: EDGE_MS to either side of where it falls."""
+        reach = self._fall + self._quick
+        quick = self._falls_quickly(key[self._edge - reach : self._edge + reach + 1])
+        before = self._edge - 2 * self._fall + int(np.argmax(quick))
+        return before if key[: before + 1].max() >= key[before] + HAND_DB else 0
 
     def _flattens(self, levels: Levels, k: int) -> bool:
         """Whether what is left after a sudden fall does not die away."""
@@ -146,10 +185,14 @@ class PassageFinder:
         return level and float(part.min()) > opens  # nor was it gone in between
 
 
-def _sounding(part: FloatArray) -> BoolArray:
-    """Where an edge is high: `EDGE_DB` below its top, or half-way down where it is smaller than that."""
+def _sounding(part: FloatArray, bleed_db: float = -np.inf, edge_db: float = EDGE_DB) -> BoolArray:
+    """Where an edge is high: `edge_db` below its top, or half-way down where it is smaller than that. bleed_db: level
+    of a hit beside it, if there is one: what rises out of that by RISES_DB is the guitar."""
     top, bottom = float(part.max()), float(part.min())
-    return part >= max(top - EDGE_DB, (top + bottom) / 2.0)
+    half = (top + bottom) / 2.0
+    if bleed_db + RISES_DB <= top:
+        half = max(half, min((top + bleed_db) / 2.0, bleed_db + RISES_DB))
+    return part >= max(top - edge_db, half)
 
 
 def joined(passages: Iterable[Passage], bridge: int) -> Iterator[Passage]:
