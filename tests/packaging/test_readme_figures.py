@@ -252,6 +252,9 @@ def test_the_cost_of_many_songs_is_that_of_the_album() -> None:
     text = " ".join(README.split())
     each = f"c {album['runs']['pool']['cpu_s_a_song']:.1f} s, b {album['moved_mb_a_song']:.0f} MB"
     assert f"{each}, d {album['page']['cpu_s'] / album['songs']:.3f} s" in text
+    few, many = album["runs"]["few"], album["runs"]["pool"]
+    grown_mb = (many["peak_mb"] - few["peak_mb"]) / (many["songs"] - few["songs"])
+    assert f"process keeps {grown_mb:.2f} MB a song" in text
     assert album["songs"] == 200 and album["identical"]
     for run_of in album["runs"].values():
         assert run_of["done"] == run_of["songs"] and run_of["peak_mb"] <= 300
