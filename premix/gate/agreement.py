@@ -46,14 +46,16 @@ class Agreement:
         self._rows = [names.index(envelopes.mics[m]) for m in used]
         self._hop = STEP_MS * envelopes.hop // band.step
         size = 2 * self._hop
-        freqs_hz = np.fft.rfftfreq(size, band.step / envelopes.rate)
+        freqs_hz = np.fft.rfftfreq(self._hop, band.step / envelopes.rate)
         self._bins = slice(*np.searchsorted(freqs_hz, (LOW_HZ, HIGH_HZ)).tolist())
         late = shifts[used] / band.step
         self._whole = np.round(late).astype(int)
-        turn = 2.0 * np.pi * np.arange(size // 2 + 1)[self._bins] / size * (late - self._whole)[:, None]
+        numbers = np.arange(freqs_hz.size)[self._bins]
+        turn = 2.0 * np.pi * numbers / self._hop * (late - self._whole)[:, None]
         self._turn = np.exp(1j * turn).astype(np.complex64)
-        wave = np.exp(-2j * np.pi / size * np.arange(size)[:, None] * np.arange(size // 2 + 1)[self._bins])
-        self._wave = (np.hanning(size + 1)[:-1, None] * wave).astype(np.complex64).view(np.float32)
+        self._window = np.hanning(size + 1)[:-1].reshape(2, -1).astype(np.float32)
+        self._wave = np.exp(-2j * np.pi / self._hop * np.arange(self._hop)[:, None] * numbers).astype(np.complex64)
+        self._wave = self._wave.view(np.float32)
         self.frames = -(-envelopes.frames // STEP_MS)
 
     def of(self, loud: BoolArray) -> Iterator[FloatArray]:
@@ -110,7 +112,8 @@ class Agreement:
         for row, (own, whole) in enumerate(zip(self._rows, self._whole.tolist(), strict=True)):
             signals[row] = read[own, whole - earliest :][: last - first]
         halves = signals.reshape(len(self._rows), -1, hop)
-        found = halves[:, :-1] @ self._wave[:hop]
-        found += halves[:, 1:] @ self._wave[hop:]
+        folded = halves[:, :-1] * self._window[0]
+        folded += halves[:, 1:] * self._window[1]
+        found = folded @ self._wave
         spectra: Spectra = found.view(np.complex64)
         return spectra
