@@ -54,8 +54,8 @@ class Agreement:
         turn = 2.0 * np.pi * numbers / self._hop * (late - self._whole)[:, None]
         self._turn = np.exp(1j * turn).astype(np.complex64)
         self._window = np.hanning(size + 1)[:-1].reshape(2, -1).astype(np.float32)
-        self._wave = np.exp(-2j * np.pi / self._hop * np.arange(self._hop)[:, None] * numbers).astype(np.complex64)
-        self._wave = self._wave.view(np.float32)
+        wave = np.exp(-2j * np.pi / self._hop * np.arange(self._hop)[:, None] * numbers)
+        self._wave = wave.astype(np.complex64).view(np.float32)
         self.frames = -(-envelopes.frames // STEP_MS)
 
     def of(self, loud: BoolArray) -> Iterator[FloatArray]:
@@ -101,8 +101,10 @@ class Agreement:
         """(M, frames, F) of judged frames, each mic at its own advance in whole samples; what is left of it is in
         `_turn`. A frame's window is twice as long as it.
 
-        The transform is a product with the band's waves, half a window at a time: for so many short frames and so few
-        bins that is several times as fast as numpy's FFT.
+        Windows are folded, the second half added to the first, which leaves every other bin (weighted overlap-add:
+        Crochiere & Rabiner, "Multirate Digital Signal Processing", 1983, chapter 7); bins next to each other say much
+        the same under a Hann window. The transform is a product with the band's waves: for so many short frames and so
+        few bins that is several times as fast as numpy's FFT.
         """
         half, hop = self._hop // 2, self._hop
         first, last = start * hop - half, (stop + 1) * hop - half
