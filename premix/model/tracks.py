@@ -271,12 +271,16 @@ class BandSignals:
     def read(self, start: int, stop: int) -> npt.NDArray[np.float32]:
         """Samples `start` to `stop`, shape (M, stop - start); silence where the song is not."""
         assert self.path is not None, "what needs the band is done before a pass is kept"
-        width, out = len(self.mics), np.zeros((len(self.mics), stop - start), np.float32)
-        first, last = max(0, start), min(self.frames, stop)
+        width, first, last = len(self.mics), max(0, start), min(self.frames, stop)
+        out = (np.empty if (first, last) == (start, stop) else np.zeros)((width, stop - start), np.float32)
         if last > first:
-            data = np.fromfile(self.path, np.float16, (last - first) * width, offset=2 * first * width)
-            wide = data.astype(np.float32).reshape(-1, width)
-            np.divide(wide.T, np.float32(self.scale), out=out[:, first - start : last - start])
+            # As numpy's own casts, but for infinities, in half the time: exponent and fraction to where 32-bit floats
+            # have them, and 112 more in the exponent.
+            wide = np.fromfile(self.path, np.int16, (last - first) * width, offset=2 * first * width).astype(np.int32)
+            wide <<= 13
+            wide &= np.int32(-0x70002000)  # all but the copies of the sign
+            single = wide.view(np.float32).reshape(-1, width)
+            np.multiply(single.T, np.float32(2.0**112 / self.scale), out=out[:, first - start : last - start])
         return out
 
 
