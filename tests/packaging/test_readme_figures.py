@@ -106,7 +106,7 @@ CELLS: dict[str, dict[str, Callable[[Any], str]]] = {
     },
     "gate": {
         "starts and stops found within 10 ms": lambda d: "{:.3f}, {:.3f}".format(*d["all patterns"]["f_10_ms"]),
-        "the same, 108 takes": lambda d: ", ".join(
+        "the same, 216 takes": lambda d: ", ".join(
             f"{min(scores):.3f}" for scores in zip(*of_sections("f_10_ms")(d), strict=True)
         ),
         "guitar that the room loses": lambda d: f"{max(of_sections('lost_db_max')(d)):.2f} dB",
