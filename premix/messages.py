@@ -267,7 +267,8 @@ STAGES: dict[str, dict[str, str]] = {
         "batch-out-in-songs": "Choose an output folder outside the songs' folders with --out.",
         "batch-out-in-use": "Wait until the other batch has ended, or choose another folder with --out.",
         "batch-no-summary-folder": "Make the folder, or choose another place with --summary-markdown.",
-        "batch-no-sheet": "Save one with: premix align RECIPE SONG --save FOLDER/SONG.yaml, and look it through.",
+        "batch-no-sheet": "Save one: premix align RECIPE SONG --save FOLDER/SONG.yaml; or give an approved render.",
+        "batch-two-sheets": "Leave one of them there: the sheet, or the approved render.",
         # where they are rendered
         "batch-no-engine": "Install it with: pip install 'premix-stems[batch]'.",
         "batch-no-scheduler": "Start one with `dask scheduler`, and give --scheduler the address that it prints.",

@@ -21,7 +21,7 @@ from premix.alignment.sheet import SHEET_MARK, check_sheet, sheet_text, with_gat
 from premix.alignment.steadiness import CHANGES
 from premix.analysis.damage import check_intact, damage
 from premix.analysis.di_check import check_dis
-from premix.analysis.kept import Kept
+from premix.analysis.kept import Kept, NotKeptError
 from premix.analysis.levels import look
 from premix.analysis.passes import Passes
 from premix.audio.reader import sample_hash
@@ -35,6 +35,7 @@ from premix.delivery.track_sheet import write_track_sheet
 from premix.delivery.verify import KEPT
 from premix.delivery.whole import write_text_file
 from premix.errors import Finding, Problem, RecipeError, RefusedError
+from premix.gate.agreement import comparison, with_agreement
 from premix.gate.rooms import decide_gates
 from premix.measures.limits import check_limits
 from premix.measures.meters import RenderMeters
@@ -159,7 +160,7 @@ def prepare(
     merged, song = load(recipe, folder, settings, recover=recover, allow_plug_ins=allow_plug_ins)
     if loaded is not None:
         loaded(merged, song)
-    given = None if sheet is None else _given(sheet)
+    given = None if sheet is None else given_decisions(sheet)
     if isinstance(given, Sheet):
         check_sheet(given, str(sheet), song)
     elif given is not None:
@@ -176,11 +177,13 @@ def prepare(
             )
             followed = given.sha256 if given is not None else ""
             song = kept.decide(song, scratch, followed, lambda: with_set_up(with_delay_parts(solve())))
+            compared = [comparison(performance) for performance in song.performances]
+            song = kept.compare(song, scratch, compared, partial(with_agreement, song))
         yield Prepared(merged, with_gates(given, song) if isinstance(given, Sheet) else song, given)
 
 
-def _given(path: Path) -> Sheet | Approved:
-    """An alignment sheet, or the approved set-up in a render's manifest."""
+def given_decisions(path: Path) -> Sheet | Approved:
+    """An alignment sheet, or the approved set-up in a render's manifest. Raises RecipeError where it is neither."""
     if path.is_dir() or path.suffix.lower() == ".json":
         return Approved(read_manifest(path), str(path), hashlib.sha256(manifest_bytes(path)).hexdigest())
     return read_sheet(path)
@@ -238,6 +241,9 @@ def render(
         return once(kept=Kept(None if fresh else out / KEPT))
     except _OtherSamplesError as error:
         changed = f"every track was read: {error} changed without a trace in size, time or first bytes"
+        return replace(once(kept=Kept()), reading=changed)
+    except NotKeptError:
+        changed = "every track was read: mics stand elsewhere than in the render in OUT, so their signals are needed"
         return replace(once(kept=Kept()), reading=changed)
 
 

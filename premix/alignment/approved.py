@@ -41,16 +41,21 @@ class Approved:
         delays = [entry.delay_samples for entry in own if entry.polarity == polarity]
         return statistics.median(delays) * rate / self.manifest.rate, polarity
 
-    def print_for(self, song: Song) -> tuple[SetUpPrint, SetUp]:
-        """Its pooled print. Raises RecipeError where it has none, or one of another reference."""
+    def print_held(self) -> tuple[SetUpPrint, SetUp]:
+        """Its pooled print. Raises RecipeError where it has none."""
         setup = self.manifest.setup
         if setup is None or setup.pooled is None:
             what = "this render holds no set-up: too little riff, or an earlier version wrote it"
             raise RecipeError(Problem("setup-does-not-fit", self.shown, what))
-        if setup.pooled.reference != song.reference:
-            what = f"its reference is '{setup.pooled.reference}', the recipe's is '{song.reference}'"
-            raise RecipeError(Problem("setup-does-not-fit", self.shown, what))
         return setup.pooled, setup
+
+    def print_for(self, song: Song) -> tuple[SetUpPrint, SetUp]:
+        """Its pooled print. Raises RecipeError where it has none, or one of another reference."""
+        pooled, setup = self.print_held()
+        if pooled.reference != song.reference:
+            what = f"its reference is '{pooled.reference}', the recipe's is '{song.reference}'"
+            raise RecipeError(Problem("setup-does-not-fit", self.shown, what))
+        return pooled, setup
 
 
 def _counts(entry: DecisionEntry) -> bool:

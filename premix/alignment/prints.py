@@ -9,7 +9,7 @@ stretches hold other notes.
 """
 
 import statistics
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -65,11 +65,13 @@ class Stretches:
     reference: int
     freqs_hz: FloatArray
 
-    def without(self) -> Iterator[tuple[ComplexArray, FloatArray]]:
-        """The sums with each stretch left out."""
-        cross, power = self.cross.sum(axis=0), self.power.sum(axis=0)
-        for own_cross, own_power in zip(self.cross, self.power, strict=True):
-            yield cross - own_cross, power - own_power
+    def all_and_without(self, m: int) -> tuple[ComplexArray, FloatArray, FloatArray]:
+        """(1 + J, F) sums of mic m with the reference, of its own power and of the reference's: of all stretches, and
+        with each left out."""
+        each = self.cross[:, m], self.power[:, m], self.power[:, self.reference]
+        whole = [values.sum(axis=0, keepdims=True) for values in each]
+        both = [np.concatenate((total, total - own)) for total, own in zip(whole, each, strict=True)]
+        return both[0], both[1].real, both[2].real
 
 
 _Printed = tuple[SetUpPrint | None, list[LevelStep]]
@@ -158,7 +160,7 @@ def _merged(sums: ComplexArray | FloatArray, windows: Windows) -> ComplexArray:
 
 @dataclass(frozen=True, slots=True)
 class _Response:
-    """One mic against the reference by band, (B): log response (its real part in nepers), and coherence."""
+    """One mic against the reference by band, (B) or (K, B): log response (its real part in nepers), and coherence."""
 
     log: ComplexArray
     coherence: FloatArray
@@ -172,17 +174,19 @@ def _mic_print(
     omega = 2.0 * np.pi * stretches.freqs_hz / song.rate
     known = _known(mic, m, stretches, omega, usual.get(mic.name))
     heard = _heard_at(song, m, stretches, omega) if known is None else known
-    whole = _response(stretches.cross.sum(axis=0), stretches.power.sum(axis=0), m, stretches, omega * heard)
-    parts = [_response(cross, power, m, stretches, omega * heard).log for cross, power in stretches.without()]
+    turn, freqs_hz = omega * heard, stretches.freqs_hz
+    left_out = _response(*stretches.all_and_without(m), freqs_hz, turn)
+    whole, parts = _Response(left_out.log[0], left_out.coherence[0]), left_out.log[1:]
     with np.errstate(invalid="ignore"):
-        off = np.array(parts) - whole.log
+        off = parts - whole.log
         off = off.real + 1j * wrapped(off.imag)
         off -= off.mean(axis=0)
     used = (whole.coherence >= MIN_COHERENCE) & np.isfinite(off).all(axis=0)
     if used.sum() < 2:
         return _unknown(mic), np.zeros(len(parts))
-    each = (_response(c, p, m, stretches, omega * heard) for c, p in zip(stretches.cross, stretches.power, strict=True))
-    levels = np.array([_DB * float(np.median((one.log - whole.log).real[used])) for one in each])
+    power = stretches.power
+    each = _response(stretches.cross[:, m], power[:, m], power[:, stretches.reference], freqs_hz, turn)
+    levels = _DB * np.median((each.log - whole.log).real[:, used], axis=1)
     # What stretches left out say of the error: (J - 1) / J of the sum of squares.
     scale = NOTES * np.sqrt((len(parts) - 1) / len(parts))
     off = scale * np.where(used, off, 0.0)
@@ -268,17 +272,23 @@ def _heard_at(song: Song, m: int, stretches: Stretches, omega: FloatArray) -> fl
     return float(lags[int(np.argmax(curve))])
 
 
-def _response(cross: ComplexArray, power: FloatArray, m: int, stretches: Stretches, turn: FloatArray) -> _Response:
-    """Mean of each third octave's bins, weighed by their coherence squared, with the phase `turn` (F) put on."""
-    reference = np.maximum(power[stretches.reference], 1e-150)
-    coherence = np.clip(np.abs(cross[m]) ** 2 / (np.maximum(power[m], 1e-150) * reference), 0.0, 1.0)
-    response = cross[m] * np.exp(1j * turn) / reference
-    logs, means = np.full(len(BANDS), np.nan, np.complex128), np.zeros(len(BANDS))
-    for b, part in enumerate(band_slices(stretches.freqs_hz, BANDS)):
-        weight = coherence[part] ** 2
-        if weight.sum() > 0.0:
-            logs[b] = np.log((response[part] * weight).sum() / weight.sum())
-            means[b] = coherence[part].mean()
+def _response(
+    cross: ComplexArray, power: FloatArray, reference: FloatArray, freqs_hz: FloatArray, turn: FloatArray
+) -> _Response:
+    """(K, B) of K sums of a mic with the reference, of its power and of the reference's, (K, F) each: mean of each
+    third octave's bins, weighed by their coherence squared, with the phase `turn` (F) put on."""
+    reference = np.maximum(reference, 1e-150)
+    coherence = np.clip(np.abs(cross) ** 2 / (np.maximum(power, 1e-150) * reference), 0.0, 1.0)
+    weight = coherence**2
+    weighed = cross * np.exp(1j * turn) / reference * weight
+    logs, means = np.full((len(cross), len(BANDS)), np.nan, np.complex128), np.zeros((len(cross), len(BANDS)))
+    for b, part in enumerate(band_slices(freqs_hz, BANDS)):
+        total = weight[:, part].sum(axis=1)
+        held = total > 0.0
+        if not held.any():
+            continue
+        logs[held, b] = np.log(weighed[held, part].sum(axis=1) / total[held])
+        means[held, b] = coherence[held, part].mean(axis=1)
     return _Response(logs, means)
 
 

@@ -280,7 +280,7 @@ class _Chunk:
             used = [f.partners[a] for a in columns]
             if len(used) < 2 or not f.counted[b]:
                 continue
-            block = self._matrix[:, used][:, :, columns, part]
+            block = self._matrix[..., part][:, used][:, :, columns]
             limit = (size[:, used, part].sum(axis=1) ** 2).sum(axis=1)
             weight = (self._own[:, used, part].sum(axis=(1, 2)) > strongest * MIN_BAND).astype(np.float64)
             energies += weight * block.real.sum(axis=(1, 2, 3)) / np.maximum(limit, _TINY)

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from premix.analysis.windows import WindowCollector
+from premix.analysis.windows import MERGED, WindowCollector, merged
 from premix.arrays import ComplexArray, FloatArray
 from premix.audio.bands import band_limits
 
@@ -36,6 +36,8 @@ OVERLAP_S = 70.0
 window's slopes; in longer ones frames follow each other, which bounds the cost. No frame of a song is left out."""
 FLOOR_DB = -96.0
 """Frames below this hold nothing: digital silence before and after the song."""
+_ROWS = 16
+"""So many pairs of mics are worked on at once: their products stay in the processor's cache."""
 
 
 def frame_length(rate: int) -> int:
@@ -58,13 +60,24 @@ class _Pile:
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """A frame to be added: samples (mics, frame), which half it belongs to, that half of its pile's sums, and of its
-    window's."""
+    """A frame to be added: samples (mics, frame), which half it belongs to, that half of its pile's sums (P, F), and of
+    its window's, in the window's bins."""
 
     samples: FloatArray
     half: int
     sums: ComplexArray
     window: ComplexArray | None = None
+
+
+class _Work:
+    """What the products of a frame are made in, again and again: memory that is asked for anew costs as much as the
+    work itself."""
+
+    def __init__(self, mics: int, frame: int, bins: int) -> None:
+        self.windowed = np.empty((mics, frame))
+        self.spectrum = np.empty((mics, frame // 2 + 1), np.complex128)
+        self.conjugate = np.empty((mics, bins), np.complex128)
+        self.products = np.zeros((_ROWS, -(-bins // MERGED) * MERGED), np.complex128)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,9 +124,10 @@ class SpectraCollector:
         self._piles: dict[int, _Pile] = {}
         self._frame_levels: Counter[int] = Counter()
         self._taken = 0
+        self._work: dict[int, _Work] = {}
         self.windows: WindowCollector | None = None
         if path is not None:
-            self.windows = WindowCollector(path, self._pairs, self.freqs_hz, self.hop, rate, self._kept)
+            self.windows = WindowCollector(path, self._pairs, self.freqs_hz, self.hop, rate)
 
     def take(self, samples: FloatArray, level_db: float) -> None:
         """Choose and add one frame (mics, frame) whose level is `level_db`."""
@@ -139,18 +153,26 @@ class SpectraCollector:
         return Chosen(samples, half, pile.sums[half], window)
 
     def add(self, frames: Sequence[Chosen]) -> None:
-        """Add the products of chosen frames. Those of the two halves may be added side by side."""
-        windowed, product = np.empty((self._mics, self.frame)), np.empty(len(self.freqs_hz), np.complex128)
-        whole = np.empty((self._mics, self.frame // 2 + 1), np.complex128)
+        """Add the products of chosen frames, all of one half. Those of the two halves may be added side by side."""
         for frame in frames:
-            np.multiply(frame.samples, self._window, out=windowed)
-            spectrum = np.fft.rfft(windowed, axis=1, out=whole)[:, self._bins]
-            conjugate = spectrum.conj()
-            for row, (m, n) in enumerate(self._pairs):
-                np.multiply(spectrum[m], conjugate[n], out=product)
-                frame.sums[row] += product
-                if frame.window is not None:
-                    frame.window[row] += product[: frame.window.shape[1]]
+            if frame.half not in self._work:
+                self._work[frame.half] = _Work(self._mics, self.frame, len(self.freqs_hz))
+            work = self._work[frame.half]
+            np.multiply(frame.samples, self._window, out=work.windowed)
+            spectrum = np.fft.rfft(work.windowed, axis=1, out=work.spectrum)[:, self._bins]
+            np.conjugate(spectrum, out=work.conjugate)
+            for first in range(0, len(self._pairs), _ROWS):
+                self._add_rows(frame, work, spectrum, slice(first, first + _ROWS))
+
+    def _add_rows(self, frame: Chosen, work: _Work, spectrum: ComplexArray, rows: slice) -> None:
+        """Add the products of some pairs to the sums of the frame's pile and of its window."""
+        pairs, sums = self._pairs[rows], frame.sums[rows]
+        products = work.products[: len(pairs)]
+        for product, own, (m, n) in zip(products[:, : len(self.freqs_hz)], sums, pairs, strict=True):
+            np.multiply(spectrum[m], work.conjugate[n], out=product)
+            own += product
+        if frame.window is not None:
+            frame.window[rows] += merged(products)[:, : frame.window.shape[1]]
 
     def _loud_pile(self) -> int:
         """The level that the loudest tenth of all sounding frames reach."""

@@ -23,51 +23,61 @@ HIGH_HZ = 7_100.0
 """Upper edge of the highest third octave that counts in the sum efficiency."""
 
 
+_ADDED = np.tile(np.eye(2), (MERGED, 1))
+"""What adds up the real and the imaginary parts of as many bins: a matrix product is the fastest of numpy's sums."""
+
+
+def merged(products: ComplexArray) -> ComplexArray:
+    """(P, F / MERGED) sums of neighbouring bins of contiguous products (P, F), F a multiple of MERGED."""
+    sums: ComplexArray = (products.view(np.float64).reshape(-1, 2 * MERGED) @ _ADDED).view(np.complex128)
+    return sums.reshape(len(products), -1)
+
+
 class WindowCollector:
     """Sums of products by window, in two halves (so that two threads may add), written to `path` as they are done.
 
     rows: the pairs of mics (m, n) in the order of the sums; freqs_hz: (F) evenly spaced, of the frames; hop: samples
-    from one frame to the next; kept: the type of the sums. bins: so many of F are added, from the first on.
+    from one frame to the next.
     """
 
-    def __init__(
-        self, path: Path, rows: Sequence[tuple[int, int]], freqs_hz: FloatArray, hop: int, rate: int, kept: type
-    ) -> None:
-        self._path, self._rows, self._kept = path, tuple(rows), kept
-        self.bins = int(np.searchsorted(freqs_hz, HIGH_HZ)) // MERGED * MERGED
-        self._freqs_hz = freqs_hz[: self.bins].reshape(-1, MERGED).mean(axis=1)
+    def __init__(self, path: Path, rows: Sequence[tuple[int, int]], freqs_hz: FloatArray, hop: int, rate: int) -> None:
+        self._path, self._rows = path, tuple(rows)
+        bins = int(np.searchsorted(freqs_hz, HIGH_HZ)) // MERGED * MERGED
+        self._freqs_hz = freqs_hz[:bins].reshape(-1, MERGED).mean(axis=1)
         self._frames = max(2, round(WINDOW_S * rate / hop))
         self._open: dict[int, ComplexArray] = {}
+        self._spare: list[ComplexArray] = []
         self._written = 0
         self._levels: list[float] = []
         self._frame_s = hop / rate
         path.write_bytes(b"")
 
     def sums(self, half: int, level_db: float, *, silent: bool) -> ComplexArray | None:
-        """Count the next frame and give what its products are to be added to (P, bins); None for a silent one."""
+        """Count the next frame and give what its merged products are to be added to (P, F); None for a silent one."""
         window = len(self._levels) // self._frames
         self._levels.append(level_db)
         if silent:
             return None
         if window not in self._open:
-            self._open[window] = np.zeros((2, len(self._rows), self.bins), self._kept)
+            self._open[window] = self._spare.pop() if self._spare else self._none()
         sums: ComplexArray = self._open[window][half]
         return sums
+
+    def _none(self) -> ComplexArray:
+        return np.zeros((2, len(self._rows), len(self._freqs_hz)), np.complex128)
 
     def flush(self, *, last: bool = False) -> None:
         """Write the windows that are complete; everything that was given out must have been added."""
         done = len(self._levels) // self._frames + (1 if last and len(self._levels) % self._frames else 0)
         with self._path.open("ab") as file:
             for window in range(self._written, done):
-                file.write(self._merged(self._open.pop(window, None)).tobytes())
+                sums = self._open.pop(window, None)
+                if sums is None:  # all of it is silent
+                    sums = self._none()
+                file.write((sums[0] + sums[1]).astype(np.complex64).tobytes())
+                sums.fill(0.0)
+                self._spare.append(sums)
         self._written = max(self._written, done)
-
-    def _merged(self, sums: ComplexArray | None) -> ComplexArray:
-        """(P, F) of one window's sums (2, P, bins)."""
-        if sums is None:
-            return np.zeros((len(self._rows), len(self._freqs_hz)), np.complex64)
-        both = sums[0] + sums[1]
-        return np.asarray(sum(both[:, k::MERGED] for k in range(MERGED)), np.complex64)
 
     def record(self, performance: str, mics: Sequence[str], start_s: float, riff_db: float) -> Windows:
         """What was collected; everything must have been flushed. start_s: where the first frame begins. riff_db: level

@@ -19,9 +19,10 @@ from premix.batch.album import (
 )
 from premix.batch.engines import engine_for, songs_at_once
 from premix.batch.runner import Hub, Runner, Watch, Work
+from premix.batch.sheets import sheets_of
 from premix.batch.songs import SongFolder, find_songs
 from premix.batch.work import RenderOptions, SongJob, SongResult, has_trim, render_song
-from premix.errors import Exit, Finding, Problem, RecipeError
+from premix.errors import Exit, Finding
 from premix.measures.drift import Drift
 from premix.model.findings import FindingEntry, grouped
 from premix.model.settings import Limits
@@ -77,17 +78,14 @@ def run_batch(
 ) -> Batch:
     """Render every song into OUT/<its folder's name>; a song that fails never stops another.
 
-    songs: as `find_songs` takes them. sheets: folder with an alignment sheet <song>.yaml for each song. jobs: songs
-    at once, by default one a core, never more than fit into the free memory. scheduler: address of a dask
-    scheduler, or 'local'. Raises UserError where the batch cannot begin.
+    songs: as `find_songs` takes them. sheets: sheets and approved renders, as `sheets_of` takes them. jobs: songs at
+    once, by default one a core, never more than fit into the free memory. scheduler: address of a dask scheduler, or
+    'local'. Raises UserError where the batch cannot begin.
     """
     options = options or RenderOptions()
     wanted = song_of(read_recipe(recipe, settings=options.settings))
     found = find_songs(songs, wanted, out)
-    sheet_of = {song.name: sheets / f"{song.name}.yaml" for song in found} if sheets is not None else {}
-    if missing := {song: path for song, path in sheet_of.items() if not path.exists()}:
-        what = "there is no alignment sheet"
-        raise RecipeError(Problem("batch-no-sheet", song, f"{what} {path}") for song, path in missing.items())
+    sheet_of = sheets_of(sheets, found) if sheets is not None else {}
     at_once, findings = songs_at_once(jobs, len(found))
     # Other machines know no current folder of ours.
     place: Callable[[Path], Path] = Path if scheduler is None else Path.absolute

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Literal
 
 from premix import __version__
+from premix.alignment.approved import Approved
 from premix.audio.reader import TrackReader
 from premix.batch.outputs import note, ruined
 from premix.delivery.documents import MANIFEST, read_manifest, relative_path
@@ -26,9 +27,8 @@ from premix.model.alignment import Sheet
 from premix.model.manifest import InputEntry, Manifest, UsedSheet
 from premix.model.song import Song
 from premix.model.tracks import Track
-from premix.pipeline import Progress, load, render
+from premix.pipeline import Progress, given_decisions, load, render
 from premix.processors.chains import chain_files
-from premix.recipe.read import read_sheet
 from premix.report.page import missing_extra
 
 TRIM_TOLERANCE_DB = 0.005
@@ -65,8 +65,8 @@ class RenderOptions:
 class SongJob:
     """What a worker has to know.
 
-    go: the batch's go-ahead file. sheet: alignment sheet of this song. extra_trim_db: on top of the ceiling's trim;
-    None: none, and a song that is there may have any. version: of the premix that asks.
+    go: the batch's go-ahead file. sheet: alignment sheet of this song, or an approved render. extra_trim_db: on top of
+    the ceiling's trim; None: none, and a song that is there may have any. version: of the premix that asks.
     """
 
     name: str
@@ -221,7 +221,7 @@ def _manifest_if_unchanged(job: SongJob) -> Manifest | None:
     _, song = load(
         job.recipe, job.folder, options.settings, recover=options.recover, allow_plug_ins=options.allow_plug_ins
     )
-    sheet = None if job.sheet is None else read_sheet(job.sheet)
+    sheet = None if job.sheet is None else given_decisions(job.sheet)
     return _without_spans(manifest) if unchanged(manifest, song, sheet) else None
 
 
@@ -244,8 +244,8 @@ def report_of(manifest: Manifest) -> str | None:
     return next((path for path in manifest.written if path.endswith("_report.html")), None)
 
 
-def unchanged(manifest: Manifest, song: Song, sheet: Sheet | None = None) -> bool:
-    """Whether the manifest is of this song's tracks and recipe, of the sheet, this premix and these libraries.
+def unchanged(manifest: Manifest, song: Song, sheet: Sheet | Approved | None = None) -> bool:
+    """Whether the manifest is of this song's tracks and recipe, of what aligned it, this premix and its libraries.
 
     Reads every sample of the tracks: the hash in the manifest is the one that the render itself took. Reads the files
     that chains name, too: impulse responses, plug-ins and their states.

@@ -42,7 +42,8 @@ def _address(context: click.Context, option: click.Parameter, value: str | None)
     "sheets",
     metavar="FOLDER",
     type=options.PATH,
-    help="Take each song's decisions from the alignment sheet FOLDER/<song>.yaml.",
+    help="Align each song with what FOLDER holds for it: an alignment sheet <song>.yaml, or an approved render, "
+    "<song>.json or <song>/manifest.json; FOLDER/manifest.json, or a manifest instead of FOLDER, is for all songs.",
 )
 @click.option("--force", is_flag=True, help="Render again what is unchanged, and replace what premix did not write.")
 @click.option("--verify", is_flag=True, help="Read every sample of what is there before it counts as unchanged.")

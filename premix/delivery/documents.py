@@ -15,6 +15,7 @@ import math
 import re
 import sys
 from collections.abc import Iterable, Iterator, Sequence
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -134,7 +135,7 @@ def read_manifest(path: Path) -> Manifest:
     """
     what = "no premix manifest can be read here"
     try:
-        found = TypeAdapter(Manifest).validate_json(manifest_bytes(path), strict=True)
+        found = from_json(Manifest, manifest_bytes(path))
         place = next(_impossible(found), "")
         if not place:
             return found
@@ -144,6 +145,18 @@ def read_manifest(path: Path) -> Manifest:
         place = ""
     what += f": {place} is missing or is not what it should be" if place else ""
     raise RecipeError(Problem("not-a-manifest", str(path), what, f"{MANIFEST} of an output folder"))
+
+
+def from_json(kind: type[E], text: bytes) -> E:
+    """A document of a kind. Raises pydantic's ValidationError where it is none."""
+    found: E = _adapter(kind).validate_json(text, strict=True)
+    return found
+
+
+@cache
+def _adapter(kind: type[Any]) -> TypeAdapter[Any]:
+    """Made once a process: that takes longer than to read many manifests, and a batch reads hundreds."""
+    return TypeAdapter(kind)
 
 
 def manifest_bytes(path: Path) -> bytes:

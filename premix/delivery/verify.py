@@ -10,11 +10,11 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
 from premix.audio.headers import read_header
 from premix.audio.reader import sample_hash
-from premix.delivery.documents import MANIFEST, manifest_bytes, read_manifest
+from premix.delivery.documents import MANIFEST, from_json, manifest_bytes, read_manifest
 from premix.delivery.file_names import document_name
 from premix.errors import Finding, Problem, RecipeError, UserError
 from premix.model.manifest import ComparisonManifest, Manifest
@@ -85,8 +85,7 @@ def read_delivered(folder: Path) -> Manifest | ComparisonManifest:
         return read_manifest(folder)
     except RecipeError as error:
         try:
-            text = manifest_bytes(folder)
-            return TypeAdapter(ComparisonManifest).validate_json(text, strict=True)
+            return from_json(ComparisonManifest, manifest_bytes(folder))
         except (OSError, ValidationError):
             raise error from None
 

@@ -7,13 +7,15 @@ chance where the mics hear something from elsewhere. This is the matched-subspac
 "Matched subspace detectors", IEEE Trans. Signal Processing 42(8), 1994) added up over the band.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
-from premix.arrays import BoolArray, FloatArray
-from premix.model.tracks import KeyEnvelopes
+from premix.arrays import BoolArray, FloatArray, IntArray
+from premix.model.song import Performance, Song
+from premix.model.tracks import Agreed, BandSignals, KeyEnvelopes
 
 STEP_MS = 8
 """Control frames from one judged frame to the next."""
@@ -23,48 +25,108 @@ ALONE = 0.999
 """From so much of the power in one mic on, agreement says nothing."""
 CHUNK = 512
 """Judged frames worked on at once, 4 s: what they need stays in the processor's cache."""
+SILENT = 1e-14
+"""Mean square of a mic that holds nothing."""
 SAMPLE, SAMPLES = 64, 48
 """So many stretches of so many frames, 25 s in all, show what the guitar looks like."""
 
 Spectra = npt.NDArray[np.complex64]
 
 
-class Agreement:
-    """The agreement of one performance's close mics. shifts: (M) samples of advance, weights: (M) gains of the key.
+LOUD_DB = 10.0
+"""Frames within this of the loud level, all mics counted alike, show what the guitar looks like."""
 
-    Only mics that are part of the key count; `possible` is False with fewer than two of them.
+
+def with_agreement(song: Song) -> Song:
+    """The song with the agreement of every performance's close mics beside its envelopes, their band left behind.
+
+    Neither gains nor mutes have a say in it: a muted mic hears the guitar as well as before.
     """
 
-    def __init__(self, envelopes: KeyEnvelopes, weights: FloatArray, shifts: FloatArray) -> None:
-        band = envelopes.band
-        names = () if band is None else band.mics
-        used = [m for m, name in enumerate(envelopes.mics) if weights[m] and name in names]
-        self.possible = band is not None and len(used) > 1
-        if band is None or not self.possible:
-            return
-        self._band = band
-        self._rows = [names.index(envelopes.mics[m]) for m in used]
+    return replace(
+        song,
+        performances=tuple(replace(p, agreed=agreed_of(p.envelopes, *mics_compared(p))) for p in song.performances),
+    )
+
+
+def mics_compared(performance: Performance) -> tuple[BoolArray, FloatArray]:
+    """(M) which of the close mics can be compared, and (M) samples by which each is advanced: no sub mic, and none that
+    the alignment does not know."""
+    mics = performance.close
+    known = np.array([mic.role == "close" and mic.decision.refusal is None for mic in mics], np.bool_)
+    return known, np.array([mic.decision.delay_samples for mic in mics])
+
+
+def advance_of(band_step: int, shifts: FloatArray) -> IntArray:
+    """Whole samples of the band, one of `band_step` samples: what is left of a shift turns the guitar's phases, which
+    are found anyway."""
+    return np.round(shifts / band_step).astype(np.int32)
+
+
+def comparison(performance: Performance) -> str:
+    """What decides on a performance's agreement beside the tracks: the mics that are compared, and their advance."""
+    band = performance.envelopes.band
+    if band is None:
+        return performance.name
+    known, shifts = mics_compared(performance)
+    advance = advance_of(band.step, shifts).tolist()
+    names = [f"{mic.name} {at}" for mic, at, use in zip(performance.close, advance, known, strict=True) if use]
+    return f"{performance.name}: {', '.join(names)}"
+
+
+def agreed_of(envelopes: KeyEnvelopes, compared: BoolArray, shifts: FloatArray) -> Agreed | None:
+    """The agreement of some close mics, compared (M), each advanced by its shift (M) in samples; None with fewer than
+    two of them, or where they are silent."""
+    band = envelopes.band
+    used = [m for m, name in enumerate(envelopes.mics) if band is not None and compared[m] and name in band.mics]
+    if band is None or len(used) < 2:
+        return None
+    loud = _loud(envelopes, used)
+    if not loud.any():
+        return None
+    advance = advance_of(band.step, shifts[used])
+    rows = [band.mics.index(envelopes.mics[m]) for m in used]
+    values = np.concatenate(list(_Agreement(envelopes, band, rows, advance).of(loud)))
+    return Agreed(values.astype(np.float32))
+
+
+def _loud(envelopes: KeyEnvelopes, used: Sequence[int]) -> BoolArray:
+    """(n) the judged frames in which some mics, each as loud as the others, are loud."""
+    parts = []
+    for start in range(0, envelopes.frames, STEP_MS * CHUNK):
+        power = envelopes.read(start, start + STEP_MS * CHUNK)[used].astype(np.float64)
+        sums = np.add.reduceat(power, np.arange(0, power.shape[1], STEP_MS), axis=1)
+        counts = np.minimum(STEP_MS, power.shape[1] - np.arange(0, power.shape[1], STEP_MS))
+        parts.append(sums / counts)
+    power = np.concatenate(parts, axis=1)
+    mean = power.mean(axis=1, keepdims=True)
+    sounding = mean[:, 0] > SILENT
+    level = np.sqrt(power[sounding] / mean[sounding]).sum(axis=0) if sounding.any() else np.zeros(power.shape[1])
+    level = 20.0 * np.log10(np.maximum(level, 1e-6))
+    heard = level[level > level.max() - 25.0]
+    return np.asarray((level > np.percentile(heard, 75) - LOUD_DB) & (level > -100.0))
+
+
+class _Agreement:
+    """The agreement of some rows of a band, each advanced by whole samples of it."""
+
+    def __init__(self, envelopes: KeyEnvelopes, band: BandSignals, rows: Sequence[int], advance: IntArray) -> None:
+        self._band, self._rows = band, rows
+        self._whole = advance
         self._hop = STEP_MS * envelopes.hop // band.step
         size = 2 * self._hop
-        freqs_hz = np.fft.rfftfreq(size, band.step / envelopes.rate)
+        freqs_hz = np.fft.rfftfreq(self._hop, band.step / envelopes.rate)
         self._bins = slice(*np.searchsorted(freqs_hz, (LOW_HZ, HIGH_HZ)).tolist())
-        late = shifts[used] / band.step
-        self._whole = np.round(late).astype(int)
-        turn = 2.0 * np.pi * np.arange(size // 2 + 1)[self._bins] / size * (late - self._whole)[:, None]
-        self._turn = np.exp(1j * turn).astype(np.complex64)
-        wave = np.exp(-2j * np.pi / size * np.arange(size)[:, None] * np.arange(size // 2 + 1)[self._bins])
-        self._wave = (np.hanning(size + 1)[:-1, None] * wave).astype(np.complex64).view(np.float32)
+        numbers = np.arange(freqs_hz.size)[self._bins]
+        self._window = np.hanning(size + 1)[:-1].reshape(2, -1).astype(np.float32)
+        wave = np.exp(-2j * np.pi / self._hop * np.arange(self._hop)[:, None] * numbers)
+        self._wave = wave.astype(np.complex64).view(np.float32)
         self.frames = -(-envelopes.frames // STEP_MS)
 
     def of(self, loud: BoolArray) -> Iterator[FloatArray]:
-        """Agreement of all judged frames, chunk by chunk: 1 the guitar alone, around 0 anything from elsewhere.
-
-        loud: (frames) whether the guitar is loud. Nothing where it never is.
-        """
-        if not loud.any():
-            return
+        """Agreement of all judged frames, chunk by chunk. loud: (frames) whether the guitar is loud; some are."""
         scale, g, chance = self._guitar(loud)
-        along_it = (g.conj().T * self._turn * scale[:, None]).astype(np.complex64)
+        along_it = (g.conj().T * scale[:, None]).astype(np.complex64)
         weights = np.square(scale).astype(np.float32)
         for start in range(0, self.frames, CHUNK):
             x = self._spectra(start, min(self.frames, start + CHUNK))
@@ -85,7 +147,7 @@ class Agreement:
         stretches = np.unique(np.flatnonzero(loud) // SAMPLE)
         for stretch in stretches[:: -(-stretches.size // SAMPLES)].tolist():
             start, stop = SAMPLE * stretch, min(SAMPLE * (stretch + 1), self.frames)
-            x = (self._spectra(start, stop)[:, loud[start:stop]] * self._turn[:, None]).transpose(2, 0, 1)
+            x = self._spectra(start, stop)[:, loud[start:stop]].transpose(2, 0, 1).astype(np.complex128)
             matrix += x @ x.conj().transpose(0, 2, 1)
         power = np.einsum("fmm->m", matrix).real
         gain = np.sqrt(power.max() / np.maximum(power, 1e-20))
@@ -96,11 +158,12 @@ class Agreement:
         return gain, g.astype(np.complex64), chance
 
     def _spectra(self, start: int, stop: int) -> Spectra:
-        """(M, frames, F) of judged frames, each mic at its own advance in whole samples; what is left of it is in
-        `_turn`. A frame's window is twice as long as it.
+        """(M, frames, F) of judged frames, each mic at its own advance. A frame's window is twice as long as it.
 
-        The transform is a product with the band's waves, half a window at a time: for so many short frames and so few
-        bins that is several times as fast as numpy's FFT.
+        Windows are folded, the second half added to the first, which leaves every other bin (weighted overlap-add:
+        Crochiere & Rabiner, "Multirate Digital Signal Processing", 1983, chapter 7); bins next to each other say much
+        the same under a Hann window. The transform is a product with the band's waves: for so many short frames and so
+        few bins that is several times as fast as numpy's FFT.
         """
         half, hop = self._hop // 2, self._hop
         first, last = start * hop - half, (stop + 1) * hop - half
@@ -110,7 +173,8 @@ class Agreement:
         for row, (own, whole) in enumerate(zip(self._rows, self._whole.tolist(), strict=True)):
             signals[row] = read[own, whole - earliest :][: last - first]
         halves = signals.reshape(len(self._rows), -1, hop)
-        found = halves[:, :-1] @ self._wave[:hop]
-        found += halves[:, 1:] @ self._wave[hop:]
+        folded = halves[:, :-1] * self._window[0]
+        folded += halves[:, 1:] * self._window[1]
+        found = folded @ self._wave
         spectra: Spectra = found.view(np.complex64)
         return spectra

@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from premix.arrays import BoolArray, FloatArray, IntArray
-from premix.gate.agreement import STEP_MS, Agreement
+from premix.gate.agreement import STEP_MS
 from premix.gate.floor_and_loud import BLOCK, PLAYED, first_floors, loud_levels, moved_floors
 from premix.gate.key import QUIETEST_DB, Key
+from premix.model.tracks import Agreed
 
 SHORTEST_MS = 30.0
 """Less sound than this is no riff."""
@@ -59,8 +60,8 @@ class Followed:
         return np.asarray(np.interp(frames, middles, values))
 
 
-def follow(key: Key, agreement: Agreement) -> Followed | None:
-    """Follow a performance's key; None where it holds nothing."""
+def follow(key: Key, agreed: Agreed | None) -> Followed | None:
+    """Follow a performance's key; None where it holds nothing. agreed: of its mics, None where it is not known."""
     level = _levels(key)
     heard = level[level > QUIETEST_DB]
     if heard.size * STEP_MS < SHORTEST_MS:
@@ -68,8 +69,9 @@ def follow(key: Key, agreement: Agreement) -> Followed | None:
     top = _top(heard)
     agrees = np.ones(level.size)
     loud_frames = level > top - 10.0
-    if compared := agreement.possible and bool(loud_frames.any()):
-        agrees = np.concatenate(list(agreement.of(loud_frames)))
+    if compared := agreed is not None and bool(loud_frames.any()):
+        assert agreed is not None
+        agrees = agreed.values.astype(np.float64)
         # Mics that do not agree while the guitar is loud say nothing of any other time.
         compared = float(np.median(agrees[loud_frames])) >= CLEAR
         agrees = agrees if compared else np.ones(level.size)

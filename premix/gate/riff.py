@@ -7,7 +7,7 @@ import numpy as np
 
 from premix.arrays import FloatArray
 from premix.errors import Finding, Severity
-from premix.gate.agreement import STEP_MS, Agreement
+from premix.gate.agreement import STEP_MS
 from premix.gate.floor_and_loud import BLOCK
 from premix.gate.following import BLEED, Followed, follow
 from premix.gate.key import Key
@@ -15,7 +15,7 @@ from premix.gate.passages import BRIDGE_MS, Levels, Passage, PassageFinder, join
 from premix.gate.threshold import NOTHING, Populations, find_populations
 from premix.model.gate import KeyLevels, Riff, Span
 from premix.model.settings import Gate
-from premix.model.tracks import KeyEnvelopes
+from premix.model.tracks import Agreed, KeyEnvelopes
 
 LITTLE_S, LITTLE_SHARE = 5.0, 0.02
 """A performance hardly plays when it plays less than 5 s and less than 2 % of the song."""
@@ -40,18 +40,24 @@ HIGHEST_OPEN_DB = -6.0
 
 
 def find_riff(
-    envelopes: KeyEnvelopes, weights: FloatArray, shifts: FloatArray, gate: Gate, spans: Sequence[Span] | None = None
+    envelopes: KeyEnvelopes,
+    weights: FloatArray,
+    shifts: FloatArray,
+    gate: Gate,
+    spans: Sequence[Span] | None = None,
+    agreed: Agreed | None = None,
 ) -> Riff:
     """Find when the guitar plays in one performance, and with what threshold.
 
     weights: (M,) linear gain of each mic in the sum, 0 for mics that are not in it. shifts: (M,) samples by
-    which each mic is advanced. spans: when it plays, by hand. Where the threshold is found automatically it follows the
-    floor through the song; one by hand is relative to the loud level of the whole song. Reads the envelopes in chunks:
+    which each mic is advanced. spans: when it plays, by hand. agreed: how the mics agree, where that is known. Where
+    the threshold is found automatically it follows the floor through the song; one by hand is relative to the loud
+    level of the whole song. Reads the envelopes in chunks:
     what grows with the song is the list of passages and a state for every 8 ms.
     """
     name, auto = envelopes.performance, gate.threshold_db == "auto"
     key = Key(envelopes, weights, shifts)
-    followed = follow(key, Agreement(envelopes, weights, shifts)) if weights.any() else None
+    followed = follow(key, agreed) if weights.any() else None
     if followed is None:
         threshold = NOTHING.split_db if gate.threshold_db == "auto" else gate.threshold_db
         key_is: Literal["silent", "none"] = "silent" if weights.any() else "none"

@@ -124,7 +124,8 @@ class _Gates:
     def riff(self, performance: Performance, gate: Gate) -> Riff:
         asked = (performance.name, gate.threshold_db, gate.hysteresis_db, gate.open_for, gate.key == "di")
         if asked not in self._riffs:
-            self._riffs[asked] = find_riff(*key_of(performance, gate), gate, self._by_hand(performance))
+            agreed = None if gate.key == "di" and performance.dis else performance.agreed
+            self._riffs[asked] = find_riff(*key_of(performance, gate), gate, self._by_hand(performance), agreed)
         return self._riffs[asked]
 
     def _by_hand(self, performance: Performance) -> tuple[Span, ...] | None:

@@ -102,10 +102,11 @@ def drift_of(songs: Songs, temperatures_c: Mapping[str, float] | None = None) ->
         first = same[0]
         thermometer = _temperatures(known, first[0], name)
         against_first.append(pooled_shifts(_together([first[1]]), first[1], setup, thermometer))
+    compared_names = {name for name, _ in same}
     return Drift(
         reference=reference,
         songs=tuple(name for name, _ in same),
-        left_out=tuple(name for name, _ in songs if name not in {n for n, _ in same}),
+        left_out=tuple(name for name, _ in songs if name not in compared_names),
         mics=_mics(same, against_first),
         changes=tuple(changes),
     )

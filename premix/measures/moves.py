@@ -114,9 +114,10 @@ def compared(
     exchanged: list[Curves] = []
     swaps: dict[tuple[str, str], list[str]] = {}
     curves = [(own, curves_of(own, setup)) for own in setup.performances]
-    elsewhere = tuple(pair for _, own in curves for pair in unswapped(home, own)[1])
-    for own, recorded in curves:
-        put_right, pairs = unswapped(home, recorded, elsewhere)
+    found = [unswapped(home, recorded) for _, recorded in curves]
+    if elsewhere := tuple(pair for _, pairs in found for pair in pairs):
+        found = [unswapped(home, recorded, elsewhere) for _, recorded in curves]
+    for (own, _), (put_right, pairs) in zip(curves, found, strict=True):
         for pair in pairs:
             swaps.setdefault(pair, []).append(own.performance or "")
         if not pairs:

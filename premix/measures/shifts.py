@@ -8,10 +8,11 @@ says so.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
-from premix.arrays import BoolArray, FloatArray
+from premix.arrays import BoolArray, ComplexArray, FloatArray
 from premix.measures.pooled import Curve, curve_of, mean_of, own_bands, wrapped
 from premix.model.set_up import SetUp, SetUpPrint, Shift
 from premix.units import speed_of_sound_m_s
@@ -166,9 +167,8 @@ def _shift(base: Curves, other: Curves, name: str, curve: Curve, temperature_c: 
 def _moved(phases: FloatArray, errors: FloatArray, omega: FloatArray) -> tuple[float, float, int]:
     """How much later, in s, with its standard error, and whether the sign is the same (1) or another (-1)."""
     rough = 1.0 / (errors**2 + ROUGH_RAD**2)
-    step = 0.5 / float(omega.max())
-    reach = np.arange(-round(MOST_S / step), round(MOST_S / step) + 1) * step
-    sums = (rough * np.exp(1j * (phases + np.outer(reach, omega)))).sum(axis=1).real
+    reach, turns = _turns(omega.tobytes())
+    sums = (turns @ (rough * np.exp(1j * phases))).real
     # Near is likelier than far, and a polarity stays rather than not.
     likely = np.abs(sums) * np.where(np.abs(reach) > NEAR_S, 1.0 / FAR, 1.0) * np.where(sums > 0.0, 1.0, 0.95)
     best = int(np.argmax(likely))
@@ -185,6 +185,17 @@ def _moved(phases: FloatArray, errors: FloatArray, omega: FloatArray) -> tuple[f
     if min(abs(sums[best]) / rough.sum(), float((evenly * np.cos(off)).sum() / evenly.sum())) < LEAST_FIT:
         return late, np.inf, sign
     return late, float(np.sqrt(max(1.0, chi) / (weight * huber * omega**2).sum())), sign
+
+
+@lru_cache(maxsize=64)
+def _turns(omega_bytes: bytes) -> tuple[FloatArray, ComplexArray]:
+    """Every delay that is tried, in s, (delays), and how it turns each band, (delays, bands); omega as bytes. Kept: an
+    album asks for the same bands tens of thousands of times."""
+    omega = np.frombuffer(omega_bytes, np.float64)
+    step = 0.5 / float(omega.max())
+    steps = round(MOST_S / step)
+    reach = np.asarray(np.arange(-steps, steps + 1) * step, np.float64)
+    return reach, np.exp(1j * np.outer(reach, omega))
 
 
 def _huber(off: FloatArray, errors: FloatArray) -> FloatArray:

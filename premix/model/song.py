@@ -16,7 +16,7 @@ from premix.model.alignment import DelayParts, Efficiency, MicDecision, MicTrail
 from premix.model.gate import Curve, Riff, RoomGate, Span
 from premix.model.set_up import SetUpPrint, Shift
 from premix.model.settings import AlignmentSettings, Chain, Delay, Deliver, Gate, Limits, Role, WidthLimit
-from premix.model.tracks import DiMatch, KeyEnvelopes, RollCall, Spectra, Track, TrackLevels, Windows
+from premix.model.tracks import Agreed, DiMatch, KeyEnvelopes, RollCall, Spectra, Track, TrackLevels, Windows
 from premix.units import samples_to_cm
 
 
@@ -101,8 +101,9 @@ class Performance:
 
     reference: the mic that stays where it was recorded: the song's, or the first close mic where that is not here.
     heard: neither it nor every bus that its mics go to is muted. spans: when it plays, by hand, (on_s, off_s). Added by
-    the stages: spectra, envelopes (of the close mics), di_envelopes (of the DIs, in the same band and frames),
-    efficiency, steadiness (a trail of every mic that was followed through the song), riff, set_up (its print;
+    the stages: spectra, envelopes (of the close mics), di_envelopes (of the DIs, in the same band and frames), agreed
+    (how the close mics agree through the song; None: fewer than two to compare), efficiency, steadiness (a trail of
+    every mic that was followed through the song), riff, set_up (its print;
     None: too little riff to tell).
     """
 
@@ -121,6 +122,7 @@ class Performance:
     windows: Windows | None = None
     envelopes: KeyEnvelopes = NOT_YET
     di_envelopes: KeyEnvelopes = NOT_YET
+    agreed: Agreed | None = None
     efficiency: Efficiency = NOT_YET
     steadiness: tuple[MicTrail, ...] = ()
     riff: Riff = NOT_YET

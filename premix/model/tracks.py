@@ -259,17 +259,18 @@ class BandSignals:
 
     mics: (M) names; those that count for the key. step: samples of the tracks in one sample of the band. frames: how
     many there are. The file holds 16-bit floats, samples times `scale`, shape (frames, M) row after row. As recorded:
-    no gain, polarity or delay.
+    no gain, polarity or delay. path: None where the file was not kept.
     """
 
     mics: tuple[str, ...]
     step: int
     frames: int
     scale: float
-    path: Path
+    path: Path | None
 
     def read(self, start: int, stop: int) -> npt.NDArray[np.float32]:
         """Samples `start` to `stop`, shape (M, stop - start); silence where the song is not."""
+        assert self.path is not None, "what needs the band is done before a pass is kept"
         width, first, last = len(self.mics), max(0, start), min(self.frames, stop)
         out = (np.empty if (first, last) == (start, stop) else np.zeros)((width, stop - start), np.float32)
         if last > first:
@@ -281,6 +282,17 @@ class BandSignals:
             single = wide.view(np.float32).reshape(-1, width)
             np.multiply(single.T, np.float32(2.0**112 / self.scale), out=out[:, first - start : last - start])
         return out
+
+
+@dataclass(frozen=True, slots=True)
+class Agreed:
+    """How well the close mics of a performance agree on what they hear, through the song.
+
+    values: (n) float32, one for every 8 control frames: 1 where only the guitar sounds, around 0 for anything from
+    elsewhere.
+    """
+
+    values: npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)

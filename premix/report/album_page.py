@@ -3,7 +3,6 @@ hear at the album's loudness.
 """
 
 from collections import Counter
-from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +17,7 @@ from premix.model.gate import Span
 from premix.report.compare_page import FileExcerpt
 from premix.report.drift_page import drift_pictures
 from premix.report.html_page import MOST_BYTES, Page
-from premix.report.listening import Listening, Player, Source, Version, Voice, make_listening
+from premix.report.listening import Listening, Player, Source, Stream, Version, Voice, make_listening
 from premix.report.pictures import drawn
 from premix.report.window import SECONDS, Window, busiest_stretch
 from premix.units import db_to_gain, samples_to_s
@@ -79,13 +78,14 @@ def album_page(album: Album, folder: Path, *, most_bytes: int = MOST_BYTES) -> s
     heard = [song for song in album.songs if song.bus is not None and _seconds(song.bus) >= _LEAST_S]
     rate = Counter(song.bus.rate for song in heard if song.bus).most_common(1)[0][0] if heard else 48_000
     drifts = [(drift, drawn(drift_pictures(drift))) for drift in album.drifts]
-    facts = {"album": album, "players": _names(album.songs), "drifts": drifts}
+    names = {song.name: f"song_{number}" for number, song in enumerate(album.songs)}  # whatever a song is called
+    facts = {"album": album, "players": names, "drifts": drifts}
     page = Page("album.html", {"songs": album.songs}, rate, facts)
     listening = Listening((), (), 0.0, 0.0)
     if heard:
         seconds = min(SECONDS, *(_seconds(song.bus) for song in heard if song.bus))
-        players = [_player(album, song) for song in heard]
-        sources = [_source(album, song, seconds, rate) for song in heard]
+        players = [_player(names[song.name], song) for song in heard]
+        sources = [_source(names[song.name], song, seconds, rate) for song in heard]
         window = Window(0, int(seconds * rate))
         listening = make_listening(sources, players, window, rate, most_bytes - page.size(), folder)
     return page.text(listening)
@@ -95,14 +95,8 @@ def _seconds(bus: Bus) -> float:
     return samples_to_s(bus.frames, bus.rate)
 
 
-def _names(songs: Sequence[AlbumSong]) -> dict[str, str]:
-    """Song -> its player, whatever the song is called."""
-    return {song.name: f"song_{number}" for number, song in enumerate(songs)}
-
-
-def _player(album: Album, song: AlbumSong) -> Player:
+def _player(name: str, song: AlbumSong) -> Player:
     """The bus at the album's loudness, and as it was delivered where that is another."""
-    name = _names(album.songs)[song.name]
     match_db = song.bus.match_db if song.bus else 0.0
     gains = {"at album loudness": match_db, "as delivered": 0.0}
     if abs(match_db) < _SAME_DB:
@@ -114,23 +108,23 @@ def _player(album: Album, song: AlbumSong) -> Player:
     return Player(name, song.name, tuple(versions))
 
 
-def _source(album: Album, song: AlbumSong, seconds: float, rate: int) -> Source:
-    name, bus = _names(album.songs)[song.name], song.bus
+def _source(name: str, song: AlbumSong, seconds: float, rate: int) -> Source:
+    bus = song.bus
     if bus is None:
         raise ValueError(song.name)
-    return Source((f"{name}_l", f"{name}_r"), lambda start: _Excerpt(_read(bus, seconds, rate), start))
+    return Source((f"{name}_l", f"{name}_r"), lambda start: _opened(bus, seconds, rate, start))
 
 
-def _read(bus: Bus, seconds: float, rate: int) -> FloatArray:
-    """The busiest stretch of a guitar bus, (2, n) at the page's rate."""
+def _opened(bus: Bus, seconds: float, rate: int, start: int) -> Stream:
+    """The busiest stretch of a guitar bus, at the page's rate, from a sample of it on."""
     stretch = busiest_stretch(bus.played, bus.frames, bus.rate, seconds)
-    with closing(FileExcerpt(bus.path, stretch.start)) as stream:
-        samples = stream.next(stretch.frames)
     if bus.rate == rate:
-        return samples
+        return FileExcerpt(bus.path, stretch.start + start)
     import soxr
 
-    return np.asarray(soxr.resample(samples.T, bus.rate, rate, quality="HQ").T, np.float64)
+    with closing(FileExcerpt(bus.path, stretch.start)) as stream:
+        samples = stream.next(stretch.frames)
+    return _Excerpt(np.asarray(soxr.resample(samples.T, bus.rate, rate, quality="HQ").T, np.float64), start)
 
 
 class _Excerpt:

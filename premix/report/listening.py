@@ -5,7 +5,7 @@ loudness.
 import hashlib
 import tempfile
 from collections.abc import Callable, Iterator, Sequence, Set
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
@@ -22,6 +22,10 @@ _HIGHEST_RATE = 192_000
 """Beyond it browsers play nothing, and FLAC ends at 655,350 Hz (RFC 9639)."""
 _TOP = 0.9
 _BASE64 = 4.0 / 3.0
+_MARGIN = 0.95
+"""What is cut to fit is cut by so much more: a shorter clip may hold the denser half."""
+_PROBES = 8
+"""So many players, from all over the page, tell what the others take."""
 
 
 class Stream(Protocol):
@@ -106,95 +110,138 @@ def make_listening(
     """Encode the clips that `players` use and match their versions' loudness.
 
     The window is shortened until everything fits into `most_bytes` as base64. What cannot be fitted even into a
-    second is left out, player by player from the last. folder: where they are made, to be gone with it after a kill;
-    None: where the system keeps temporary files.
+    second is left out, player by player from the last. Of many players, some tell how many will fit, so that the others
+    are never read. folder: where they are made, to be gone with it after a kill; None: where the system keeps temporary
+    files.
     """
-    players = list(players)
-    left_out: list[str] = []
+    heard = list(players)
     with tempfile.TemporaryDirectory(dir=folder) as scratch:
         held = _Held(sources, window, rate, Path(scratch))
-        while players:
-            clips = held.encode(clips_of(players), window.frames)
-            size = sum(len(clip.flac) for clip in clips) * _BASE64
+        if len(heard) > 2 * _PROBES:
+            some = clips_of(heard[:: len(heard) // _PROBES])
+            size = held.size(some, window.frames) * len(clips_of(heard)) / len(some)
+            heard, window = _fitted(heard, window, rate, most_bytes / max(size, 1.0))
+        while heard:
+            clips = held.encode(clips_of(heard), window.frames)
+            size = _bytes_of(clips)
             if size <= most_bytes:
-                loudness = held.loudness(players, window.frames)
-                matched = tuple(_matched(player, loudness) for player in players)
-                return Listening(matched, clips, *window.seconds(rate), tuple(left_out))
-            frames = int(0.95 * window.frames * most_bytes / size)
-            if frames >= _LEAST_SECONDS * rate:
-                window = Window(window.start, frames)
-            else:  # as many at once as a second of each would need: an album has hundreds
-                fits = int(len(players) * most_bytes * window.frames / (size * _LEAST_SECONDS * rate))
-                keep = min(len(players) - 1, max(1, fits))
-                left_out += [f"player: {player.title}" for player in reversed(players[keep:])]
-                del players[keep:]
-    return Listening((), (), *window.seconds(rate), tuple(left_out))
+                loudness = held.loudness(heard, window.frames)
+                matched = tuple(_matched(player, loudness) for player in heard)
+                return Listening(matched, clips, *window.seconds(rate), _left_out(players, heard))
+            heard, window = _fitted(heard, window, rate, most_bytes / size)
+    return Listening((), (), *window.seconds(rate), _left_out(players, heard))
+
+
+def _fitted(players: list[Player], window: Window, rate: int, share: float) -> tuple[list[Player], Window]:
+    """What takes this share of the bytes, and a little less: a shorter window, or the first players and a second."""
+    if share >= 1.0:
+        return players, window
+    frames, least = int(_MARGIN * share * window.frames), min(window.frames, round(_LEAST_SECONDS * rate))
+    if frames >= least:
+        return players, Window(window.start, frames)
+    keep = min(len(players) - 1, max(1, len(players) * frames // least))
+    longest = frames * len(players) // max(keep, 1)
+    return players[:keep], Window(window.start, min(window.frames, max(least, longest)))
+
+
+def _left_out(players: Sequence[Player], heard: Sequence[Player]) -> tuple[str, ...]:
+    return tuple(f"player: {player.title}" for player in reversed(players[len(heard) :]))
+
+
+def _bytes_of(clips: Sequence[Clip]) -> float:
+    return sum(len(clip.flac) for clip in clips) * _BASE64
 
 
 class _Held:
-    """The clips of a stretch as 32-bit floats in a scratch file, read from their sources once: only then are their
-    peaks known, and they may have to be encoded more than once to fit."""
+    """The clips of a stretch as 32-bit floats in scratch files, one a source, written when a source is first asked for:
+    only then are peaks known, and clips may have to be encoded more than once to fit.
+
+    One source is open at a time, and no more of it is read than is asked for: an album has hundreds. What is asked for
+    later is never longer.
+    """
 
     def __init__(self, sources: Sequence[Source], window: Window, rate: int, folder: Path) -> None:
-        self._rate, self._folder, self._path = rate, folder, folder / "clips"
-        self._names = tuple(name for source in sources for name in source.clips)
+        self._sources, self._start, self._rate, self._folder = sources, window.start, rate, folder
+        self._home = {name: number for number, source in enumerate(sources) for name in source.clips}
         self._piece = rate // 4
-        peaks = np.zeros(len(self._names))
-        with ExitStack() as stack:
-            streams = [source.open(window.start) for source in sources]
-            for stream in streams:
-                stack.callback(stream.close)
-            for done in range(0, window.frames, self._piece):
-                count = min(self._piece, window.frames - done)
-                block = np.concatenate([stream.next(count) for stream in streams])
-                peaks = np.maximum(peaks, np.abs(block).max(axis=1))
-                self._append(block)
-        self._scales = np.divide(_TOP, peaks, out=np.ones_like(peaks), where=peaks > 0.0)
+        self._scales: dict[int, FloatArray] = {}
+
+    def size(self, used: Set[str], frames: int) -> float:
+        """Bytes that the clips of these names take on the page, `frames` long."""
+        return _bytes_of(self.encode(used, frames))
 
     def encode(self, used: Set[str], frames: int) -> tuple[Clip, ...]:
         """The clips of these names, `frames` long."""
-        rows = [row for row, name in enumerate(self._names) if name in used]
+        wanted = sorted({self._home[name] for name in used})
+        return tuple(clip for number in wanted for clip in self._encoded(number, used, frames))
+
+    def _encoded(self, number: int, used: Set[str], frames: int) -> Iterator[Clip]:
+        """Those of one source."""
+        rows = [(row, name) for row, name in enumerate(self._sources[number].clips) if name in used]
         with tempfile.TemporaryDirectory(dir=self._folder) as folder, ExitStack() as stack:
-            writers = [stack.enter_context(self._writer(Path(folder), self._names[row], frames)) for row in rows]
+            writers = [stack.enter_context(self._writer(Path(folder), name, frames)) for _, name in rows]
             thinned = [_Thinned(self._rate, frames) for _ in rows]
-            for block in self._blocks(frames):
-                for writer, row, thin in zip(writers, rows, thinned, strict=True):
-                    writer.write(thin.feed(block[row] * self._scales[row])[None])
-            for writer in writers:
+            for block in self._blocks(number, frames):
+                for writer, (row, _), thin in zip(writers, rows, thinned, strict=True):
+                    writer.write(thin.feed(block[row] * self._scales[number][row])[None])
+            for writer, (row, name) in zip(writers, rows, strict=True):
                 writer.close()
-            return tuple(
-                Clip(self._names[row], writer.path.read_bytes(), float(self._scales[row]))
-                for row, writer in zip(rows, writers, strict=True)
-            )
+                yield Clip(name, writer.path.read_bytes(), float(self._scales[number][row]))
 
     def loudness(self, players: Sequence[Player], frames: int) -> dict[tuple[str, str], float | None]:
         """Integrated loudness in LUFS of every (player, version), as the browser mixes it."""
-        mixes = {f"{p.name}/{v.name}": (p.name, v.name, v) for p in players for v in p.versions}
-        gram = LoudnessGram(self._rate, len(self._names), {key: self._gains(v) for key, (*_, v) in mixes.items()})
-        for block in self._blocks(frames):
-            gram.feed(block)
-        return {mixes[key][:2]: output.values()["loudness_lufs"] for key, output in gram.outputs.items()}
+        found: dict[tuple[str, str], float | None] = {}
+        for numbers, group in self._apart(players):
+            names = [name for number in numbers for name in self._sources[number].clips]
+            mixes = {f"{p.name}/{v.name}": (p.name, v.name, v) for p in group for v in p.versions}
+            gains = {key: _gains(v, names) for key, (*_, v) in mixes.items()}
+            gram = LoudnessGram(self._rate, len(names), gains)
+            for blocks in zip(*(self._blocks(number, frames) for number in numbers), strict=True):
+                gram.feed(np.concatenate(blocks))
+            found |= {mixes[key][:2]: output.values()["loudness_lufs"] for key, output in gram.outputs.items()}
+        return found
 
-    def _gains(self, version: Version) -> FloatArray:
-        gains = np.zeros((2, len(self._names)))
-        for voice in version.voices:
-            gains[:, self._names.index(voice.clip)] += (voice.left, voice.right)
-        return gains
+    def _apart(self, players: Sequence[Player]) -> list[tuple[list[int], list[Player]]]:
+        """Players in groups that share no source, each with its sources: the work grows with the square of a group."""
+        groups: list[tuple[set[int], list[Player]]] = []
+        for player in players:
+            own, members = {self._home[name] for name in clips_of([player])}, [player]
+            for numbers, others in [group for group in groups if group[0] & own]:
+                groups.remove((numbers, others))
+                own, members = own | numbers, [*others, *members]
+            groups.append((own, members))
+        return [(sorted(numbers), members) for numbers, members in groups]
 
-    def _append(self, block: FloatArray) -> None:
-        try:
-            with self._path.open("ab") as file:
-                file.write(np.ascontiguousarray(block.T, np.float32).data)
-        except OSError as error:
-            raise storage_error(self._path, error) from None
-
-    def _blocks(self, frames: int) -> Iterator[FloatArray]:
-        """The first `frames` samples of all clips, (clips, n) at a time."""
-        width = len(self._names)
+    def _blocks(self, number: int, frames: int) -> Iterator[FloatArray]:
+        """The first `frames` samples of a source's clips, (clips, n) at a time."""
+        if number not in self._scales:
+            self._scales[number] = self._hold(number, frames)
+        width = len(self._sources[number].clips)
         for done in range(0, frames, self._piece):
             count = min(self._piece, frames - done) * width
-            samples = np.fromfile(self._path, np.float32, count, offset=4 * done * width)
+            samples = np.fromfile(self._place(number), np.float32, count, offset=4 * done * width)
             yield samples.reshape(-1, width).T.astype(np.float64)
+
+    def _hold(self, number: int, frames: int) -> FloatArray:
+        """Read a source into its file; the scale of each of its clips."""
+        source = self._sources[number]
+        peaks = np.zeros(len(source.clips))
+        with closing(source.open(self._start)) as stream:
+            for done in range(0, frames, self._piece):
+                block = stream.next(min(self._piece, frames - done))
+                peaks = np.maximum(peaks, np.abs(block).max(axis=1))
+                self._append(self._place(number), block)
+        return np.divide(_TOP, peaks, out=np.ones_like(peaks), where=peaks > 0.0)
+
+    def _append(self, path: Path, block: FloatArray) -> None:
+        try:
+            with path.open("ab") as file:
+                file.write(np.ascontiguousarray(block.T, np.float32).data)
+        except OSError as error:
+            raise storage_error(path, error) from None
+
+    def _place(self, number: int) -> Path:
+        return self._folder / f"clips_{number}"
 
     def _writer(self, folder: Path, name: str, frames: int) -> PartWriter:
         return PartWriter(
@@ -207,6 +254,14 @@ class _Held:
             dither=True,
             seed=int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "little"),
         )
+
+
+def _gains(version: Version, names: Sequence[str]) -> FloatArray:
+    """(2, clips) what each clip counts left and right."""
+    gains = np.zeros((2, len(names)))
+    for voice in version.voices:
+        gains[:, names.index(voice.clip)] += (voice.left, voice.right)
+    return gains
 
 
 def clip_rate(rate: int) -> int:

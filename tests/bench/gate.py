@@ -31,10 +31,18 @@ from premix.audio.gains import curve_gain
 from premix.demo.line_ups import PERFORMANCES
 from premix.demo.session import perform_session
 from premix.gate.curves import room_curve
-from premix.gate.riff import find_riff
 from premix.model.settings import Gate
 from tests.bench.machine import versions
-from tests.gate.gated_riff import boundaries, clicks_db, envelopes, errors_ms, f_measure, gate_riff, opening_db
+from tests.gate.gated_riff import (
+    boundaries,
+    clicks_db,
+    compared_riff,
+    envelopes,
+    errors_ms,
+    f_measure,
+    gate_riff,
+    opening_db,
+)
 from tests.gate.gated_sections import gate_stem, gate_take, left_db, lost_by_section, times
 from tests.gate.late_rooms import attacks_lost_db
 from tests.rigs.sections import Part
@@ -266,7 +274,7 @@ def demo_session() -> Measured:
         for truth, recorded in perform_session(24.0, 48000, seed, PERFORMANCES):
             close = np.array([signal for mic, signal in recorded if mic.role == "close"])
             with TemporaryDirectory() as folder:
-                riff = find_riff(envelopes(close, 48000, Path(folder)), np.ones(3), np.zeros(3), Gate())
+                riff = compared_riff(envelopes(close, 48000, Path(folder)), np.ones(3), np.zeros(3), Gate())
             for which, pairs in enumerate((measured.starts, measured.stops)):
                 pairs.append((np.array([s[which] for s in truth.riff]), np.array([s[which] for s in riff.spans])))
     measured.all_starts, measured.all_stops = measured.starts, measured.stops
@@ -345,7 +353,7 @@ def cost() -> dict[str, float]:
         four = envelopes(np.tile(key, (4, 1)), rate, Path(folder))
         found = {
             "key": best(envelope) / key.size,
-            "riff": best(lambda: find_riff(four, np.ones(4), np.arange(4.0), Gate())) / key.size / 4,
+            "riff": best(lambda: compared_riff(four, np.ones(4), np.arange(4.0), Gate())) / key.size / 4,
             "room": best(gated) / key.size,
         }
     result = {name: round(1e9 * value, 2) for name, value in found.items()}

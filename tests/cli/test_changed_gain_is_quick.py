@@ -196,6 +196,29 @@ def test_odd_starts_keep_both_passes(premix: Premix, demo: Demo, tmp_path: Path)
     assert audio(song.out()) == audio(song.out("fresh"))
 
 
+def test_signals_that_were_not_kept_mean_one_full_run(premix: Premix, song: Song) -> None:
+    """How the mics agree is kept, not their signals: where it has to be worked out again, every track is read."""
+    (song.out() / KEPT / "compared").unlink()
+    said = render(premix, song, "--set", "mics.ribbon.gain_db=-1")
+    assert "their signals are needed" in "".join(said.lines) and TAKEN not in said.lines
+    render(premix, song, "--set", "mics.ribbon.gain_db=-1", "--fresh", out="fresh")
+    assert audio(song.out()) == audio(song.out("fresh"))
+    assert TAKEN in render(premix, song).lines
+
+
+def test_what_is_kept_is_small(premix: Premix, song: Song) -> None:
+    """An eighth of the tracks, spectra that do not grow with the song included."""
+    longer = Song(song.recipe, song.tracks.parent / "longer")
+    longer.tracks.mkdir()
+    for name, take in takes().items():
+        write_track(longer.tracks / f"{name}.wav", np.tile(take, 20))  # 100 s
+    render(premix, longer, out="long")
+    kept, tracks = (
+        sum(f.stat().st_size for f in folder.iterdir()) for folder in (longer.out("long") / KEPT, longer.tracks)
+    )
+    assert kept < 0.15 * tracks, (kept, tracks)
+
+
 def test_other_versions_read_again(premix: Premix, song: Song, monkeypatch: pytest.MonkeyPatch) -> None:
     """What another premix read may be something else."""
     monkeypatch.setattr(kept_module, "__version__", "0.0.1")
@@ -205,6 +228,7 @@ def test_other_versions_read_again(premix: Premix, song: Song, monkeypatch: pyte
 def test_what_is_kept_is_no_part_of_the_delivery(premix: Premix, song: Song) -> None:
     """The manifest knows its files, the checksums and `verify` do not ask for them, and it goes with the folder."""
     assert {name for name in manifest_of(song.out())["written"] if name.startswith(KEPT)} == {
+        f"{KEPT}/compared",
         f"{KEPT}/decided",
         f"{KEPT}/pass-0",
     }

@@ -13,6 +13,7 @@ from scipy.signal import butter, sosfilt
 from premix.audio.bands import BAND_SCALE, KeyPower
 from premix.audio.gains import curve_gain
 from premix.demo.rig import MICS
+from premix.gate.agreement import agreed_of
 from premix.gate.curves import room_curve
 from premix.gate.riff import find_riff
 from premix.model.gate import Curve, Riff
@@ -72,11 +73,16 @@ def envelopes(close: Audio, rate: int, folder: Path, performance: str = "left") 
     return replace(keys, band=BandSignals(names, step, len(bands[0]), BAND_SCALE, path))
 
 
+def compared_riff(keys: KeyEnvelopes, weights: Audio, shifts: Audio, gate: Gate) -> Riff:
+    """The riff in the key, its mics compared with each other first, as a render does."""
+    return find_riff(keys, weights, shifts, gate, agreed=agreed_of(keys, weights != 0.0, shifts))
+
+
 def gate_riff(seed: int, folder: Path, gate: Gate | None = None, **settings: Any) -> GatedRiff:
     """Play a riff of the rig (settings: of `stop_and_go`), find it in its key, and gate its room."""
     rig, gate = stop_and_go(seed, **settings), gate or Gate()
     late = [0.0, (MICS[1].distance_cm - MICS[0].distance_cm) / 100.0 / 343.2 * rig.rate]
-    riff = find_riff(envelopes(rig.key, rig.rate, folder), np.ones(2), np.array(late), gate)
+    riff = compared_riff(envelopes(rig.key, rig.rate, folder), np.ones(2), np.array(late), gate)
     arrival = (MICS[4].delay_s() - MICS[0].delay_s()) * rig.rate
     curve = room_curve(riff.spans, gate, rate=rig.rate, frames=rig.room.size, arrival_samples=arrival)
     noises = [settings.get("hiss_db", -40.0), settings.get("hum_db", -50.0), settings.get("bleed_db")]

@@ -11,10 +11,9 @@ import numpy.typing as npt
 
 from premix.audio.gains import curve_gain
 from premix.gate.curves import room_curve
-from premix.gate.riff import find_riff
 from premix.model.gate import Riff
 from premix.model.settings import Gate
-from tests.gate.gated_riff import envelopes
+from tests.gate.gated_riff import compared_riff, envelopes
 from tests.rigs.sections import Part, SectionTake, Truth, section_take
 
 Audio = npt.NDArray[np.float64]
@@ -44,7 +43,7 @@ def gate_take(seed: int, parts: Sequence[Part], folder: Path, gate: Gate | None 
     """Play a take (settings: of `section_take`), find its riff, and gate its room."""
     take, gate = section_take(seed, parts, **settings), gate or Gate()
     weights = 1.0 / np.sqrt(np.mean(take.close**2, axis=1))
-    riff = find_riff(envelopes(take.close, take.rate, folder), weights, take.delays, gate)
+    riff = compared_riff(envelopes(take.close, take.rate, folder), weights, take.delays, gate)
     gain = _gain(riff, gate, take, take.arrival)
     noise_db = max(settings.get("hiss_db", -50.0), settings.get("hum_db", -60.0)) + TOLD_DB
     bleed_db = settings.get("bleed_db")

@@ -10,9 +10,17 @@ import numpy as np
 import pytest
 
 from premix.demo.session import perform_session
-from premix.gate.riff import find_riff
 from premix.model.settings import Gate
-from tests.gate.gated_riff import GatedRiff, boundaries, clicks_db, envelopes, f_measure, gate_riff, opening_db
+from tests.gate.gated_riff import (
+    GatedRiff,
+    boundaries,
+    clicks_db,
+    compared_riff,
+    envelopes,
+    f_measure,
+    gate_riff,
+    opening_db,
+)
 
 CASES: dict[str, dict[str, Any]] = {
     "plain": {},
@@ -87,9 +95,9 @@ def test_the_room_is_gated_alike_in_every_block_size(size: int) -> None:
 def test_a_key_with_dc_is_found_alike(tmp_path: Path) -> None:
     """A quarter of full scale of offset in one mic."""
     rig = case("plain", 11).rig
-    plain = find_riff(envelopes(rig.key, rig.rate, tmp_path), np.ones(2), np.zeros(2), Gate())
+    plain = compared_riff(envelopes(rig.key, rig.rate, tmp_path), np.ones(2), np.zeros(2), Gate())
     offset = np.array([[0.25], [0.0]])
-    moved = find_riff(envelopes(rig.key + offset, rig.rate, tmp_path), np.ones(2), np.zeros(2), Gate())
+    moved = compared_riff(envelopes(rig.key + offset, rig.rate, tmp_path), np.ones(2), np.zeros(2), Gate())
     assert moved.spans == plain.spans
 
 
@@ -98,7 +106,7 @@ def test_the_demo_session_is_found(tmp_path: Path) -> None:
     takes = perform_session(12.0, 48000, 3, ("left_a", "centre"))
     for truth, recorded in takes:
         close = np.array([signal for mic, signal in recorded if mic.role == "close"])
-        riff = find_riff(envelopes(close, 48000, tmp_path), np.ones(3), np.zeros(3), Gate())
+        riff = compared_riff(envelopes(close, 48000, tmp_path), np.ones(3), np.zeros(3), Gate())
         for which in (0, 1):
             true = np.array([span[which] for span in truth.riff])
             found = np.array([span[which] for span in riff.spans])

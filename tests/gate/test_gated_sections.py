@@ -9,9 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from premix.gate.riff import find_riff
 from premix.model.settings import Gate
-from tests.gate.gated_riff import envelopes, f_measure
+from tests.gate.gated_riff import compared_riff, envelopes, f_measure
 from tests.gate.gated_sections import GatedTake, gate_take, left_db, lost_by_section, times
 from tests.rigs.sections import Part, section_take
 
@@ -69,7 +68,7 @@ def test_floor_and_loud_level_go_with_the_sections(tmp_path: Path) -> None:
     """A verse 18 dB down has a loud level 18 dB lower, and a threshold under its own notes that is over its floor."""
     take = section_take(2025, (Part(4), Part(4, -18.0)), bleed_db=-30.0)
     weights = 1.0 / np.sqrt(np.mean(take.close**2, axis=1))
-    levels = find_riff(envelopes(take.close, take.rate, tmp_path), weights, take.delays, Gate()).levels
+    levels = compared_riff(envelopes(take.close, take.rate, tmp_path), weights, take.delays, Gate()).levels
     assert levels is not None
 
     def at(values: tuple[float, ...], level_db: float) -> float:
@@ -91,7 +90,7 @@ def test_ghost_notes_and_scratches_open_if_they_are_asked_for(tmp_path: Path, ev
     weights = 1.0 / np.sqrt(np.mean(take.close**2, axis=1))
 
     def opened(gate: Gate) -> int:
-        spans = find_riff(keys, weights, take.delays, gate).spans
+        spans = compared_riff(keys, weights, take.delays, gate).spans
         middles = [0.5 * (event.on_s + event.off_s) for event in take.events]
         return sum(any(on <= middle <= off for on, off in spans) for middle in middles)
 
@@ -104,14 +103,14 @@ def test_drums_open_the_gate_of_mics_that_are_not_compared(tmp_path: Path) -> No
     take = section_take(2025, (LOUD, VERSE), bleed_db=-15.0, mics=3)
     weights = 1.0 / np.sqrt(np.mean(take.close**2, axis=1))
     keys = envelopes(take.close, take.rate, tmp_path)
-    alone = find_riff(envelopes(take.close[:1], take.rate, tmp_path, "alone"), weights[:1], take.delays[:1], Gate())
+    alone = compared_riff(envelopes(take.close[:1], take.rate, tmp_path, "alone"), weights[:1], take.delays[:1], Gate())
     starts = np.array([passage.on_s for passage in take.passages if passage.level_db == 0.0])
 
     def hits(spans: Sequence[tuple[float, float]]) -> float:
         found = np.array([on for on, _ in spans if on < starts[-1] + 0.1])
         return f_measure([(starts, found)], 0.010)
 
-    assert hits(find_riff(keys, weights, take.delays, Gate()).spans) == 1.0
+    assert hits(compared_riff(keys, weights, take.delays, Gate()).spans) == 1.0
     assert hits(alone.spans) < 0.9
 
 
@@ -120,5 +119,5 @@ def test_mics_that_never_agree_are_judged_by_their_level(tmp_path: Path) -> None
     rng = np.random.default_rng(4)
     on = np.repeat([0.001, 1.0, 0.001, 1.0, 0.001], 24_000)
     keys = envelopes(on * rng.standard_normal((2, on.size)), 48_000, tmp_path)
-    spans = find_riff(keys, np.ones(2), np.zeros(2), Gate()).spans
+    spans = compared_riff(keys, np.ones(2), np.zeros(2), Gate()).spans
     assert np.array(spans) == pytest.approx(np.array([(0.5, 1.0), (1.5, 2.0)]), abs=0.01)

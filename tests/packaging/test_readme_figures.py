@@ -82,6 +82,11 @@ def set_ups(*kinds: str) -> Callable[[Any], str]:
     return cell
 
 
+def big(d: Any) -> list[Any]:
+    """The whole album's runs, on the pool and on dask."""
+    return [d["runs"]["pool"], d["runs"]["dask"]]
+
+
 THREADS = "premix render, 2 threads"
 PENDING = {"accuracy": {"78 takes with a room mic"}}
 """Rows whose figures the bench prints, but which its stored run is too old to hold: once it is run again, they are
@@ -169,6 +174,19 @@ CELLS: dict[str, dict[str, Callable[[Any], str]]] = {
             f"{max(row['peak_mb'] for row in d['attacks']):.0f} MB"
         ),
     },
+    "album": {
+        "songs done": lambda d: "; ".join(f"{r['done']} of {r['songs']}" for r in big(d)),
+        "changes of the set-up": lambda d: "; ".join(str(len(r["changes"])) for r in big(d)),
+        "CPU a song": lambda d: "; ".join(
+            f"{s:.1f} s" for s in (*(r["cpu_s_a_song"] for r in big(d)), d["alone_cpu_s"])
+        ),
+        "share of their time": lambda d: "; ".join(f"{r['at_work']:.2f}" for r in big(d)),
+        "largest process": lambda d: "; ".join(f"{r['peak_mb']} MB" for r in (d["runs"]["few"], *big(d))),
+        "the album's page: CPU": lambda d: f"{d['page']['cpu_s']:.1f} s; {d['page']['peak_mb']} MB",
+        "the same, opened": lambda d: (
+            f"{d['page']['first_contents_s']:.1f} s; {d['page']['load_s']:.1f} s; {d['page']['usable_s']:.1f} s"
+        ),
+    },
     "mics": {
         "64 mics of one performance": lambda d: f"{d['figures'][1]['measured']:.0f} MB",
         "200 tracks in one song": lambda d: f"{max(f['measured'] for f in d['figures'][2:]):.0f} MB",
@@ -225,6 +243,23 @@ def test_the_page_is_as_long_and_as_large_as_it_is_said() -> None:
     heights = (f"{round(page['px_at_1200'], -2):,}" for page in (short, long))
     assert f"is {' and '.join(heights)} px long" in text
     assert all(p["cpu_s"] <= 5.0 and p["mb"] <= 12.0 and p["px_at_1200"] <= 5000 for p in (short, long))
+
+
+def test_the_cost_of_many_songs_is_that_of_the_album() -> None:
+    """c, b and d of the formula, and that the album keeps its bounds: every song done, the one change that was made is
+    told, 300 MB, 2 s to open."""
+    album = stored("album")
+    text = " ".join(README.split())
+    each = f"c {album['runs']['pool']['cpu_s_a_song']:.1f} s, b {album['moved_mb_a_song']:.0f} MB"
+    assert f"{each}, d {album['page']['cpu_s'] / album['songs']:.3f} s" in text
+    few, many = album["runs"]["few"], album["runs"]["pool"]
+    grown_mb = (many["peak_mb"] - few["peak_mb"]) / (many["songs"] - few["songs"])
+    assert f"process keeps {grown_mb:.2f} MB a song" in text
+    assert album["songs"] == 200 and album["identical"]
+    for run_of in album["runs"].values():
+        assert run_of["done"] == run_of["songs"] and run_of["peak_mb"] <= 300
+        assert [(song, mics, round(mm)) for song, mics, mm in run_of["changes"]] == [("song_101", ["ribbon"], 5)]
+    assert max(album["page"][key] for key in ("first_contents_s", "load_s", "usable_s")) < 2.0
 
 
 def test_every_bench_that_is_named_is_there() -> None:

@@ -11,12 +11,17 @@ import numpy as np
 import pytest
 import soundfile
 
+from premix.batch.album import guitar_bus
 from premix.cli.main import run
+from premix.delivery.documents import read_manifest
+from premix.report.album_page import Album, AlbumSong, Bus, album_page
 from tests.outside_tools import AXE_CORE
 from tests.report.songs import RECIPE, write_song
 from tests.report.test_page_in_browser import _choose, _open, _play, _violations, _wait
 from tests.rigs.sessions import write_recipe
 
+RATE = 48_000
+"""A second of each song, the least that is heard."""
 SONGS = ("Ebb", "Flow", "Calm")
 OPTIONAL = "condenser: {{gain_db: -3, optional: true}}"
 
@@ -116,6 +121,24 @@ def test_a_clip_is_the_file_that_was_delivered(browser: Any, album: AlbumOnDisk)
     wanted = whole[: len(heard), 0]
     # half a step of 16 bits and a step of dither, at the clip's gain
     assert np.abs(heard * gain - wanted).max() <= 1.6 * 2.0**-15 * max(gain, 1.0)
+
+
+def test_songs_that_do_not_fit_are_said_beside_the_player(album: AlbumOnDisk, tmp_path: Path) -> None:
+    """Room for the clips of two of three songs: so many buttons, and the sentence; with room for all there is none."""
+    manifests = [read_manifest(album.out / song) for song in SONGS]
+    buses = [(guitar_bus(manifest), song) for manifest, song in zip(manifests, SONGS, strict=True)]
+    songs = tuple(
+        AlbumSong(song, (song, "done"), True, None, (), (), Bus(album.out / song / file.path, file.rate, RATE, (), 0.0))
+        for file, song in buses
+        if file is not None
+    )
+    whole = Album("three songs", (("song", False), ("verdict", False)), songs, (), ())
+    bare = len(album_page(whole, tmp_path, most_bytes=0).encode())
+    taken = len(album_page(whole, tmp_path).encode()) - bare
+    for most, heard in ((12_000_000, 3), (bare + round(0.75 * taken), 2)):
+        text = album_page(whole, tmp_path, most_bytes=most)
+        assert text.count('class="choose"') == heard
+        assert (f"{heard} of 3 songs fit on this page, 1.0 s of each" in text) == (heard < 3)
 
 
 @pytest.mark.tools("axe-core")

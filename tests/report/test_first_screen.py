@@ -134,6 +134,37 @@ def test_a_finding_leads_to_its_place(browser: Any, troubled: OnDisk) -> None:
     assert abs(cursor - mark) < 2.0
 
 
+@pytest.mark.parametrize("width", [1200, 400])
+def test_the_cursor_stands_over_every_lane_and_over_no_figure(browser: Any, troubled: OnDisk, width: int) -> None:
+    """In the middle of the song; at 400 px the figures stand between the lanes."""
+    _open(browser, troubled.page, width=width)
+    pieces, lanes, words = browser.execute_script(
+        """premix.timeLine.go(40);
+        const all = (which) => [...document.querySelectorAll(which)];
+        const boxes = (which) => all(which).map((one) => one.getBoundingClientRect().toJSON());
+        const text = all(".lanes tbody th, .lanes tbody .figure").flatMap((cell) => {
+          const range = document.createRange();
+          range.selectNodeContents(cell);
+          return [...range.getClientRects()].map((box) => box.toJSON());
+        });
+        return [boxes("#cursor span"), boxes("svg.lane"), text];"""
+    )
+    assert len(pieces) == len(lanes) > 1 and len(words) > 6 * len(lanes) - 1
+    for piece, lane in zip(pieces, lanes, strict=True):
+        assert piece["top"] <= lane["top"] + 0.5 and piece["bottom"] >= lane["bottom"] - 0.5
+        assert abs(piece["left"] + piece["width"] / 2 - (lane["left"] + lane["width"] * 40 / (SECONDS * REPEATS))) < 2.0
+        assert not [word for word in words if _overlap(piece, word)]
+
+
+def _overlap(one: dict[str, float], other: dict[str, float]) -> bool:
+    return (
+        one["left"] < other["right"]
+        and other["left"] < one["right"]
+        and one["top"] < other["bottom"]
+        and other["top"] < one["bottom"]
+    )
+
+
 @pytest.mark.parametrize("at", ["1200", "400"])
 def test_the_page_is_short_and_nothing_scrolls_sideways(browser: Any, troubled: OnDisk, at: str) -> None:
     """At most 5,000 px before unfolding at 1200 px; at 400 px rows are cards: no table is wider than the page, save the

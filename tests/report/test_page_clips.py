@@ -1,6 +1,7 @@
 """Clips: 16-bit FLAC of the right length, versions matched to the softest, within the bytes that are left."""
 
 import io
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -101,3 +102,52 @@ def test_what_does_not_fit_is_left_out_and_told() -> None:
     assert _listening(1000)[1].left_out == ("player: Second", "player: First")
     one_second = sum(len(clip.flac) for clip in _listening(10**9)[1].clips) * 4 / 3 / 3
     assert _listening(round(0.9 * one_second))[1].left_out[0] == "player: Second"
+
+
+def test_an_album_of_hundreds_reads_what_fits_and_one_song_at_a_time() -> None:
+    """200 songs of 5 s of noise in the room of 20 seconds: the first ones for a second each, the others told; those
+    that are left out are never opened but for the few that tell the size, and no two are open at once."""
+    rng = np.random.default_rng(7)
+    noise = 0.5 * rng.uniform(-1, 1, 5 * RATE)
+    names = [f"song {number}" for number in range(200)]
+    opened: list[str] = []
+    now_open: set[str] = set()
+
+    class Watched(Held):
+        def __init__(self, name: str, start: int) -> None:
+            super().__init__(noise, start)
+            self.name = name
+            opened.append(name)
+            now_open.add(name)
+            assert now_open == {name}
+
+        def close(self) -> None:
+            now_open.remove(self.name)
+
+    sources = [Source((name,), partial(Watched, name)) for name in names]
+    players = [Player(name, name, (Version("a", (Voice(name, 1.0, 1.0),)),)) for name in names]
+    one_second = sum(len(clip.flac) for clip in _listening(10**9)[1].clips[:1]) * 4 / 3 / 3
+    listening = make_listening(sources, players, Window(0, 4 * RATE), RATE, round(20.0 * one_second))
+    heard = [player.name for player in listening.players]
+    assert 17 <= len(heard) <= 19, "of 20, less the margin"
+    assert heard == names[: len(heard)] and [clip.name for clip in listening.clips] == heard
+    assert set(listening.left_out) == {f"player: {name}" for name in names[len(heard) :]}
+    assert 1.0 <= listening.end_s - listening.start_s < 1.1
+    assert sum(len(clip.flac) for clip in listening.clips) * 4 / 3 <= 20.0 * one_second
+    assert len(opened) == len(set(opened)) <= len(heard) + 9 and not now_open
+
+
+def test_songs_that_share_nothing_are_as_loud_as_if_each_stood_alone() -> None:
+    """On an independent meter (pyloudnorm, BS.1770), each from clips of its own."""
+    rng = np.random.default_rng(11)
+    samples = {name: gain * rng.uniform(-1, 1, 2 * RATE) for name, gain in (("a", 0.5), ("b", 0.05), ("c", 0.2))}
+    players = [Player(name, name, (Version("v", (Voice(name, 1.0, 1.0),)),)) for name in samples]
+    both = (Version("a", (Voice("a", 1.0, 1.0),)), Version("b", (Voice("b", 1.0, 1.0),)))
+    sources = [_source(name, values) for name, values in samples.items()]
+    listening = make_listening(sources, [*players, Player("both", "both", both)], Window(0, 2 * RATE), RATE, 10**9)
+    meter = pyloudnorm.Meter(RATE)
+    assert [player.name for player in listening.players] == ["a", "b", "c", "both"]
+    for player in listening.players:
+        for version in player.versions:
+            wanted = meter.integrated_loudness(np.column_stack([samples[version.voices[0].clip]] * 2))
+            assert version.loudness_lufs is not None and abs(version.loudness_lufs - wanted) < 0.05

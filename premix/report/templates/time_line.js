@@ -12,21 +12,30 @@ function within(edges, seconds) {
   return low % 2 === 1;
 }
 
+const NEAR_PX = 10;
+
 function startTimeLine(data) {
   const at = (id) => document.getElementById(id);
   const lanes = [...document.querySelectorAll("svg.lane")];
   const states = [...document.querySelectorAll(".state")];
   let moved = false;
 
-  /* Where the lanes lie inside of their table, which scrolls with them. */
+  /* Where the lanes lie inside of their table, which scrolls with them: a piece of the cursor over each, as on a narrow
+     page the figures stand between them. Down to the next one where that is near. */
   function drawCursor(seconds) {
     if (!lanes.length) return;
-    const [first, last, box] = [lanes[0], lanes[lanes.length - 1], at("time")].map((e) => e.getBoundingClientRect());
-    const cursor = at("cursor");
+    const boxes = lanes.map((lane) => lane.getBoundingClientRect());
+    const [cursor, box, [first]] = [at("cursor"), at("time").getBoundingClientRect(), boxes];
+    while (cursor.children.length < lanes.length) cursor.append(document.createElement("span"));
+    boxes.forEach(({ top, bottom }, number) => {
+      const next = boxes[number + 1]?.top ?? bottom;
+      const piece = cursor.children[number].style;
+      piece.top = `${top - first.top}px`;
+      piece.height = `${(next - bottom < NEAR_PX ? next : bottom) - top}px`;
+    });
     cursor.hidden = false;
     cursor.style.left = `${first.left - box.left + (first.width * seconds) / data.seconds}px`;
     cursor.style.top = `${first.top - box.top}px`;
-    cursor.style.height = `${last.bottom - first.top}px`;
   }
 
   /* One performance in words. */
