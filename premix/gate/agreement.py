@@ -115,12 +115,10 @@ class _Agreement:
         self._whole = advance
         self._hop = STEP_MS * envelopes.hop // band.step
         size = 2 * self._hop
-        freqs_hz = np.fft.rfftfreq(self._hop, band.step / envelopes.rate)
+        freqs_hz = np.fft.rfftfreq(size, band.step / envelopes.rate)
         self._bins = slice(*np.searchsorted(freqs_hz, (LOW_HZ, HIGH_HZ)).tolist())
-        numbers = np.arange(freqs_hz.size)[self._bins]
-        self._window = np.hanning(size + 1)[:-1].reshape(2, -1).astype(np.float32)
-        wave = np.exp(-2j * np.pi / self._hop * np.arange(self._hop)[:, None] * numbers)
-        self._wave = wave.astype(np.complex64).view(np.float32)
+        wave = np.exp(-2j * np.pi / size * np.arange(size)[:, None] * np.arange(size // 2 + 1)[self._bins])
+        self._wave = (np.hanning(size + 1)[:-1, None] * wave).astype(np.complex64).view(np.float32)
         self.frames = -(-envelopes.frames // STEP_MS)
 
     def of(self, loud: BoolArray) -> Iterator[FloatArray]:
@@ -160,10 +158,9 @@ class _Agreement:
     def _spectra(self, start: int, stop: int) -> Spectra:
         """(M, frames, F) of judged frames, each mic at its own advance. A frame's window is twice as long as it.
 
-        Windows are folded, the second half added to the first, which leaves every other bin (weighted overlap-add:
-        Crochiere & Rabiner, "Multirate Digital Signal Processing", 1983, chapter 7); bins next to each other say much
-        the same under a Hann window. The transform is a product with the band's waves: for so many short frames and so
-        few bins that is several times as fast as numpy's FFT.
+        The transform is a product with the band's waves, half a window at a time: for so many short frames and so few
+        bins that is several times as fast as numpy's FFT. Folded windows, every other bin, would take half the time; but
+        mics then agree by chance more often, and a soft sound in a stop opened the gate.
         """
         half, hop = self._hop // 2, self._hop
         first, last = start * hop - half, (stop + 1) * hop - half
@@ -173,8 +170,7 @@ class _Agreement:
         for row, (own, whole) in enumerate(zip(self._rows, self._whole.tolist(), strict=True)):
             signals[row] = read[own, whole - earliest :][: last - first]
         halves = signals.reshape(len(self._rows), -1, hop)
-        folded = halves[:, :-1] * self._window[0]
-        folded += halves[:, 1:] * self._window[1]
-        found = folded @ self._wave
+        found = halves[:, :-1] @ self._wave[:hop]
+        found += halves[:, 1:] @ self._wave[hop:]
         spectra: Spectra = found.view(np.complex64)
         return spectra
