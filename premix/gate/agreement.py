@@ -159,8 +159,8 @@ class _Agreement:
         """(M, frames, F) of judged frames, each mic at its own advance. A frame's window is twice as long as it.
 
         The transform is a product with the band's waves, half a window at a time: for so many short frames and so few
-        bins that is several times as fast as numpy's FFT. Folded windows, every other bin, would take half the time; but
-        mics then agree by chance more often, and a soft sound in a stop opened the gate.
+        bins that is several times as fast as numpy's FFT. Folded windows, every other bin, would take half the time;
+        but mics then agree by chance more often, and a soft sound in a stop opened the gate.
         """
         half, hop = self._hop // 2, self._hop
         first, last = start * hop - half, (stop + 1) * hop - half
