@@ -104,8 +104,10 @@ class PassageFinder:
 
     def _hands(self, level: FloatArray, falls: BoolArray) -> BoolArray:
         """Those of the core's frames around which a level falls far that have a quick fall within FALL_MS."""
-        quick = np.flatnonzero(self._falls_quickly(level)) + self._quick
         at = np.flatnonzero(falls)
+        if not at.size:
+            return falls
+        quick = np.flatnonzero(self._falls_quickly(level)) + self._quick
         reach = [np.searchsorted(quick, self.before + at + by) for by in (-self._fall, self._fall + 1)]
         hands = np.zeros(falls.size, bool)
         hands[at[reach[0] < reach[1]]] = True
@@ -163,9 +165,12 @@ class PassageFinder:
         key = levels.key[around]
         hidden = levels.clean[around] < key
         fall = key[: self._edge + 1 + int(np.argmin(key[self._edge :]))]
-        first = 0 if sunk or hidden.any() else self._before_hand(key)
-        known = hidden[: fall.size - self._smear] & hidden[self._smear : fall.size]
-        bleed_db = float(fall[self._smear :][known].max(initial=-np.inf))
+        first, bleed_db = 0, -np.inf
+        if hidden.any():
+            known = hidden[: fall.size - self._smear] & hidden[self._smear : fall.size]
+            bleed_db = float(fall[self._smear :][known].max(initial=-np.inf))
+        elif not sunk:
+            first = self._before_hand(key)
         return first + int(np.flatnonzero(_sounding(fall[first:], bleed_db, STOP_DB))[-1]) + 1
 
     def _before_hand(self, key: FloatArray) -> int:
