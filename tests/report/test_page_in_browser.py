@@ -30,6 +30,7 @@ def _open(
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     browser.get_log("browser"), browser.get_log("performance")
     browser.get(page.as_uri())
+    _wait(browser, "document.readyState === 'complete'")  # a busy machine's driver may come back before
 
 
 def _wait(browser: Any, condition: str) -> Any:
