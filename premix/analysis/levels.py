@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from premix.analysis.damage import SoftestBlocks
-from premix.arrays import BoolArray, FloatArray
+from premix.arrays import BoolArray, FloatArray, IndexArray, ThreadArray
 from premix.audio.filters import sections_response
 from premix.audio.reader import TrackReader
 from premix.audio.samples import LOUDEST, impossible
@@ -82,6 +82,9 @@ _CORNER = 1e-3
 _LONGEST_TOP = 4096
 
 
+_FLAGS = ThreadArray(np.bool_)
+
+
 class FlatTops:
     """Runs of at least `CLIP_RUN` samples at the track's own highest level, with a corner at both ends.
 
@@ -102,26 +105,40 @@ class FlatTops:
         if top > self._ceiling * (1.0 + _FLAT):
             self._runs.clear()
         self._ceiling = max(self._ceiling, top)
-        samples = self._sign * np.concatenate((self._carried, block))
-        self._find(samples, position - len(self._carried))
-        below = np.flatnonzero(samples < self._ceiling * (1.0 - _FLAT))
-        open_from = int(below[-1]) if len(below) else len(samples) - 1
-        self._carried = self._sign * samples[max(open_from, len(samples) - _LONGEST_TOP) :]
+        before, limit = len(self._carried), self._ceiling * (1.0 - _FLAT)
+        flags = _FLAGS.first(len(block))
+        np.greater_equal(block, limit, out=flags) if self._sign > 0 else np.less_equal(block, -limit, out=flags)
+        near = np.concatenate((np.flatnonzero(self._sign * self._carried >= limit), before + np.flatnonzero(flags)))
+        self._find(near, block, position - before)
+        self._carry(near, block)
+
+    def _carry(self, near: IndexArray, block: FloatArray) -> None:
+        """Keep the end of the samples in hand: from the last one below the ceiling on."""
+        before, end = len(self._carried), len(self._carried) + len(block)
+        breaks = np.flatnonzero(np.diff(near) > 1)
+        first = int(near[breaks[-1] + 1] if len(breaks) else near[0]) if len(near) and near[-1] == end - 1 else end
+        begin = max(first - 1 if first > 0 else end - 1, end - _LONGEST_TOP)
+        self._carried = np.concatenate((self._carried[begin:], block[max(0, begin - before) :]))
 
     def runs(self) -> tuple[tuple[int, int], ...]:
         """(start, length) of the tops, none where they are too few to mean anything."""
         return tuple(self._runs) if len(self._runs) >= FLAT_TOPS else ()
 
-    def _find(self, samples: FloatArray, position: int) -> None:
-        near = np.flatnonzero(samples >= self._ceiling * (1.0 - _FLAT))
+    def _find(self, near: IndexArray, block: FloatArray, position: int) -> None:
+        """Note the tops among the samples in hand, of which those at `near` reach the ceiling."""
         if self._ceiling <= 0.0 or not len(near):
             return
+        before, end = len(self._carried), len(self._carried) + len(block)
         breaks = np.flatnonzero(np.diff(near) > 1)
         starts, stops = near[np.concatenate(([0], breaks + 1))], near[np.concatenate((breaks, [len(near) - 1]))] + 1
-        inside = (starts > 0) & (stops < len(samples)) & (stops - starts >= CLIP_RUN)
+        inside = (starts > 0) & (stops < end) & (stops - starts >= CLIP_RUN)
         low = self._ceiling * (1.0 - _CORNER)
+
+        def corner(at: int) -> bool:
+            return bool(self._sign * (self._carried[at] if at < before else block[at - before]) < low)
+
         for start, stop in zip(starts[inside].tolist(), stops[inside].tolist(), strict=True):
-            if samples[start - 1] < low and samples[stop] < low and len(self._runs) < MAX_RUNS:
+            if corner(start - 1) and corner(stop) and len(self._runs) < MAX_RUNS:
                 self._runs.append((position + start, stop - start))
 
 
@@ -165,7 +182,7 @@ class LevelMeter:
             self._clipped.feed(np.abs(block) >= self._clip_level)
         else:
             self._clipped.skip(len(block))
-        self._zeros.feed(block == 0.0)
+        self._zeros.feed(np.equal(block, 0.0, out=_FLAGS.first(len(block))))
         if self._heard_at < 0 and peak > 0.0:
             self._heard_at = self._count + int(np.flatnonzero(block)[0])
         self._count += len(block)
