@@ -27,6 +27,12 @@ MAX_RUNS = 200
 """Runs remembered per track, so that a broken file cannot fill the memory."""
 
 
+def _runs(at: IndexArray) -> tuple[IndexArray, IndexArray]:
+    """First place of every run of neighbours among ascending places, and the one after its last."""
+    gaps = np.flatnonzero(at[1:] - at[:-1] > 1)
+    return np.concatenate((at[:1], at[gaps + 1])), np.concatenate((at[gaps], at[-1:])) + 1
+
+
 class RunFinder:
     """Finds runs of True in a streamed condition; remembers the first `MAX_RUNS` of at least `shortest`."""
 
@@ -42,9 +48,7 @@ class RunFinder:
         if not len(hits):
             self.skip(len(flags))
             return
-        gaps = np.flatnonzero(hits[1:] - hits[:-1] > 1)
-        starts = self._position + np.concatenate((hits[:1], hits[gaps + 1]))
-        stops = self._position + np.concatenate((hits[gaps], hits[-1:])) + 1
+        starts, stops = (self._position + edges for edges in _runs(hits))
         if self._open_at >= 0 and hits[0] > 0:
             self._note(self._open_at, self._position)
         elif self._open_at >= 0:
@@ -109,14 +113,14 @@ class FlatTops:
         flags = _FLAGS.first(len(block))
         np.greater_equal(block, limit, out=flags) if self._sign > 0 else np.less_equal(block, -limit, out=flags)
         near = np.concatenate((np.flatnonzero(self._sign * self._carried >= limit), before + np.flatnonzero(flags)))
-        self._find(near, block, position - before)
-        self._carry(near, block)
+        starts, stops = _runs(near)
+        self._find(starts, stops, block, position - before)
+        self._carry(starts, stops, block)
 
-    def _carry(self, near: IndexArray, block: FloatArray) -> None:
+    def _carry(self, starts: IndexArray, stops: IndexArray, block: FloatArray) -> None:
         """Keep the end of the samples in hand: from the last one below the ceiling on."""
         before, end = len(self._carried), len(self._carried) + len(block)
-        breaks = np.flatnonzero(np.diff(near) > 1)
-        first = int(near[breaks[-1] + 1] if len(breaks) else near[0]) if len(near) and near[-1] == end - 1 else end
+        first = int(starts[-1]) if len(stops) and stops[-1] == end else end
         begin = max(first - 1 if first > 0 else end - 1, end - _LONGEST_TOP)
         self._carried = np.concatenate((self._carried[begin:], block[max(0, begin - before) :]))
 
@@ -124,13 +128,9 @@ class FlatTops:
         """(start, length) of the tops, none where they are too few to mean anything."""
         return tuple(self._runs) if len(self._runs) >= FLAT_TOPS else ()
 
-    def _find(self, near: IndexArray, block: FloatArray, position: int) -> None:
-        """Note the tops among the samples in hand, of which those at `near` reach the ceiling."""
-        if self._ceiling <= 0.0 or not len(near):
-            return
+    def _find(self, starts: IndexArray, stops: IndexArray, block: FloatArray, position: int) -> None:
+        """Note the tops among the runs at the ceiling of the samples in hand."""
         before, end = len(self._carried), len(self._carried) + len(block)
-        breaks = np.flatnonzero(np.diff(near) > 1)
-        starts, stops = near[np.concatenate(([0], breaks + 1))], near[np.concatenate((breaks, [len(near) - 1]))] + 1
         inside = (starts > 0) & (stops < end) & (stops - starts >= CLIP_RUN)
         low = self._ceiling * (1.0 - _CORNER)
 

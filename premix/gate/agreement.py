@@ -30,19 +30,24 @@ SILENT = 1e-14
 SAMPLE, SAMPLES = 64, 48
 """So many stretches of so many frames, 25 s in all, show what the guitar looks like."""
 
+LOUD_DB = 10.0
+"""Frames within this of the loud level are loud."""
+RANGE_DB = 25.0
+"""What lies further below the highest level does not count in the loud level."""
+
 Spectra = npt.NDArray[np.complex64]
 
 
-LOUD_DB = 10.0
-"""Frames within this of the loud level, all mics counted alike, show what the guitar looks like."""
+def loud_level_db(levels_db: FloatArray, highest_db: float) -> float:
+    """The upper quartile of the levels that lie near the highest."""
+    return float(np.percentile(levels_db[levels_db > highest_db - RANGE_DB], 75))
 
 
 def with_agreement(song: Song) -> Song:
-    """The song with the agreement of every performance's close mics beside its envelopes, their band left behind.
+    """The song with the agreement of every performance's close mics.
 
     Neither gains nor mutes have a say in it: a muted mic hears the guitar as well as before.
     """
-
     return replace(
         song,
         performances=tuple(replace(p, agreed=agreed_of(p.envelopes, *mics_compared(p))) for p in song.performances),
@@ -103,8 +108,7 @@ def _loud(envelopes: KeyEnvelopes, used: Sequence[int]) -> BoolArray:
     sounding = mean[:, 0] > SILENT
     level = np.sqrt(power[sounding] / mean[sounding]).sum(axis=0) if sounding.any() else np.zeros(power.shape[1])
     level = 20.0 * np.log10(np.maximum(level, 1e-6))
-    heard = level[level > level.max() - 25.0]
-    return np.asarray((level > np.percentile(heard, 75) - LOUD_DB) & (level > -100.0))
+    return np.asarray((level > loud_level_db(level, float(level.max())) - LOUD_DB) & (level > -100.0))
 
 
 class _Agreement:

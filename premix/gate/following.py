@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from premix.arrays import BoolArray, FloatArray, IntArray
-from premix.gate.agreement import STEP_MS
+from premix.gate.agreement import LOUD_DB, STEP_MS, loud_level_db
 from premix.gate.floor_and_loud import BLOCK, PLAYED, first_floors, loud_levels, moved_floors
 from premix.gate.key import QUIETEST_DB, Key
 from premix.model.tracks import Agreed
@@ -68,13 +68,11 @@ def follow(key: Key, agreed: Agreed | None) -> Followed | None:
         return None
     top = _top(heard)
     agrees = np.ones(level.size)
-    loud_frames = level > top - 10.0
-    if compared := agreed is not None and bool(loud_frames.any()):
-        assert agreed is not None
+    loud_frames = level > top - LOUD_DB
+    # Mics that do not agree while the guitar is loud say nothing of any other time.
+    compared = agreed is not None and bool(loud_frames.any() and np.median(agreed.values[loud_frames]) >= CLEAR)
+    if agreed is not None and compared:
         agrees = agreed.values.astype(np.float64)
-        # Mics that do not agree while the guitar is loud say nothing of any other time.
-        compared = float(np.median(agrees[loud_frames])) >= CLEAR
-        agrees = agrees if compared else np.ones(level.size)
     clear = agrees > CLEAR if compared else np.ones(level.size, bool)
     loud = loud_levels(level, clear & (level > top - 40.0), top)
     floor, spread = first_floors(level, agrees > AGREES - 0.2, loud, top)
@@ -104,7 +102,7 @@ def _levels(key: Key) -> FloatArray:
 def _top(heard: FloatArray) -> float:
     """The loud level of the song: the upper quartile of what is within 25 dB of the loudest 30 ms."""
     highest = np.partition(heard, -min(4, heard.size))[-min(4, heard.size)]
-    return float(np.percentile(heard[heard > highest - 25.0], 75))
+    return loud_level_db(heard, float(highest))
 
 
 def _states(level: FloatArray, agrees: FloatArray, followed: Followed) -> IntArray:

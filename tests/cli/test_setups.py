@@ -8,22 +8,11 @@ import soundfile
 
 from premix.cli.main import run
 from premix.delivery.documents import read_manifest
+from tests.bench.many_songs import RECIPE as HOUSE
 from tests.rigs.sessions import write_recipe, write_track
 
 SECONDS = "8"
-RECIPE = """\
-format: 1
-mics:
-  dynamic: {}
-  condenser: {gain_db: -3}
-  ribbon: {gain_db: -2}
-  sub: {role: sub, gain_db: -8, low_pass_hz: 180}
-  room: {role: room}
-performances:
-  left_a: {bus: left}
-  right_a: {bus: right}
-limits: {setup_moved_mm: 2, setup_level_db: 1}
-"""
+RECIPE = HOUSE + "limits: {setup_moved_mm: 2, setup_level_db: 1}\n"
 
 
 @pytest.fixture(scope="module")
