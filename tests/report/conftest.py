@@ -125,6 +125,7 @@ def browser() -> Iterator[Any]:
         "--disable-sync",
         "--autoplay-policy=user-gesture-required",
         f"--user-data-dir={profile}",
+        "about:blank",  # not the page of shortcuts that a browser opens with, which asks for things of its own
     ):
         options.add_argument(argument)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})

@@ -17,7 +17,7 @@ from premix.delivery.documents import read_manifest
 from premix.report.album_page import Album, AlbumSong, Bus, album_page
 from tests.outside_tools import AXE_CORE
 from tests.report.songs import RECIPE, write_song
-from tests.report.test_page_in_browser import _choose, _open, _play, _violations, _wait
+from tests.report.test_page_in_browser import _asked_for, _choose, _open, _play, _violations, _wait
 from tests.rigs.sessions import write_recipe
 
 RATE = 48_000
@@ -149,9 +149,7 @@ def test_everyone_can_use_the_album(browser: Any, album: AlbumOnDisk, width: int
     """No violation, no sideways scrolling, no request but for the file itself."""
     _open(browser, album.page, width=width, dark=dark)
     assert browser.execute_script("return document.documentElement.scrollWidth;") <= width
-    events = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
-    asked = [e["params"]["request"]["url"] for e in events if e["method"] == "Network.requestWillBeSent"]
-    assert asked == [album.page.as_uri()]
+    assert _asked_for(browser) == [album.page.as_uri()]
     browser.execute_script(AXE_CORE.read_text("utf-8"))
     browser.execute_script("document.querySelectorAll('details').forEach((one) => { one.open = true; });")
     assert _violations(browser) == []
