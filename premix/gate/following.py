@@ -38,6 +38,10 @@ WIDTHS, BETWEEN = 2.2, (0.36, 0.85)
 LEAD_IN, STANDS_OUT_DB, HEARD_DB, SHORT = 25, 6.0, 10.0, 3
 """Frames of a hit that lead in, at most; what stands out of it, by 6 dB; mics that agree 10 dB under what follows, or
 for less than three frames, do so by chance."""
+LEAST_SPREAD, EVEN = 0.1, -0.25
+"""The spread of the agreement of hits is not taken for less; what is as likely a hit as a guitar under it is a hit."""
+LEAST, MOST = -4.0, 4.0
+"""What a single frame can say for the guitar against bleed: logarithms of odds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,11 @@ class Followed:
         middles = (np.arange(values.size) + 0.5) * BLOCK
         return np.asarray(np.interp(frames, middles, values))
 
+    def lower(self, values: FloatArray, frames: FloatArray) -> FloatArray:
+        """The lower of the means of the two blocks around: the verse's, where it has just begun."""
+        near = np.clip(frames / BLOCK - 0.5, 0, values.size - 1)
+        return np.asarray(np.minimum(values[np.floor(near).astype(int)], values[np.ceil(near).astype(int)]))
+
 
 def follow(key: Key, agreed: Agreed | None) -> Followed | None:
     """Follow a performance's key; None where it holds nothing. agreed: of its mics, None where it is not known."""
@@ -78,12 +87,13 @@ def follow(key: Key, agreed: Agreed | None) -> Followed | None:
     floor, spread = first_floors(level, agrees > AGREES - 0.2, loud, top)
     followed = Followed(floor, spread, loud, np.zeros(0, np.int32), compared)
     for _ in range(2):
-        states = _states(level, agrees, followed)
+        scores, hidden = _scores(level, agrees, followed)
+        states = most_likely(scores)
         floor, spread = moved_floors(level, states == REST, floor, spread)
         loud = loud_levels(level, clear & (states == GUITAR), top)
         followed = Followed(floor, spread, loud, states, compared)
     states = _uncovered(level, followed.states)
-    return replace(followed, states=_led_in(level, clear, states) if compared else states)
+    return replace(followed, states=_led_in(level, clear, hidden, states) if compared else states)
 
 
 def _levels(key: Key) -> FloatArray:
@@ -105,8 +115,8 @@ def _top(heard: FloatArray) -> float:
     return loud_level_db(heard, float(highest))
 
 
-def _states(level: FloatArray, agrees: FloatArray, followed: Followed) -> IntArray:
-    """The most likely states (Viterbi)."""
+def _scores(level: FloatArray, agrees: FloatArray, followed: Followed) -> tuple[FloatArray, FloatArray]:
+    """((frames, 3) logarithm of how likely each state is, (frames) log odds of a guitar that a hit hides)."""
     at = np.arange(level.size, dtype=np.float64)
     floor, spread = (followed.at(v, at) for v in (followed.floor_db, followed.spread_db))
     above = level - floor
@@ -117,12 +127,17 @@ def _states(level: FloatArray, agrees: FloatArray, followed: Followed) -> IntArr
     seen = np.clip((_expected(level, clear) - (level - HIDES_DB)) / SEEN_DB, 0.0, 1.0)
     doubt = np.where(_since(clear) <= HIDDEN_MS / STEP_MS, BENEFIT, DOUBT)
     agrees = _above_floor(agrees, above)
-    between = _between(agrees, (followed.states == BLEED) & (above > 6.0)) if followed.states.size else AGREES
-    lean = np.clip(CERTAINTY * (agrees - between) / (1.0 - between), -4.0, 4.0)
+    known = (followed.states == BLEED) & (above > 6.0) if followed.states.size else np.zeros(level.size, bool)
+    between = _between(agrees, known)
+    lean = np.clip(CERTAINTY * (agrees - between) / (1.0 - between), LEAST, MOST)
     lean = np.where(lean < 0.0, np.where(lean * seen < doubt, lean * seen, np.maximum(lean, doubt)), lean)
+    over_loud = level - followed.lower(followed.loud_db, at)
+    hits = known & (level >= followed.loud_db.min() - HIDES_DB)
+    hidden = np.where((above > 6.0) & (over_loud >= -HIDES_DB), _hidden(over_loud, agrees, hits), LEAST)
+    lean = np.maximum(lean, hidden)
     guitar = sounds + 0.5 * lean
     bleed = sounds - 0.5 * lean if followed.compared else np.full(level.size, -1e3)
-    return most_likely(np.stack([rest, bleed, guitar], axis=1))
+    return np.stack([rest, bleed, guitar], axis=1), hidden
 
 
 def _between(agrees: FloatArray, bleed: BoolArray) -> float:
@@ -135,6 +150,22 @@ def _between(agrees: FloatArray, bleed: BoolArray) -> float:
         return AGREES
     found = agrees[bleed]
     return float(np.clip(found.mean() + WIDTHS * found.std(), *BETWEEN))
+
+
+def _hidden(over_loud: FloatArray, agrees: FloatArray, hits: BoolArray) -> FloatArray:
+    """Log odds of a note of the guitar around that sounds together with a hit, 6 dB under the loud level, against the
+    hit alone: by how much the mics would agree, normally distributed.
+
+    One frame says little, but mics agree on a hit by another chance in every frame, and what all frames of a note say
+    adds up: so a note is found that lies under a hit from its start to its stop. over_loud: (frames) level of the key
+    against the loud level, dB. hits: (frames) bleed that is as loud as a guitar; it shows how well mics agree on it.
+    """
+    if np.count_nonzero(hits) < PLAYED:
+        return np.full(agrees.size, LEAST)
+    mean, spread = float(agrees[hits].mean()), max(float(agrees[hits].std()), LEAST_SPREAD)
+    share = np.minimum(10.0 ** (-(over_loud + HIDES_DB) / 10.0), 1.0)
+    more = share * (1.0 - mean)
+    return np.asarray(np.clip(more * (agrees - mean - 0.5 * more) / spread**2 + EVEN, LEAST, MOST))
 
 
 def _above_floor(agrees: FloatArray, above: FloatArray) -> FloatArray:
@@ -240,15 +271,27 @@ def _uncovered(level: FloatArray, states: IntArray) -> IntArray:
     return out
 
 
-def _led_in(level: FloatArray, clear: BoolArray, states: IntArray) -> IntArray:
+def _led_in(level: FloatArray, clear: BoolArray, hidden: FloatArray, states: IntArray) -> IntArray:
     """The states with BLEED where a guitar seems to begin with the hit ahead of it: a start costs the same there, and a
-    few frames of the hit that agree well draw it. clear: (frames) whether the mics agree."""
+    few frames of the hit that agree well draw it. A note under the hit that needs no guitar behind it to be found
+    stays. clear: (frames) whether the mics agree. hidden: (frames) log odds of a guitar that a hit hides."""
     out = states.copy()
     for on in (np.flatnonzero((states[1:] == GUITAR) & (states[:-1] != GUITAR)) + 1).tolist():
         reach = slice(on, on + LEAD_IN + 2)
         size = int(np.argmin(np.append(states[reach] == GUITAR, False)))
-        out[on : on + _lead(level[on : on + size], clear[on : on + size])] = BLEED
+        lead = slice(on, on + _lead(level[on : on + size], clear[on : on + size]))
+        out[lead] = BLEED
+        first, last = _note(hidden[lead])
+        out[on + first : on + last] = GUITAR
     return out
+
+
+def _note(hidden: FloatArray) -> tuple[int, int]:
+    """The stretch of frames that says most for a guitar, if that outweighs its start and stop; else an empty one."""
+    total = np.concatenate(([0.0], np.cumsum(hidden)))
+    gain = total - np.minimum.accumulate(total)
+    last = int(np.argmax(gain))
+    return (int(np.argmin(total[: last + 1])), last) if gain[last] >= 2.0 * CHANGE else (0, 0)
 
 
 def _lead(level: FloatArray, clear: BoolArray) -> int:

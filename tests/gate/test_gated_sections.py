@@ -27,6 +27,18 @@ TAKES: dict[str, tuple[Sequence[Part], dict[str, Any]]] = {
         (Part(3), Part(3, -18.0), Part(2)),
         {"seed": 2000, "bleed_db": -25.0, "tempo_bpm": 135.21875618031663},
     ),
+    "the same drums, nearly as loud": (
+        (Part(3), Part(3, -18.0), Part(2)),
+        {"seed": 2000, "bleed_db": -15.0, "tempo_bpm": 135.21875618031663},
+    ),
+    "note under a hit from its start to its stop": (
+        (Part(3), Part(3, -18.0), Part(2)),
+        {"seed": 20040, "bleed_db": -15.0, "tempo_bpm": 215.44528037554124},
+    ),
+    "such a note, and a clear one right behind it": (
+        (Part(3), Part(3, -18.0), Part(2)),
+        {"seed": 2016, "bleed_db": -15.0, "tempo_bpm": 213.67233210417476},
+    ),
     "ghost note in the guitar's own tail": (
         (Part(5, events="ghost", event_db=-30.0),),
         {"seed": 5001, "tempo_bpm": 96.25477190887595, "mics": 3},
