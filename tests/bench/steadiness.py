@@ -47,7 +47,7 @@ NAMES: dict[Kind, tuple[str, ...]] = {
     "doubled": ("tracks-doubled",),
 }
 """What a finding of the right mic is called."""
-ALARMS = frozenset(slug for slugs in NAMES.values() for slug in slugs)
+ALARMS = frozenset(slug for slugs in NAMES.values() for slug in slugs) | {"alignment-astray"}
 Row = dict[str, Any]
 
 
