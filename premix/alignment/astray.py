@@ -43,7 +43,11 @@ class Astray:
 
 
 def astray_of(
-    trails: Trails, soft: Trails, case: Case, decisions: Sequence[MicDecision], steps: Mapping[str, Sequence[Passage]]
+    trails: Trails,
+    soft: Trails | None,
+    case: Case,
+    decisions: Sequence[MicDecision],
+    steps: Mapping[str, Sequence[Passage]],
 ) -> Iterator[Astray]:
     """The passages of one performance in which a mic of the sum does not fit.
 
@@ -55,11 +59,13 @@ def astray_of(
     if not full.any() or len(summed) < 2:
         return
     broad = [m for m in summed if decisions[m].role == "close"]
-    for own, is_soft in ((trails, False), (soft, True)):
+    for own in (trails, soft):
+        if own is None:
+            continue
         lost_db = np.percentile(trails.efficiencies_db[full], GOOD) - own.efficiencies_db
         missed = np.percentile(trails.reached[full], GOOD, axis=0) - own.reached
         off = (lost_db >= LOST_DB) & ~_told(own.stretches, steps)
-        if is_soft:
+        if own is soft:
             usual_db = np.percentile(trails.without_db[full], 100.0 - GOOD, axis=0)
             off &= _one_alone(own, usual_db, broad)
         else:

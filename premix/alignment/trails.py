@@ -116,11 +116,14 @@ def follow(
     return trails
 
 
-def soft_sums(case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision]) -> Trails:
+def soft_sums(case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision]) -> Trails | None:
     """What the mics reach in the passages that are too soft to follow them in; nothing else is told of these. The noise
-    stays in: what the stops hold may be as loud as they are."""
+    stays in: what the stops hold may be as loud as they are. None where there are no such passages."""
+    stretches = soft_stretches_of(windows)
+    if not stretches:
+        return None
     followed = StretchSpectra(case, spectra, windows, decisions, noise=False)
-    trails, _ = _blank(followed, soft_stretches_of(windows))
+    trails, _ = _blank(followed, stretches)
     for part in followed.chunks(trails.stretches):
         _Chunk(followed, trails, part).tell_sums()
     return trails
