@@ -11,9 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from premix.alignment.case import Case
+from premix.alignment.changes import EDGE, GOOD_FIT
 from premix.alignment.stretches import Stretch
-from premix.alignment.trails import Trails
-from premix.arrays import BoolArray, FloatArray
+from premix.alignment.trails import MIN_CHANGE_S, Trails
+from premix.arrays import BoolArray, FloatArray, IntArray
 from premix.errors import Finding, Severity, listed
 from premix.model.alignment import MicDecision, Passage
 from premix.model.song import Song
@@ -26,6 +27,8 @@ GOOD = 75.0
 """Percentile of what stretches reach that is taken for the usual: the fault may fill most of the song."""
 FULL_S = 1.0
 """Riff in a stretch whose sum is a measure: an attack or a tail alone is none."""
+RESTORED_DB = 0.3
+"""The others are as good as ever that reach all but so much of the usual."""
 AGAINST = -0.5
 """A mic that takes so much away from the other is turned over: by chance, bands fall on either side."""
 SAME = 0.05
@@ -58,36 +61,51 @@ def astray_of(
     summed = [m for m, d in enumerate(decisions) if d.summed and d.role != "room" and d.refusal is None]
     if not full.any() or len(summed) < 2:
         return
-    broad = [m for m in summed if decisions[m].role == "close"]
-    for own in (trails, soft):
-        if own is None:
-            continue
-        lost_db = np.percentile(trails.efficiencies_db[full], GOOD) - own.efficiencies_db
-        missed = np.percentile(trails.reached[full], GOOD, axis=0) - own.reached
-        off = (lost_db >= LOST_DB) & ~_told(own.stretches, steps)
-        if own is soft:
-            usual_db = np.percentile(trails.without_db[full], 100.0 - GOOD, axis=0)
-            off &= _one_alone(own, usual_db, broad)
-        else:
-            off &= full
-        for first, stop in _runs(off):
-            m = _furthest(missed[first:stop].mean(axis=0), summed, decisions)
-            held = own.stretches[first:stop]
-            yield Astray(case.mics[m].name, held[0].from_s, held[-1].to_s, float(lost_db[first:stop].max()))
+    usual_db, usual = (np.percentile(own[full], GOOD, axis=0) for own in (trails.efficiencies_db, trails.reached))
+    off = full & (usual_db - trails.efficiencies_db >= LOST_DB) & ~_told(trails.stretches, steps)
+    for run in _runs(off):
+        m = _furthest((usual - trails.reached[run]).mean(axis=0), summed, decisions)
+        yield _astray(trails, run, case, m, usual_db)
+    if soft is not None:
+        without_db = np.percentile(trails.without_db[full], GOOD, axis=0)
+        least = EDGE * MIN_CHANGE_S["close"] * case.signal.rate
+        alone = _alone(soft, usual_db, without_db, decisions, least)
+        off = (alone >= 0) & ~_told(soft.stretches, steps)
+        for run in _runs(off):
+            yield _astray(soft, run, case, int(np.bincount(alone[run][alone[run] >= 0]).argmax()), usual_db)
 
 
-def _one_alone(soft: Trails, usual_db: FloatArray, broad: Sequence[int]) -> BoolArray:
-    """(S) soft stretches in which one mic does not fit while the others do.
+def _astray(trails: Trails, run: slice, case: Case, m: int, usual_db: float) -> Astray:
+    held = trails.stretches[run]
+    lost_db = float((usual_db - trails.efficiencies_db[run]).max())
+    return Astray(case.mics[m].name, held[0].from_s, held[-1].to_s, lost_db)
 
-    What comes from elsewhere than the amp, drums ahead of the song, fits none of them. Two mics cannot tell: there one
-    must be clearly against the other.
+
+def _alone(
+    soft: Trails, usual_db: float, without_db: FloatArray, decisions: Sequence[MicDecision], least: float
+) -> IntArray:
+    """(S) of each soft stretch the mic that does not fit while the others do; -1 where there is none.
+
+    It must fit in another place: noise fits nowhere, or at home, a little. What comes from elsewhere than the amp,
+    drums ahead of the song, leaves none in its place; low notes alone, in a sub mic, are no evidence. Two mics cannot
+    tell: there one must be clearly against the other. least: samples from which another place counts.
     """
-    off = np.zeros(len(soft.stretches), np.bool_)
-    for m in broad:
-        others_fit = soft.without_db[:, m] >= usual_db[m] - LOST_DB
-        against = soft.reached[:, m] <= AGAINST
-        off |= others_fit & (against if len(broad) < 3 else True)
-    return off
+    broad = [m for m, d in enumerate(decisions) if d.summed and d.role == "close" and d.refusal is None]
+    found = np.full(len(soft.stretches), -1, np.int32)
+    if len(broad) < 2:
+        return found
+    short_db = (without_db - soft.without_db)[:, broad]
+    best = np.asarray(broad)[np.argmin(short_db, axis=1)]
+    if len(broad) == 2:
+        best = np.array([_furthest(-own, broad, decisions) for own in soft.reached])
+    rows = np.arange(len(best))
+    off = (usual_db - soft.efficiencies_db >= LOST_DB) & (short_db.min(axis=1) <= RESTORED_DB)
+    off &= (soft.fits[rows, best] >= GOOD_FIT) & (
+        (soft.signs[rows, best] < 0) | (np.abs(soft.delays[rows, best]) >= least)
+    )
+    if len(broad) == 2:
+        off &= soft.reached[rows, best] <= AGAINST
+    return np.where(off, best, found).astype(np.int32)
 
 
 def _told(stretches: Sequence[Stretch], steps: Mapping[str, Sequence[Passage]]) -> BoolArray:
@@ -96,12 +114,12 @@ def _told(stretches: Sequence[Stretch], steps: Mapping[str, Sequence[Passage]]) 
     return np.array([any(s.from_s < p.to_s and s.to_s > p.from_s for p in away) for s in stretches], np.bool_)
 
 
-def _runs(off: BoolArray) -> Iterator[tuple[int, int]]:
-    """(first, stop) of stretches in a row; a single one between two that do not fit belongs to them."""
+def _runs(off: BoolArray) -> Iterator[slice]:
+    """Stretches in a row; a single one between two that do not fit belongs to them."""
     rows = np.flatnonzero(off)
     for run in np.split(rows, np.flatnonzero(np.diff(rows) > 2) + 1):
         if len(run):
-            yield int(run[0]), int(run[-1]) + 1
+            yield slice(int(run[0]), int(run[-1]) + 1)
 
 
 def _furthest(missed: FloatArray, summed: Sequence[int], decisions: Sequence[MicDecision]) -> int:

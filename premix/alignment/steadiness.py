@@ -16,7 +16,7 @@ from premix.alignment.changes import Change, level_parts, parts_of
 from premix.alignment.placing import place_of_level
 from premix.alignment.steps import Placing, changes_of, composed, passages_of, worth_following
 from premix.alignment.stretches import stretches_of
-from premix.alignment.trails import LOST_DB, MIN_CHANGE_S, Trails, follow, soft_sums
+from premix.alignment.trails import LOST_DB, MIN_CHANGE_S, Trails, follow, follow_soft
 from premix.errors import Finding, Severity, listed
 from premix.model.alignment import MicDecision, MicTrail, Passage, Sheet
 from premix.model.song import Mic, Performance, Song
@@ -76,7 +76,7 @@ def _followed(song: Song, performance: Performance) -> Followed:
         if _judged(decisions, m):
             levels += _levels(performance, mic, case, trails, m)
     worst_db, worst_s = _worst(trails)
-    soft = soft_sums(case, performance.spectra, performance.windows, decisions)
+    soft = follow_soft(case, performance.spectra, performance.windows, decisions, trails)
     return Followed(
         tuple(_trail(trails, m, mic, decisions[m]) for m, mic in enumerate(case.mics)),
         tuple(levels),

@@ -116,16 +116,24 @@ def follow(
     return trails
 
 
-def soft_sums(case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision]) -> Trails | None:
-    """What the mics reach in the passages that are too soft to follow them in; nothing else is told of these. The noise
-    stays in: what the stops hold may be as loud as they are. None where there are no such passages."""
+def follow_soft(
+    case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision], known: Trails
+) -> Trails | None:
+    """What the mics reach, and how well each fits where it fits best, in passages that are too soft for trails to rest
+    on; None where there are none. known: the trails of the song.
+
+    The noise stays in: what the stops hold may be as loud as these.
+    """
     stretches = soft_stretches_of(windows)
     if not stretches:
         return None
     followed = StretchSpectra(case, spectra, windows, decisions, noise=False)
     trails, _ = _blank(followed, stretches)
-    for part in followed.chunks(trails.stretches):
-        _Chunk(followed, trails, part).tell_sums()
+    for part in followed.chunks(stretches):
+        chunk = _Chunk(followed, trails, part)
+        chunk.tell_sums()
+        chunk.run(known.means, wide=True)
+        chunk.tell(known.means, np.zeros_like(known.means))
     return trails
 
 
