@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from premix.alignment.case import Case, untried_case
-from premix.alignment.changes import Change, level_parts, parts_of
+from premix.alignment.changes import Change, level_parts, parts_of, sounding, usual_db
 from premix.alignment.placing import place_of_level
 from premix.alignment.steps import Placing, changes_of, composed, passages_of, worth_following
 from premix.alignment.stretches import stretches_of
-from premix.alignment.trails import LOST_DB, MIN_CHANGE_S, Trails, follow
+from premix.alignment.trails import LOST_DB, MIN_CHANGE_S, SILENT_DB, Trails, follow
 from premix.errors import Finding, Severity
 from premix.model.alignment import MicDecision, MicTrail, Passage, Sheet
 from premix.model.song import Mic, Performance, Song
@@ -59,6 +59,9 @@ def _followed(song: Song, performance: Performance) -> Followed:
     lost = {m for m, mic in enumerate(case.mics) if not mic.is_room and len(level_parts(trails, m, mic.role)) > 1}
     if lost:
         trails = follow(case, performance.spectra, performance.windows, decisions, sorted(lost))
+        for m in lost:
+            # What its noise shares with the others by chance is no delay of it.
+            trails.alive[:, m] &= sounding(trails, m, case.mics[m].role)
     steps: dict[str, tuple[Passage, ...]] = {}
     spoiled = np.zeros(len(trails.stretches), np.bool_)
     for m in _by_size(trails, case, decisions):
@@ -140,8 +143,7 @@ def _levels(performance: Performance, mic: Mic, case: Case, trails: Trails, m: i
 
 def _presence(trails: Trails, m: int, role: str) -> float:
     """Share of the riff in which mic m is there."""
-    parts = level_parts(trails, m, role)
-    most = max(part.db for part in parts)
+    parts, most = level_parts(trails, m, role), usual_db(trails, m, role)
     there = [s for part in parts if part.db > most - LOST_DB for s in range(part.first, part.stop)]
     total = sum(stretch.riff_s for stretch in trails.stretches)
     return sum(trails.stretches[s].riff_s for s in there) / total if total else 1.0
@@ -267,8 +269,6 @@ def unsteady(song: Song, left: Sequence[Followed]) -> Iterator[Finding]:
 
 LEAST_PRESENCE = 0.02
 MOST_LISTED = 4
-SILENT_DB = 20.0
-"""A mic this far below itself is as good as silent."""
 
 
 def _list(items: Iterator[str]) -> str:
