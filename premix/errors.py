@@ -45,6 +45,13 @@ def one_line(text: str, longest: int = LONGEST_LINE) -> str:
     return "".join(char if char.isprintable() else repr(char)[1:-1] for char in text)
 
 
+def listed(items: Iterable[str], most: int = 4) -> str:
+    """'a, b, c, d and 3 more'."""
+    found = list(items)
+    more = f" and {len(found) - most} more" if len(found) > most else ""
+    return ", ".join(found[:most]) + more
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
     """One thing the user has to mend.

@@ -144,6 +144,7 @@ STAGES: dict[str, dict[str, str]] = {
         "alignment-jump": "Look for a bump, a punch-in or a new buffer size there; what stands in `passages` was done.",
         "alignment-drift": "The recorders ran on clocks of their own; what stands in `passages` was done.",
         "alignment-dropout": "Listen there: a cable, a mute or a preamp; nothing was changed.",
+        "alignment-astray": "Listen there; mend or mute that part of the mic's file.",
         "alignment-unsteady": "Listen there; give the passages by hand in an alignment sheet, or mute the mic.",
         "alignment-room-unclear": "Listen to the room mic; give its polarity by hand if it should be flipped.",
         "alignment-room-polarity": "Listen to the room mic; give its polarity by hand if it should be flipped.",

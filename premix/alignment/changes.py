@@ -155,7 +155,10 @@ def parts_of(trails: Trails, m: int, role: str, rate: int, spoiled: BoolArray | 
     if float(np.ptp(delays)) < least and abs(int(signs.sum())) == len(signs):
         return [Part(int(rows[0]), int(rows[-1]) + 1, float(np.median(delays)), 0.0, int(signs[0]))]
     noise = _noise(delays, signs, trails.spreads[rows, m], MIN_SCATTER_S[role] * rate)
-    keep = ~_passing(delays, signs, least + 6.0 * noise)
+    passing = _passing(delays, signs, least + 6.0 * noise)
+    if role != "room":
+        passing &= ~_there_and_back(delays, signs, least + 6.0 * noise)
+    keep = ~passing
     kept = np.flatnonzero(keep)
     cuts = _cut(times[kept], delays[kept], signs[kept], noise[kept])
     parts = [
@@ -188,6 +191,17 @@ def _passing(delays: FloatArray, signs: FloatArray, least: FloatArray, *, slopes
         turned = signs[s] != signs[s - 1] and signs[s] != signs[s + 1]
         passing[s] = not passing[s - 1] and (turned or (beside and (off or signs[s - 1] != signs[s + 1])))
     return passing
+
+
+def _there_and_back(delays: FloatArray, signs: FloatArray, least: FloatArray) -> BoolArray:
+    """(n) stretches that go clearly elsewhere between two that are alike: no change is inside, the mic was there for as
+    long as the stretch, or a little more."""
+    found = np.zeros(len(delays), np.bool_)
+    before, here, after = delays[:-2], delays[1:-1], delays[2:]
+    alike = (signs[:-2] == signs[2:]) & (np.abs(after - before) < least[1:-1])
+    far = np.abs(here - 0.5 * (before + after)) > EDGE * least[1:-1]
+    found[1:-1] = alike & (far | (signs[1:-1] != signs[:-2]))
+    return found
 
 
 def _cut(

@@ -14,6 +14,7 @@ from premix.alignment.sheet import sheet_offsets
 from premix.alignment.steadiness import (
     findings_of,
     follow_song,
+    misfits,
     unsteady,
     with_presence,
     with_sheet_steps,
@@ -52,7 +53,7 @@ def aligned(song: Song, sheet: Sheet | None, again: Rereading) -> Song:
         first = align(song)
         found = follow_song(first)
     if not any(own.steps for own in found):
-        return with_trails(first, found).tell(*findings_of(first, found))
+        return with_trails(first, found).tell(*findings_of(first, found), *misfits(first, found))
     left, steadied = found, song
     for _ in range(MOST_ROUNDS):
         steadied = again.steadied(with_steps(steadied, left))
@@ -64,8 +65,9 @@ def aligned(song: Song, sheet: Sheet | None, again: Rereading) -> Song:
         final = with_trails(recorded_before(solved, first), found, left).tell(*unsteady(solved, left))
     else:
         final = decided_as(song, solved)
-        final = with_trails(final, found, follow_song(final))
-    return final.tell(*findings_of(solved, found))
+        left = follow_song(final)
+        final = with_trails(final, found, left)
+    return final.tell(*findings_of(solved, found), *misfits(final, left))
 
 
 def _from_sheet(song: Song, sheet: Sheet, again: Rereading) -> Song:
@@ -76,4 +78,4 @@ def _from_sheet(song: Song, sheet: Sheet, again: Rereading) -> Song:
     song = again.steadied(stepped) if any(performance.steps for performance in stepped.performances) else song
     decided = align(song, sheet)
     found = follow_song(decided)
-    return with_trails(decided, found).tell(*findings_of(decided, found))
+    return with_trails(decided, found).tell(*findings_of(decided, found), *misfits(decided, found))

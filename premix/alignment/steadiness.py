@@ -10,13 +10,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from premix.alignment.astray import Astray, astray_findings, astray_of
 from premix.alignment.case import Case, untried_case
 from premix.alignment.changes import Change, level_parts, parts_of, sounding, usual_db
 from premix.alignment.placing import place_of_level
 from premix.alignment.steps import Placing, changes_of, composed, passages_of, worth_following
 from premix.alignment.stretches import stretches_of
-from premix.alignment.trails import LOST_DB, MIN_CHANGE_S, SILENT_DB, Trails, follow
-from premix.errors import Finding, Severity
+from premix.alignment.trails import LOST_DB, MIN_CHANGE_S, SILENT_DB, Trails, follow, soft_sums
+from premix.errors import Finding, Severity, listed
 from premix.model.alignment import MicDecision, MicTrail, Passage, Sheet
 from premix.model.song import Mic, Performance, Song
 from premix.units import clock, power_to_db, samples_to_ms
@@ -34,13 +35,15 @@ class Followed:
     """One performance followed. levels: changes of a mic's level; steps: by mic, where its delay or polarity changed.
 
     presence: share of the riff in which a mic is there, of those that are not all through.
-    worst_db, worst_s: sum efficiency of its worst stretch, and where that lies.
+    astray: passages in which a mic does not fit. worst_db, worst_s: sum efficiency of its worst stretch, and where that
+    lies.
     """
 
     trails: tuple[MicTrail, ...]
     levels: tuple[Change, ...]
     steps: dict[str, tuple[Passage, ...]]
     presence: dict[str, float]
+    astray: tuple[Astray, ...] = ()
     worst_db: float | None = None
     worst_s: tuple[float, float] | None = None
 
@@ -76,11 +79,14 @@ def _followed(song: Song, performance: Performance) -> Followed:
         if _judged(decisions, m):
             levels += _levels(performance, mic, case, trails, m)
     worst_db, worst_s = _worst(trails)
+    silent_s = [change.at_s for change in levels if abs(change.db) >= LOST_DB]
+    soft = soft_sums(case, performance.spectra, performance.windows, decisions)
     return Followed(
         tuple(_trail(trails, m, mic, decisions[m]) for m, mic in enumerate(case.mics)),
         tuple(levels),
         steps,
         {case.mics[m].name: _presence(trails, m, case.mics[m].role) for m in sorted(lost)},
+        tuple(astray_of(trails, soft, case, decisions, steps, silent_s)),
         worst_db,
         (worst_s[0], min(worst_s[1], song.frames / song.rate)),
     )
@@ -224,17 +230,17 @@ def _finding(song: Song, mic: Mic, some: Sequence[Change]) -> Finding:
     rate, kind = song.rate, some[0].kind
     follows = song.alignment.changes == "follow" and mic.steps
     if kind == "turned":
-        what = "turns over at " + _list(clock(c.at_s) for c in some)
+        what = "turns over at " + listed(clock(c.at_s) for c in some)
     elif kind == "jump":
-        what = "its delay jumps by " + _list(
+        what = "its delay jumps by " + listed(
             f"{c.samples:+.2f} samples ({samples_to_ms(c.samples, rate):+.3f} ms) at {clock(c.at_s)}" for c in some
         )
     elif kind == "drift":
-        what = "its clock drifts: " + _list(
+        what = "its clock drifts: " + listed(
             f"{c.ppm:+.2f} ppm from {clock(c.at_s)} to {clock(c.to_s)} ({c.samples:+.1f} samples)" for c in some
         )
     else:
-        what = _list(_loss(c) for c in some)
+        what = listed(_loss(c) for c in some)
     if mic.name == mic.decision.reference and kind != "dropout":
         what = f"the reference itself: {what}; the others show it the other way round"
     if kind != "dropout":
@@ -267,11 +273,9 @@ def unsteady(song: Song, left: Sequence[Followed]) -> Iterator[Finding]:
             yield Finding("alignment-unsteady", "warning", label, what, at_s=most.from_s, size=size)
 
 
+def misfits(song: Song, left: Sequence[Followed]) -> Iterator[Finding]:
+    """A finding a mic that does not fit in places, in the song as it is delivered."""
+    return astray_findings(song, (own.astray for own in left))
+
+
 LEAST_PRESENCE = 0.02
-MOST_LISTED = 4
-
-
-def _list(items: Iterator[str]) -> str:
-    found = list(items)
-    more = f" and {len(found) - MOST_LISTED} more" if len(found) > MOST_LISTED else ""
-    return ", ".join(found[:MOST_LISTED]) + more

@@ -4,6 +4,7 @@ A stretch's cross-spectra come out with the mics as they were decided, noise of 
 left of a phase is what the decision does not explain.
 """
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -21,6 +22,8 @@ from premix.model.tracks import Spectra, Windows
 STRETCH_S = 1.3
 """Riff in a stretch; at both ends of the song the outermost ones are single windows, as a change there has nothing on
 its other side."""
+SOFT_DB = 24.0
+"""What lies so far under the riff at most may be a soft passage of it."""
 OUTERMOST = 2
 NEAR_PERIODS = 0.4
 """Periods of a mic's highest band in which its correlation has one top."""
@@ -63,6 +66,20 @@ def stretches_of(windows: Windows) -> tuple[Stretch, ...]:
     return tuple(_stretch(windows, own, sum(riff_s[w] for w in own)) for own in sorted([*found, *outer]))
 
 
+def soft_stretches_of(windows: Windows) -> tuple[Stretch, ...]:
+    """Windows in a row in which nothing is as loud as riff, and most is not far under it, put together in the same way:
+    a verse, not a stop."""
+    per = windows.window_frames
+    levels = [windows.levels_db[w * per : (w + 1) * per] for w in range(windows.count)]
+    riff_db = windows.riff_db
+    soft = [bool(own.max() < riff_db and np.mean(own >= riff_db - SOFT_DB) > 0.5) for own in levels]
+    most = max(1, math.ceil(STRETCH_S / windows.window_s))
+    rows = np.flatnonzero(soft)
+    runs = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1)
+    taken = [run[first : first + most].tolist() for run in runs for first in range(0, len(run), most)]
+    return tuple(_stretch(windows, own, windows.window_s * len(own)) for own in taken if len(own) == most)
+
+
 def _stretch(windows: Windows, taken: Sequence[int], riff_s: float) -> Stretch:
     per = windows.window_frames
     frames = sum(len(windows.levels_db[w * per : (w + 1) * per]) for w in taken)
@@ -74,7 +91,7 @@ class StretchSpectra:
     """What turns the windows of one performance into aligned cross-spectra, and who makes up the sum.
 
     gone: mics of the sum that are not always there, so that nobody is held against them. merged: windows' bins put into
-    one: wider bins see shorter lags, and cost less.
+    one: wider bins see shorter lags, and cost less. noise: whether that of the stops is taken out.
     """
 
     def __init__(
@@ -86,6 +103,7 @@ class StretchSpectra:
         *,
         gone: Sequence[int] = (),
         merged: int = 1,
+        noise: bool = True,
     ) -> None:
         self._windows, self._wide = windows, merged
         self.merged = windows.merged * merged
@@ -109,7 +127,7 @@ class StretchSpectra:
         self._pair = self._turn[:, None] * self._turn[None, self.partners].conj()
         self._bands_of(case)
         self._noise: ComplexArray | None = None
-        if spectra.n_quiet >= MIN_QUIET_FRAMES:
+        if noise and spectra.n_quiet >= MIN_QUIET_FRAMES:
             self._noise = self._of_frames(spectra.quiet) / spectra.n_quiet
             self._noise_power = self._of_frames(spectra.quiet_powers).real / spectra.n_quiet
         self._rows()

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from premix.alignment.case import Case
-from premix.alignment.stretches import Stretch, StretchSpectra, stretches_of
+from premix.alignment.stretches import Stretch, StretchSpectra, soft_stretches_of, stretches_of
 from premix.arrays import BoolArray, ComplexArray, FloatArray
 from premix.model.alignment import MicDecision
 from premix.model.tracks import Spectra, Windows
@@ -49,7 +49,9 @@ MIN_SHARED = 0.05
 """Coherence with the rest, averaged over the mic's bands, from which it is heard at all."""
 MIN_BAND = 1e-5
 """Power of a third octave, against the strongest of the stretch, from which it counts."""
-_TINY = 1e-300
+NOTHING = 1e-9
+"""Share of a sum under which a mic adds nothing to it."""
+_TINY = 1e-200
 
 
 @dataclass(slots=True)
@@ -60,9 +62,10 @@ class Trails:
     likeness to the mic's mean, 0 to 1; spreads: (S, M) standard deviation in samples that the coherence explains;
     levels_db: (S, M) mean over the mic's bands of its level against what the mics have in common there, on top of its
     median over the song; alive: (S, M) whether the mic shares anything with the rest there. certain: (S) whether no mic
-    changes inside. efficiencies_db: (S) sum efficiency of the mics as they are decided. means: (M, F) each mic's phase
-    against the rest over the song, where it was put right. responses: (M, F) of each mic before the sum, its delay and
-    polarity left out. freqs_hz: (F).
+    changes inside. efficiencies_db: (S) sum efficiency of the mics as they are decided. reached: (S, M) what each mic
+    of the sum adds to the others as they are decided: 1 in phase with them, -1 against them. without_db: (S, M) sum
+    efficiency of the others alone. means: (M, F) each mic's phase against the rest over the song, where it was put
+    right. responses: (M, F) of each mic before the sum, its delay and polarity left out. freqs_hz: (F).
     """
 
     stretches: tuple[Stretch, ...]
@@ -74,6 +77,8 @@ class Trails:
     alive: BoolArray
     certain: BoolArray
     efficiencies_db: FloatArray
+    reached: FloatArray
+    without_db: FloatArray
     means: ComplexArray
     responses: ComplexArray
     freqs_hz: FloatArray
@@ -101,7 +106,7 @@ def follow(
         for part in chunks:
             chunk = kept or _Chunk(followed, trails, part)
             if round_ == 0:
-                trails.efficiencies_db[part] = chunk.efficiencies_db()
+                chunk.tell_sums()
                 powers_db[part] = chunk.powers_db()
             chunk.run(means, wide=round_ < ROUNDS - 1)
             chunk.tell(means, sums)
@@ -110,6 +115,19 @@ def follow(
     trails.levels_db[:] = _levels(powers_db, followed)
     trails.certain[:] = _certain(trails, followed)
     _stand(trails, followed)
+    return trails
+
+
+def soft_sums(case: Case, spectra: Spectra, windows: Windows, decisions: Sequence[MicDecision]) -> Trails | None:
+    """What the mics reach in the passages that are too soft to follow them in; nothing else is told of these. The noise
+    stays in: what the stops hold may be as loud as they are. None where there are no such passages."""
+    stretches = soft_stretches_of(windows)
+    if not stretches:
+        return None
+    followed = StretchSpectra(case, spectra, windows, decisions, noise=False)
+    trails, _ = _blank(followed, stretches)
+    for part in followed.chunks(trails.stretches):
+        _Chunk(followed, trails, part).tell_sums()
     return trails
 
 
@@ -127,6 +145,8 @@ def _blank(followed: StretchSpectra, stretches: tuple[Stretch, ...]) -> tuple[Tr
         np.zeros(shape, np.bool_),
         np.ones(len(stretches), np.bool_),
         np.zeros(len(stretches)),
+        np.ones(shape),
+        np.zeros(shape),
         means,
         followed.responses,
         followed.fine_hz,
@@ -144,7 +164,7 @@ def _screened(followed: StretchSpectra, stretches: tuple[Stretch, ...], case: Ca
     sums = np.zeros_like(trails.means)
     for part in followed.chunks(stretches):
         chunk = _Chunk(followed, trails, part)
-        trails.efficiencies_db[part] = chunk.efficiencies_db()
+        chunk.tell_sums()
         powers_db[part] = chunk.powers_db()
         units += [chunk.look(sums)]
     trails.means[:] = _unit(sums)
@@ -280,11 +300,12 @@ class _Chunk:
             if m in self._f.partners:
                 self._matrix[:, :, self._f.partners.index(m)] *= turn.conj()[:, None]
 
-    def efficiencies_db(self) -> FloatArray:
-        """(s) sum efficiency as decided, of the mics in the sum, or of the partners among them where they are more: the
-        mean over the third octaves that hold signal."""
-        f = self._f
+    def tell_sums(self) -> None:
+        """What the mics of the sum reach together as decided, what each adds, and what the others reach without it; of
+        the partners among them where they are more. Each is the mean over the third octaves that hold signal."""
+        f, shape = self._f, self._own.shape[:2]
         energies, weights = np.zeros(len(self._own)), np.zeros(len(self._own))
+        added, without, counts = np.zeros(shape), np.zeros(shape), np.zeros(shape)
         size = np.sqrt(self._own)
         strongest = np.stack([self._own[:, :, part].sum(axis=2) for part in f.slices], axis=2).max(axis=(1, 2))
         for b, part in enumerate(f.slices):
@@ -292,13 +313,18 @@ class _Chunk:
             used = [f.partners[a] for a in columns]
             if len(used) < 2 or not f.counted[b]:
                 continue
-            block = self._matrix[..., part][:, used][:, :, columns]
-            limit = (size[:, used, part].sum(axis=1) ** 2).sum(axis=1)
+            block = self._matrix[..., part][:, used][:, :, columns].real.sum(axis=3)
             weight = (self._own[:, used, part].sum(axis=(1, 2)) > strongest * MIN_BAND).astype(np.float64)
-            energies += weight * block.real.sum(axis=(1, 2, 3)) / np.maximum(limit, _TINY)
+            whole, each, others = _sums(block, size[:, used, part])
+            energies += weight * whole
             weights += weight
-        mean = np.where(weights > 0.0, energies / np.maximum(weights, 1.0), 1.0)
-        return np.asarray(10.0 * np.log10(np.maximum(mean, 1e-12)))
+            added[:, used] += weight[:, None] * each
+            without[:, used] += weight[:, None] * others
+            counts[:, used] += weight[:, None]
+        trails, part, counts = self._trails, self._part, np.maximum(counts, _TINY)
+        trails.efficiencies_db[part] = _in_db(np.where(weights > 0.0, energies / np.maximum(weights, 1.0), 1.0))
+        trails.reached[part] = np.where(counts >= 1.0, added / counts, 1.0)
+        trails.without_db[part] = _in_db(np.where(counts >= 1.0, without / counts, 1.0))
 
     def look(self, sums: ComplexArray) -> tuple[ComplexArray, FloatArray]:
         """Unit phases and coherences (M, s, F) of every mic as it stands; each adds its share to its mean."""
@@ -409,6 +435,24 @@ class _Chunk:
             good = (trails.fits[part, m] >= MIN_FIT) & (shared > MIN_SHARED)
             trails.alive[part, m] = good
             sums[m] += (unit * means[m] * weight / total[:, None])[good].sum(axis=0)
+
+
+def _sums(block: FloatArray, size: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Of one band, from its real cross-powers (s, u, u) and amplitudes (s, u, f): (s) share of what the mics can reach
+    that they do, (s, u) what each adds to the others, -1 to 1, and (s, u) the share that the others reach alone."""
+    total = size.sum(axis=1)
+    limit = np.maximum((total**2).sum(axis=1), _TINY)
+    rest = total[:, None] - size
+    own = np.diagonal(block, axis1=1, axis2=2)
+    row, whole = block.sum(axis=2), block.sum(axis=(1, 2))
+    least = np.maximum(NOTHING * limit[:, None], _TINY)
+    each = np.clip((row - own) / np.maximum((size * rest).sum(axis=2), least), -1.0, 1.0)
+    without = (whole[:, None] - 2.0 * row + own) / np.maximum((rest**2).sum(axis=2), least)
+    return whole / limit, each, np.clip(without, 0.0, 1.0)
+
+
+def _in_db(energies: FloatArray) -> FloatArray:
+    return np.asarray(10.0 * np.log10(np.maximum(energies, 1e-12)))
 
 
 def _weight(coherence: FloatArray) -> FloatArray:

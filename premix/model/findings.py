@@ -42,6 +42,7 @@ KINDS: dict[str, str] = {
     "sheet-incoherent": "sheet does not fit the sound",
     "sheet-audio-changed": "sheet was made of other audio",
     "alignment-unsteady": "still moves",
+    "alignment-astray": "does not fit in places",
     "alignment-turned": "polarity turns over",
     "alignment-jump": "delay jumps",
     "alignment-drift": "clock drifts",

@@ -31,6 +31,8 @@ def trails(delays: FloatArray, levels_db: FloatArray) -> Trails:
         alive=np.ones(shape, np.bool_),
         certain=np.ones(COUNT, np.bool_),
         efficiencies_db=np.zeros(COUNT),
+        reached=np.ones(shape),
+        without_db=np.zeros(shape),
         means=np.ones((1, 1), np.complex128),
         responses=np.ones((1, 1), np.complex128),
         freqs_hz=np.ones(1),

@@ -22,6 +22,8 @@ CYCLE: tuple[Kind, ...] = (
     *("jump", "late", "turned", "jump", "drift", "entry", "jump", "late", "doubled", "faded"),
 )
 """Twenty sessions in a row hold six jumps, three drifts, three late mics, and so on."""
+PASSING: tuple[Kind, ...] = ("moment", "slipped", "foreign")
+"""Faults that pass by."""
 SET_UP_SEEDS = 10
 """Sessions with one set-up."""
 WINDOW_S = 2.0

@@ -6,7 +6,7 @@ Signals are of shape (M, n), in the order of the mics, the reference first; `del
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -17,8 +17,10 @@ from scipy.signal import butter, sosfilt
 from tests.rigs.noises import rms
 
 FloatArray = npt.NDArray[np.float64]
-Kind = Literal["jump", "turned", "drift", "late", "entry", "dropout", "faded", "swapped", "doubled"]
-KINDS: tuple[Kind, ...] = ("jump", "turned", "drift", "late", "entry", "dropout", "faded", "swapped", "doubled")
+Kind = Literal[
+    "jump", "turned", "drift", "late", "entry", "dropout", "faded", "swapped", "doubled", "moment", "slipped", "foreign"
+]
+KINDS: tuple[Kind, ...] = get_args(Kind)
 EDGE_S = 1.0
 """No change nearer to either end of the song."""
 FLOOR_DB = -66.0
@@ -54,6 +56,9 @@ class Fault:
             "faded": f"{name} loses {-self.size:.1f} dB at {self.from_s:.2f} s",
             "swapped": f"{name} and {other} are swapped",
             "doubled": f"{name} is a copy of {other}",
+            "moment": f"{name} is elsewhere ({ms:+.3f} ms, 0: turned over) from {self.from_s:.2f} to {self.to_s:.2f} s",
+            "slipped": f"{name} is {ms:+.1f} ms late from {self.from_s:.2f} to {self.to_s:.2f} s",
+            "foreign": f"{name} plays another place from {self.from_s:.2f} to {self.to_s:.2f} s",
         }[self.kind]
 
 
@@ -103,7 +108,8 @@ def inject(
     jump: 0.2 to 10 ms either way. turned: for the rest of the song, or for a part. drift: 2 to 100 ppm, from the
     beginning or from a place on. late: late_ms. entry: the mic joins after 15 to 60 % of the song. dropout: silent for
     2 s to a half of it. faded: 15 to 40 dB softer from a place on. swapped: two files. doubled: a copy of another mic,
-    up to 2 ms late, its treble turned by up to 4 dB.
+    up to 2 ms late, its treble turned by up to 4 dB. moment: turned over, or 0.5 to 10 ms elsewhere, for 1 to 5 s.
+    slipped: 25 to 350 ms late for 2 to 12 s. foreign: something else of the song for 2 to 12 s.
     """
     mic = int(rng.integers(1, len(signals)))
     if kind in ("jump", "turned", "drift") and rng.uniform() < 0.12:
@@ -211,6 +217,45 @@ def _doubled(signals: FloatArray, mic: int, rate: int, rng: np.random.Generator,
     return Injected(fault, _with(signals, mic, late), _with(signals, mic, copy))
 
 
+def _passage(
+    signals: FloatArray, rate: int, rng: np.random.Generator, least_s: float, most_s: float
+) -> tuple[int, int]:
+    """First and last sample of a passage, at most 40 % of the song."""
+    frames = signals.shape[1]
+    length = min(round(float(rng.uniform(least_s, most_s)) * rate), round(0.4 * frames))
+    start = round(float(rng.uniform(EDGE_S * rate, frames - length - EDGE_S * rate)))
+    return start, start + length
+
+
+def _replaced(signals: FloatArray, mic: int, other: FloatArray, start: int, end: int) -> FloatArray:
+    """The signals with another one in a mic's place from start to end, over 5 ms at either side."""
+    into = spliced(signals[mic], other, start, 240)
+    return _with(signals, mic, spliced(into, signals[mic], end, 240))
+
+
+def _moment(signals: FloatArray, mic: int, rate: int, rng: np.random.Generator, _late: object) -> Injected:
+    start, end = _passage(signals, rate, rng, 1.0, 5.0)
+    size = float(np.exp(rng.uniform(np.log(0.5), np.log(10.0)))) * 1e-3 * rate * float(rng.choice([-1.0, 1.0]))
+    size = 0.0 if rng.uniform() < 0.5 else size
+    other = shifted(signals[mic], size) if size else -signals[mic]
+    heard = _replaced(signals, mic, other, start, end)
+    return Injected(Fault("moment", mic, start / rate, end / rate, size), heard, signals)
+
+
+def _slipped(signals: FloatArray, mic: int, rate: int, rng: np.random.Generator, _late: object) -> Injected:
+    start, end = _passage(signals, rate, rng, 2.0, 12.0)
+    size = round(float(np.exp(rng.uniform(np.log(0.025), np.log(0.35)))) * rate)
+    heard = _replaced(signals, mic, shifted(signals[mic], size), start, end)
+    return Injected(Fault("slipped", mic, start / rate, end / rate, size), heard, signals)
+
+
+def _foreign(signals: FloatArray, mic: int, rate: int, rng: np.random.Generator, _late: object) -> Injected:
+    start, end = _passage(signals, rate, rng, 2.0, 12.0)
+    size = round(float(rng.uniform(0.3, 0.6)) * signals.shape[1])
+    heard = _replaced(signals, mic, np.roll(signals[mic], -size), start, end)
+    return Injected(Fault("foreign", mic, start / rate, end / rate, size), heard, signals)
+
+
 Inject = Callable[[FloatArray, int, int, np.random.Generator, tuple[float, float]], Injected]
 _INJECT: dict[Kind, Inject] = {
     "jump": _jump,
@@ -222,4 +267,7 @@ _INJECT: dict[Kind, Inject] = {
     "faded": _faded,
     "swapped": _swapped,
     "doubled": _doubled,
+    "moment": _moment,
+    "slipped": _slipped,
+    "foreign": _foreign,
 }

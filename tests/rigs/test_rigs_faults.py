@@ -50,7 +50,7 @@ def test_only_one_mic_is_changed(clean: FloatArray, kind: Kind, seed: int) -> No
     changed = {m for m in range(len(clean)) if not np.array_equal(done.signals[m], clean[m])}
     wanted = {done.fault.mic} | ({done.fault.other} if kind == "swapped" else set())
     assert changed == wanted
-    if kind in ("jump", "turned", "drift", "late"):
+    if kind in ("jump", "turned", "drift", "late", "moment", "slipped", "foreign"):
         np.testing.assert_array_equal(done.in_step, clean)
     assert 0.0 <= done.fault.from_s < done.fault.to_s <= SECONDS
     assert done.fault.words(tuple("abcd"), RATE)
