@@ -14,6 +14,7 @@ from premix.alignment.astray import Astray, astray_findings, astray_of
 from premix.alignment.case import Case, untried_case
 from premix.alignment.changes import Change, level_parts, parts_of, sounding, usual_db
 from premix.alignment.placing import place_of_level
+from premix.alignment.silences import Silence, silences_of
 from premix.alignment.steps import Placing, changes_of, composed, passages_of, worth_following
 from premix.alignment.stretches import stretches_of
 from premix.alignment.trails import LOST_DB, MIN_CHANGE_S, SILENT_DB, Trails, follow, soft_sums
@@ -26,6 +27,8 @@ CHANGES = ("alignment-turned", "alignment-jump", "alignment-drift", "alignment-d
 """Slugs of what is told of a mic that is not steady."""
 
 
+NEAR_S, GONE_DB = 2.0, 40.0
+"""What trails say of the level this near to a silence comes of it; a mic that is so far down is gone."""
 PASSAGE_S = 2.0
 """Riff in the passage that is told as the worst."""
 
@@ -78,6 +81,7 @@ def _followed(song: Song, performance: Performance) -> Followed:
     for m, mic in enumerate(case.mics):
         if _judged(decisions, m):
             levels += _levels(performance, mic, case, trails, m)
+    levels = _with_silences(levels, silences_of(performance), trails)
     worst_db, worst_s = _worst(trails)
     silent_s = [change.at_s for change in levels if abs(change.db) >= LOST_DB]
     soft = soft_sums(case, performance.spectra, performance.windows, decisions)
@@ -145,6 +149,21 @@ def _levels(performance: Performance, mic: Mic, case: Case, trails: Trails, m: i
         db = after.db - before.db
         at_s = place_of_level(performance, mic, others, last.from_s, first.to_s, db)
         yield Change("dropout", mic.name, at_s, trails.stretches[after.stop - 1].to_s, db=db)
+
+
+def _with_silences(levels: Sequence[Change], silences: Sequence[Silence], trails: Trails) -> list[Change]:
+    """The changes of level with silences that are too short for trails, in place of what these make of them."""
+    first_s, last_s = trails.stretches[0].from_s, trails.stretches[-1].to_s
+    found = list(levels)
+    for one in silences:
+        near = [c for c in found if c.mic == one.mic and one.from_s - NEAR_S < c.at_s < one.to_s + NEAR_S]
+        inside = one.from_s > first_s + NEAR_S and one.to_s < last_s - NEAR_S
+        if not inside or any(abs(c.db) >= SILENT_DB for c in near):
+            continue
+        found = [c for c in found if c not in near]
+        found.append(Change("dropout", one.mic, one.from_s, one.to_s, db=-GONE_DB))
+        found.append(Change("dropout", one.mic, one.to_s, last_s, db=GONE_DB))
+    return sorted(found, key=lambda c: c.at_s)
 
 
 def _presence(trails: Trails, m: int, role: str) -> float:
