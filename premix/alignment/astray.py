@@ -34,6 +34,9 @@ AGAINST = -0.5
 SAME = 0.05
 """Mics that miss the others by as much as this alike: the reference is the last to be blamed."""
 
+MOMENT_S = 0.35
+"""When a mic falls silent is known to a frame or so, and frames reach into the stretch beside."""
+
 
 @dataclass(frozen=True, slots=True)
 class Astray:
@@ -51,18 +54,19 @@ def astray_of(
     case: Case,
     decisions: Sequence[MicDecision],
     steps: Mapping[str, Sequence[Passage]],
+    silent_s: Sequence[float],
 ) -> Iterator[Astray]:
     """The passages of one performance in which a mic of the sum does not fit.
 
     soft: what the sum reaches where the song is too soft for trails. steps: by mic, where it was found to change; what
-    it does there is told as that.
+    it does there is told as that. silent_s: when mics fall silent or join in; they share half of such a stretch.
     """
     full = np.array([stretch.riff_s >= FULL_S for stretch in trails.stretches])
     summed = [m for m, d in enumerate(decisions) if d.summed and d.role != "room" and d.refusal is None]
     if not full.any() or len(summed) < 2:
         return
     usual_db, usual = (np.percentile(own[full], GOOD, axis=0) for own in (trails.efficiencies_db, trails.reached))
-    off = full & (usual_db - trails.efficiencies_db >= LOST_DB) & ~_told(trails.stretches, steps)
+    off = full & (usual_db - trails.efficiencies_db >= LOST_DB) & ~_told(trails.stretches, steps, silent_s)
     for run in _runs(off):
         m = _furthest((usual - trails.reached[run]).mean(axis=0), summed, decisions)
         yield _astray(trails, run, case, m, usual_db)
@@ -70,7 +74,7 @@ def astray_of(
         without_db = np.percentile(trails.without_db[full], GOOD, axis=0)
         least = EDGE * MIN_CHANGE_S["close"] * case.signal.rate
         alone = _alone(soft, usual_db, without_db, decisions, least)
-        off = (alone >= 0) & ~_told(soft.stretches, steps)
+        off = (alone >= 0) & ~_told(soft.stretches, steps, silent_s)
         for run in _runs(off):
             yield _astray(soft, run, case, int(np.bincount(alone[run][alone[run] >= 0]).argmax()), usual_db)
 
@@ -108,10 +112,12 @@ def _alone(
     return np.where(off, best, found).astype(np.int32)
 
 
-def _told(stretches: Sequence[Stretch], steps: Mapping[str, Sequence[Passage]]) -> BoolArray:
-    """(S) stretches that reach into a passage in which some mic is elsewhere than in its longest."""
-    away = [p for passages in steps.values() for p in passages if p.polarity < 0 or p.delay_samples or p.ppm]
-    return np.array([any(s.from_s < p.to_s and s.to_s > p.from_s for p in away) for s in stretches], np.bool_)
+def _told(stretches: Sequence[Stretch], steps: Mapping[str, Sequence[Passage]], silent_s: Sequence[float]) -> BoolArray:
+    """(S) stretches that reach into a passage in which some mic is elsewhere than in its longest, or hold the moment in
+    which one falls silent or joins in."""
+    away = [(p.from_s, p.to_s) for own in steps.values() for p in own if p.polarity < 0 or p.delay_samples or p.ppm]
+    away += [(at_s - MOMENT_S, at_s + MOMENT_S) for at_s in silent_s]
+    return np.array([any(s.from_s < to_s and s.to_s > from_s for from_s, to_s in away) for s in stretches], np.bool_)
 
 
 def _runs(off: BoolArray) -> Iterator[slice]:

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 
 from premix.alignment.stretches import OUTERMOST, Stretch
-from premix.alignment.trails import MIN_CHANGE_S, Trails
+from premix.alignment.trails import MIN_CHANGE_S, SILENT_DB, Trails
 from premix.arrays import BoolArray, FloatArray
 
 Kind = Literal["jump", "turned", "drift", "dropout"]
@@ -97,17 +97,41 @@ def level_parts(trails: Trails, m: int, role: str) -> list[LevelPart]:
             parts[-1] = LevelPart(last.first, own.stop, last.db)
         else:
             parts.append(own)
-    return _without_short_ends(parts)
+    return _without_short_ends(_without_between(parts), trails.stretches)
 
 
-def _without_short_ends(parts: list[LevelPart]) -> list[LevelPart]:
+def usual_db(trails: Trails, m: int, role: str) -> float:
+    """Level of mic m in the part of the song in which it is loudest."""
+    return max(part.db for part in level_parts(trails, m, role))
+
+
+def sounding(trails: Trails, m: int, role: str) -> BoolArray:
+    """(S) stretches in which mic m is not as good as silent."""
+    return np.asarray(trails.levels_db[:, m] > usual_db(trails, m, role) - SILENT_DB)
+
+
+def _without_between(parts: list[LevelPart]) -> list[LevelPart]:
+    """The parts, but for those of one stretch on the way into silence or out of it: the change is inside, and what
+    follows begins with it."""
+    kept: list[LevelPart] = []
+    for part in parts:
+        if len(kept) > 1 and kept[-1].stop - kept[-1].first == 1:
+            far, way = part.db - kept[-2].db, kept[-1].db - kept[-2].db
+            if abs(far) > SILENT_DB and 0.0 < way / far < 1.0:
+                part = LevelPart(kept.pop().first, part.stop, part.db)
+        kept.append(part)
+    return kept
+
+
+def _without_short_ends(parts: list[LevelPart], stretches: Sequence[Stretch]) -> list[LevelPart]:
     """The parts, but for those at the song's ends that are one window long, or two that are louder: these may hold one
     attack or one tail, whose sound is another than the riff's, and where other mics are softer than ever."""
     kept = list(parts)
     for end, beside in ((0, 1), (-1, -2)):
         if len(kept) > 1:
-            length = kept[end].stop - kept[end].first
-            if length == 1 or (length <= OUTERMOST and kept[end].db > kept[beside].db):
+            own = stretches[kept[end].first : kept[end].stop]
+            short = sum(len(stretch.windows) for stretch in own) <= OUTERMOST
+            if len(own) == 1 or (short and kept[end].db > kept[beside].db):
                 del kept[end]
     if len(kept) == 1 and len(parts) > 1:
         return [LevelPart(parts[0].first, parts[-1].stop, kept[0].db)]

@@ -259,7 +259,7 @@ def _heard_at(song: Song, m: int, stretches: Stretches, omega: FloatArray) -> fl
     cross, power = stretches.cross.sum(axis=0), stretches.power.sum(axis=0)
     size = np.abs(cross[m])
     both = np.maximum(power[m] * power[stretches.reference], 1e-300)
-    unit = cross[m] / np.maximum(size, 1e-300) * np.minimum(size**2 / both, 1.0)
+    unit = cross[m] / np.maximum(size, 1e-300) * (np.minimum(size**2, both) / both)
     step = 2.0 * np.pi / max(float(omega[1] - omega[0]), 1e-12)
     count = 1 << int(np.ceil(np.log2(4.0 * omega[-1] / (omega[1] - omega[0]))))
     first = round(float(omega[0] / (omega[1] - omega[0])))

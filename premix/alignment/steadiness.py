@@ -12,11 +12,12 @@ import numpy as np
 
 from premix.alignment.astray import Astray, astray_findings, astray_of
 from premix.alignment.case import Case, untried_case
-from premix.alignment.changes import Change, level_parts, parts_of
+from premix.alignment.changes import Change, level_parts, parts_of, sounding, usual_db
 from premix.alignment.placing import place_of_level
+from premix.alignment.silences import Silence, silences_of
 from premix.alignment.steps import Placing, changes_of, composed, passages_of, worth_following
 from premix.alignment.stretches import stretches_of
-from premix.alignment.trails import LOST_DB, MIN_CHANGE_S, Trails, follow, follow_soft
+from premix.alignment.trails import LOST_DB, MIN_CHANGE_S, SILENT_DB, Trails, follow, follow_soft
 from premix.errors import Finding, Severity, listed
 from premix.model.alignment import MicDecision, MicTrail, Passage, Sheet
 from premix.model.song import Mic, Performance, Song
@@ -26,6 +27,8 @@ CHANGES = ("alignment-turned", "alignment-jump", "alignment-drift", "alignment-d
 """Slugs of what is told of a mic that is not steady."""
 
 
+NEAR_S, GONE_DB = 2.0, 40.0
+"""What trails say of the level this near to a silence comes of it; a mic that is so far down is gone."""
 PASSAGE_S = 2.0
 """Riff in the passage that is told as the worst."""
 
@@ -62,6 +65,9 @@ def _followed(song: Song, performance: Performance) -> Followed:
     lost = {m for m, mic in enumerate(case.mics) if not mic.is_room and len(level_parts(trails, m, mic.role)) > 1}
     if lost:
         trails = follow(case, performance.spectra, performance.windows, decisions, sorted(lost))
+        for m in lost:
+            # What its noise shares with the others by chance is no delay of it.
+            trails.alive[:, m] &= sounding(trails, m, case.mics[m].role)
     steps: dict[str, tuple[Passage, ...]] = {}
     spoiled = np.zeros(len(trails.stretches), np.bool_)
     for m in _by_size(trails, case, decisions):
@@ -75,14 +81,16 @@ def _followed(song: Song, performance: Performance) -> Followed:
     for m, mic in enumerate(case.mics):
         if _judged(decisions, m):
             levels += _levels(performance, mic, case, trails, m)
+    levels = _with_silences(levels, silences_of(performance), trails)
     worst_db, worst_s = _worst(trails)
+    silent_s = [change.at_s for change in levels if abs(change.db) >= LOST_DB]
     soft = follow_soft(case, performance.spectra, performance.windows, decisions, trails)
     return Followed(
         tuple(_trail(trails, m, mic, decisions[m]) for m, mic in enumerate(case.mics)),
         tuple(levels),
         steps,
         {case.mics[m].name: _presence(trails, m, case.mics[m].role) for m in sorted(lost)},
-        tuple(astray_of(trails, soft, case, decisions, steps)),
+        tuple(astray_of(trails, soft, case, decisions, steps, silent_s)),
         worst_db,
         (worst_s[0], min(worst_s[1], song.frames / song.rate)),
     )
@@ -143,10 +151,24 @@ def _levels(performance: Performance, mic: Mic, case: Case, trails: Trails, m: i
         yield Change("dropout", mic.name, at_s, trails.stretches[after.stop - 1].to_s, db=db)
 
 
+def _with_silences(levels: Sequence[Change], silences: Sequence[Silence], trails: Trails) -> list[Change]:
+    """The changes of level with silences that are too short for trails, in place of what these make of them."""
+    first_s, last_s = trails.stretches[0].from_s, trails.stretches[-1].to_s
+    found = list(levels)
+    for one in silences:
+        near = [c for c in found if c.mic == one.mic and one.from_s - NEAR_S < c.at_s < one.to_s + NEAR_S]
+        inside = one.from_s > first_s + NEAR_S and one.to_s < last_s - NEAR_S
+        if not inside or any(abs(c.db) >= SILENT_DB for c in near):
+            continue
+        found = [c for c in found if c not in near]
+        found.append(Change("dropout", one.mic, one.from_s, one.to_s, db=-GONE_DB))
+        found.append(Change("dropout", one.mic, one.to_s, last_s, db=GONE_DB))
+    return sorted(found, key=lambda c: c.at_s)
+
+
 def _presence(trails: Trails, m: int, role: str) -> float:
     """Share of the riff in which mic m is there."""
-    parts = level_parts(trails, m, role)
-    most = max(part.db for part in parts)
+    parts, most = level_parts(trails, m, role), usual_db(trails, m, role)
     there = [s for part in parts if part.db > most - LOST_DB for s in range(part.first, part.stop)]
     total = sum(stretch.riff_s for stretch in trails.stretches)
     return sum(trails.stretches[s].riff_s for s in there) / total if total else 1.0
@@ -276,5 +298,3 @@ def misfits(song: Song, left: Sequence[Followed]) -> Iterator[Finding]:
 
 
 LEAST_PRESENCE = 0.02
-SILENT_DB = 20.0
-"""A mic this far below itself is as good as silent."""

@@ -41,6 +41,8 @@ USUAL_FIT = 0.9
 """Share of its usual likeness under which a mic is unlike itself."""
 LOST_DB = 10.0
 """A mic this far below its usual level is gone, and no measure for the others."""
+SILENT_DB = 20.0
+"""A mic this far below itself is as good as silent."""
 MIN_FIT = 0.35
 """Likeness to the mic's mean (1: the same) from which a stretch tells something."""
 MIN_SHARED = 0.05
@@ -266,15 +268,25 @@ def _is(turn: npt.NDArray[np.int64], m: int | None, sign: int) -> bool:
 def _levels(powers_db: FloatArray, followed: StretchSpectra) -> FloatArray:
     """(S, M) mean over each mic's bands of its level (S, M, B) in dB, without what the mics of the sum have in common.
 
-    Of two mics the reference is the measure.
+    Of two mics the reference is the measure, but where it is silent beside the other.
     """
     own = powers_db - np.median(powers_db, axis=0) if len(powers_db) else powers_db
     rows = np.flatnonzero(followed.in_sum).tolist()
-    if len(rows) == 2 and followed.reference in rows:
-        rows = [followed.reference]
-    common = np.median(own[:, rows], axis=1, keepdims=True) if rows else 0.0
+    common = np.median(own[:, rows], axis=1, keepdims=True) if rows else np.zeros(1)
+    if len(rows) == 2 and followed.reference in rows and len(own):
+        reference = followed.reference
+        (other,) = set(rows) - {reference}
+        silent = _silent_beside(powers_db[:, reference].mean(axis=1), powers_db[:, other].mean(axis=1))
+        own[:, reference] = powers_db[:, reference] - np.median(powers_db[~silent, reference], axis=0)
+        common = np.where(silent[:, None], own[:, other], own[:, reference])[:, None]
     used = followed.bands
     return np.asarray(((own - common) * used).sum(axis=2) / np.maximum(used.sum(axis=1), 1))
+
+
+def _silent_beside(mine_db: FloatArray, other_db: FloatArray) -> BoolArray:
+    """(S) stretches in which a mic (S) is SILENT_DB below its best, and the other (S) less than half as far."""
+    mine_below, other_below = (np.percentile(db, 90.0) - db for db in (mine_db, other_db))
+    return np.asarray((mine_below > SILENT_DB) & (other_below < 0.5 * SILENT_DB))
 
 
 class _Chunk:

@@ -1,5 +1,6 @@
 """The one pass over all tracks: every sample of every file is read once, and everything later stages need is kept."""
 
+import statistics
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import ExitStack, nullcontext
@@ -10,9 +11,10 @@ from typing import BinaryIO
 
 import numpy as np
 
+from premix.analysis.absences import Absences, absences
 from premix.analysis.band_file import BandFile
 from premix.analysis.levels import LevelMeter, clip_level
-from premix.analysis.spectra import MOST_PAIRED, Chosen, SpectraCollector, median_level_db, partner_count
+from premix.analysis.spectra import MOST_PAIRED, Chosen, SpectraCollector, levels_db, partner_count
 from premix.arrays import FloatArray, HalfArray, SingleArray
 from premix.audio.bands import KEY_BAND_HZ, KeyPower
 from premix.audio.passages import PassageReader
@@ -24,6 +26,8 @@ from premix.threads import Begun, SideBySide
 
 BLOCK_FRAMES = 16
 """Frames a block: large, because every hand-over between threads costs. With many mics fewer, so that memory holds."""
+SILENCE_DB = -200.0
+"""Level of a frame behind the end of the keys."""
 Progress = Callable[[int], None]
 KeyPart = tuple[SingleArray, HalfArray]
 """Of one close mic: mean squares of the key band, a control frame each, and the band itself."""
@@ -49,10 +53,7 @@ def scan(
     samples of tracks were read since the last call.
     """
     with ThreadPoolExecutor(threads) if threads > 1 else nullcontext() as pool:
-        read = [
-            _PerformanceScan(song, performance, scratch, offsets or {}).run(progress, pool)
-            for performance in song.performances
-        ]
+        read = [_read(song, performance, scratch, offsets or {}, progress, pool) for performance in song.performances]
     return replace(song, performances=tuple(read))
 
 
@@ -65,12 +66,30 @@ def scan_steadied(song: Song, scratch: Path, *, threads: int = 1, progress: Prog
             if not performance.steps:
                 return performance
             offsets = dict(zip((mic.label for mic in performance.judged), performance.spectra.offsets, strict=True))
-            read = _PerformanceScan(song, performance, scratch, offsets).run(progress, pool)
+            read = _read(song, performance, scratch, offsets, progress, pool)
             again = replace(performance, spectra=read.spectra, windows=read.windows)
             # The key shifts each envelope by the whole delay itself: those that were read in step stay as they are.
             return again if any(performance.spectra.offsets) else replace(again, envelopes=read.envelopes)
 
         return replace(song, performances=tuple(again(performance) for performance in song.performances))
+
+
+def _read(
+    song: Song,
+    performance: Performance,
+    scratch: Path,
+    offsets: Mapping[str, int],
+    progress: Progress,
+    pool: Executor | None,
+) -> Performance:
+    """One performance read; once more where one of its two close mics is not always there, which is known at the end
+    only."""
+    first = _PerformanceScan(song, performance, scratch, offsets)
+    read = first.run(progress, pool)
+    gone = first.absences()
+    if gone is None:
+        return read
+    return _PerformanceScan(song, performance, scratch, offsets, gone).run(lambda samples: None, pool)
 
 
 def partners_of(performance: Performance, reference: str) -> tuple[int, ...]:
@@ -103,9 +122,16 @@ class _TrackScan:
 
 
 class _PerformanceScan:
-    """The pass over one performance: all its mics in step."""
+    """The pass over one performance: all its mics in step. gone: where a mic is not there, from a pass before."""
 
-    def __init__(self, song: Song, performance: Performance, scratch: Path, offsets: Mapping[str, int]) -> None:
+    def __init__(
+        self,
+        song: Song,
+        performance: Performance,
+        scratch: Path,
+        offsets: Mapping[str, int],
+        gone: Absences | None = None,
+    ) -> None:
         self._performance = performance
         self._mics = (*performance.judged, *performance.dis)
         self._tracks = [mic.track for mic in self._mics]
@@ -128,6 +154,13 @@ class _PerformanceScan:
         self._di_path = scratch / f"{performance.name}.di.key"
         self._control = np.zeros((self._keyed, 0), np.float32)
         self._control_start = 0
+        self._gone = gone
+        self._own_db: list[list[float]] = []
+
+    def absences(self) -> Absences | None:
+        """Where one of two close mics is not there; everything must have been read."""
+        subs = [mic.role == "sub" for mic in self._performance.close]
+        return absences(np.array(self._own_db), subs, self._collector.hop / self._rate)
 
     def run(self, progress: Progress, pool: Executor | None) -> Performance:
         """Read to the end and put the records beside the mics.
@@ -223,13 +256,22 @@ class _PerformanceScan:
             position = first + offset
             if position >= 0 and self._keyed:
                 lo = position // self._hop - self._control_start
-                powers = self._control[:, lo : lo + frame // self._hop]
-                level_db = median_level_db(powers.mean(axis=1, dtype=np.float64)) if powers.size else -200.0
-                chosen.append(self._collector.choose(samples[:, offset : offset + frame], level_db))
+                level_db, left_out = self._level(self._control[:, lo : lo + frame // self._hop])
+                part = samples[:, offset : offset + frame]
+                chosen.append(self._collector.choose(part, level_db, left_out=left_out))
         spent = max(0, (first + samples.shape[1] - frame) // self._hop - self._control_start)
         self._control = self._control[:, spent:]
         self._control_start += spent
         return [c for c in chosen if c is not None]
+
+    def _level(self, powers: SingleArray) -> tuple[float, bool]:
+        """Level of the next frame from the close mics' keys (M, n), and whether it is left out."""
+        number = len(self._own_db)
+        own = levels_db(powers.mean(axis=1, dtype=np.float64)) if powers.size else [SILENCE_DB] * self._keyed
+        self._own_db.append(own)
+        if self._gone is None:
+            return statistics.median(own), False
+        return float(self._gone.levels_db[number]), bool(self._gone.left_out[number])
 
     def _spectra(self) -> Spectra:
         collected = self._collector.result()

@@ -60,12 +60,12 @@ class _Pile:
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """A frame to be added: samples (mics, frame), which half it belongs to, that half of its pile's sums (P, F), and of
-    its window's, in the window's bins."""
+    """A frame to be added: samples (mics, frame), which half it belongs to, that half of its pile's sums (P, F), if it
+    has a pile, and of its window's, in the window's bins."""
 
     samples: FloatArray
     half: int
-    sums: ComplexArray
+    sums: ComplexArray | None
     window: ComplexArray | None = None
 
 
@@ -135,13 +135,15 @@ class SpectraCollector:
         if chosen is not None:
             self.add([chosen])
 
-    def choose(self, samples: FloatArray, level_db: float) -> Chosen | None:
-        """Count the next frame; None where it is silent or broken."""
-        pile_index = math.floor(max(level_db, FLOOR_DB) / self._pile_db)
-        self._frame_levels[pile_index] += 1
+    def choose(self, samples: FloatArray, level_db: float, *, left_out: bool = False) -> Chosen | None:
+        """Count the next frame; None where it is silent or broken. left_out: it goes into its window only."""
         half = (self._taken // 4) % 2
         silent = level_db <= FLOOR_DB or not np.isfinite(samples).all()
         window = self.windows.sums(half, level_db, silent=silent) if self.windows is not None else None
+        if left_out:
+            return None if window is None else Chosen(samples, half, None, window)
+        pile_index = math.floor(max(level_db, FLOOR_DB) / self._pile_db)
+        self._frame_levels[pile_index] += 1
         if silent:
             return None
         pile = self._piles.get(pile_index)
@@ -166,11 +168,13 @@ class SpectraCollector:
 
     def _add_rows(self, frame: Chosen, work: _Work, spectrum: ComplexArray, rows: slice) -> None:
         """Add the products of some pairs to the sums of the frame's pile and of its window."""
-        pairs, sums = self._pairs[rows], frame.sums[rows]
+        pairs = self._pairs[rows]
         products = work.products[: len(pairs)]
+        sums = [None] * len(pairs) if frame.sums is None else frame.sums[rows]
         for product, own, (m, n) in zip(products[:, : len(self.freqs_hz)], sums, pairs, strict=True):
             np.multiply(spectrum[m], work.conjugate[n], out=product)
-            own += product
+            if own is not None:
+                own += product
         if frame.window is not None:
             frame.window[rows] += merged(products)[:, : frame.window.shape[1]]
 
@@ -234,9 +238,15 @@ class SpectraCollector:
         return full
 
 
+def levels_db(powers: npt.NDArray[np.float64]) -> list[float]:
+    """Level of each mic in a frame, in dB, of their mean squares (M,)."""
+    return [10.0 * math.log10(max(power, 1e-12)) for power in powers.tolist()]
+
+
 def median_level_db(powers: npt.NDArray[np.float64]) -> float:
     """Level of a frame: the median over mics of their mean squares (M,), in dB.
 
-    The median lets one dead or humming mic neither hide nor fake the riff.
+    The median lets one dead or humming mic neither hide nor fake the riff. Of two it is the mean, and where one of them
+    is gone it is put right once the song has been heard: `analysis/absences.py`.
     """
-    return statistics.median(10.0 * math.log10(max(power, 1e-12)) for power in powers.tolist())
+    return statistics.median(levels_db(powers))

@@ -1,9 +1,11 @@
 """What single windows at a song's ends, and slow wanderings of a sub mic, are taken for. Trails by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from premix.alignment.changes import MIN_DRIFT_TIMES, level_parts, parts_of
+from premix.alignment.changes import MIN_DRIFT_TIMES, level_parts, parts_of, sounding
 from premix.alignment.stretches import Stretch
 from premix.alignment.trails import MIN_CHANGE_S, Trails
 from premix.arrays import FloatArray
@@ -86,3 +88,33 @@ def test_what_is_let_pass_at_a_sub_mic_costs_nothing() -> None:
     angle = 2.0 * np.pi * 150.0 * MIN_DRIFT_TIMES["sub"] * MIN_CHANGE_S["sub"]
     assert np.degrees(angle) < 4.0
     assert 20.0 * np.log10(np.cos(angle / 2.0)) > -0.01
+
+
+@pytest.mark.parametrize(("first", "stop"), [(0, 14), (5, 12), (14, COUNT)])
+def test_a_change_inside_silence_is_of_its_noise(first: int, stop: int) -> None:
+    """What chance shares with the others there, hundreds of samples off, is no place of the mic."""
+    found = trails(step(first, stop, 300.0), step(first, stop, -60.0))
+    assert len(parts_of(found, 0, "close", RATE)) > 1
+    there = sounding(found, 0, "close")
+    assert np.flatnonzero(~there).tolist() == list(range(first, stop))
+    found.alive[:, 0] &= there
+    assert len(parts_of(found, 0, "close", RATE)) == 1
+
+
+@pytest.mark.parametrize("between_db", [-3.0, -8.0, -20.0, -37.0])
+def test_the_stretch_in_which_a_mic_falls_silent_is_no_level_of_its_own(between_db: float) -> None:
+    """Silent from the middle of one stretch to the middle of another: two changes."""
+    levels = step(6, 12, -60.0)
+    levels[[5, 12]] = between_db
+    parts = level_parts(trails(np.zeros(COUNT), levels), 0, "close")
+    assert [round(part.db) for part in parts] == [0, -40, 0]
+
+
+def test_a_mic_that_comes_back_for_a_stretch_and_a_window_at_the_end_is_back() -> None:
+    """3 windows of riff: more than a tail. Two that are louder than before have no level of their own."""
+    found = trails(np.zeros(COUNT), step(8, COUNT - 2, -60.0))
+    whole, stretch = found.stretches, found.stretches[COUNT - 2]
+    found.stretches = (*whole[: COUNT - 2], replace(stretch, windows=(40, 41)), whole[-1])
+    assert len(level_parts(found, 0, "close")) == 3
+    found.stretches = whole
+    assert len(level_parts(found, 0, "close")) == 2
