@@ -39,6 +39,8 @@ ROUGH_SAMPLES, ROUGH_SHARE = 2.0, 0.3
 """How far a less exact mic errs at least, also in a share of how far the mics go apart."""
 USUAL_FIT = 0.9
 """Share of its usual likeness under which a mic is unlike itself."""
+SILENT_DB = 60.0
+"""How far below itself a mic is put that holds nothing but noise in a stretch."""
 LOST_DB = 10.0
 """A mic this far below its usual level is gone, and no measure for the others."""
 MIN_FIT = 0.35
@@ -49,6 +51,8 @@ MIN_BAND = 1e-5
 """Power of a third octave, against the strongest of the stretch, from which it counts."""
 NOTHING = 1e-9
 """Share of a sum under which a mic adds nothing to it."""
+SILENCE = 1e-20
+"""Power of silence."""
 _TINY = 1e-200
 
 
@@ -110,7 +114,7 @@ def follow(
             chunk.tell(means, sums)
             kept = chunk if len(chunks) == 1 else None
         means[:] = _unit(sums)
-    trails.levels_db[:] = _levels(powers_db, followed)
+    trails.levels_db[:] = _levels(powers_db, _floors_db(followed, stretches), followed)
     trails.certain[:] = _certain(trails, followed)
     _stand(trails, followed)
     return trails
@@ -169,7 +173,7 @@ def _screened(followed: StretchSpectra, stretches: tuple[Stretch, ...], case: Ca
     for part, (unit, coherence) in zip(followed.chunks(stretches), units, strict=True):
         frames = np.array([stretch.frames for stretch in stretches[part]], np.float64)
         _look_again(trails, part, unit, coherence, frames * followed.merged, followed.omega, followed.mask)
-    trails.levels_db[:] = _levels(powers_db, followed)
+    trails.levels_db[:] = _levels(powers_db, _floors_db(followed, stretches), followed)
     for m, mic in enumerate(case.mics):
         least = STEADY * MIN_CHANGE_S[mic.role] * followed.rate
         off = np.abs(trails.delays[:, m] - np.median(trails.delays[:, m]))
@@ -255,18 +259,37 @@ def _is(turn: npt.NDArray[np.int64], m: int | None, sign: int) -> bool:
     return m is not None and turn[m] == sign
 
 
-def _levels(powers_db: FloatArray, followed: StretchSpectra) -> FloatArray:
+def _floors_db(followed: StretchSpectra, stretches: tuple[Stretch, ...]) -> FloatArray:
+    """(S, M, B) level in dB up to which a third octave of a mic holds nothing but noise."""
+    return np.asarray(10.0 * np.log10(np.maximum(followed.floors(stretches), SILENCE)))
+
+
+def _levels(powers_db: FloatArray, floors_db: FloatArray, followed: StretchSpectra) -> FloatArray:
     """(S, M) mean over each mic's bands of its level (S, M, B) in dB, without what the mics of the sum have in common.
 
-    Of two mics the reference is the measure.
+    Of two mics the reference is the measure. A band in which nobody plays, or in which a mic would not be heard above
+    its noise (floors_db) if it were as usual, has no say: what is left there after the noise was taken off is chance.
     """
-    own = powers_db - np.median(powers_db, axis=0) if len(powers_db) else powers_db
+    empty = powers_db <= floors_db
+    known_db = np.maximum(powers_db, floors_db)
+    usual = np.median(known_db, axis=0) if len(known_db) else 0.0
+    own = known_db - usual
     rows = np.flatnonzero(followed.in_sum).tolist()
     if len(rows) == 2 and followed.reference in rows:
         rows = [followed.reference]
-    common = np.median(own[:, rows], axis=1, keepdims=True) if rows else 0.0
-    used = followed.bands
-    return np.asarray(((own - common) * used).sum(axis=2) / np.maximum(used.sum(axis=1), 1))
+    common = np.median(own[:, rows], axis=1, keepdims=True) if rows else np.zeros((len(own), 1, 1))
+    used = followed.bands & np.ones(own.shape, np.bool_)
+    played = 2 * (~empty[:, rows]).sum(axis=1, keepdims=True) >= len(rows)
+    # Where most bands are empty it is the mics that are silent, and the others are louder than they.
+    mostly = 2 * (played & used).sum(axis=2, keepdims=True) >= used.sum(axis=2, keepdims=True)
+    seldom = 2 * empty.sum(axis=0) > len(empty)
+    absent = (2 * (seldom & followed.bands).sum(axis=1) > followed.bands.sum(axis=1))[:, None]
+    say = used & (played | ~mostly) & (absent | (~seldom & (~empty | (usual + common > floors_db))))
+    levels = ((own - common) * say).sum(axis=2) / np.maximum(say.sum(axis=2), 1)
+    silent = say.any(axis=2) & ~(say & ~empty).any(axis=2) & (absent[:, 0] | (levels < -LOST_DB))
+    if len(rows) == 1:
+        silent[:, rows] = False  # the measure itself
+    return np.asarray(np.where(silent, -SILENT_DB, levels))
 
 
 class _Chunk:
@@ -327,7 +350,7 @@ class _Chunk:
     def powers_db(self) -> FloatArray:
         """(s, M, B) power of each mic by third octave in dB."""
         sums = np.stack([self._own[:, :, part].sum(axis=2) for part in self._f.slices], axis=2)
-        return np.asarray(10.0 * np.log10(np.maximum(sums, 1e-20)))
+        return np.asarray(10.0 * np.log10(np.maximum(sums, SILENCE)))
 
     def run(self, means: ComplexArray, *, wide: bool) -> None:
         """Sweep over the mics, the one least like itself first; of two mics the reference is the one that stays."""
