@@ -227,10 +227,13 @@ def _stand(trails: Trails, followed: StretchSpectra) -> None:
     Of two equal parts the one with the reference stands.
     """
     rows = np.flatnonzero(followed.in_sum)
+    pair = len(rows) == 2 and followed.reference in rows
     sure = np.flatnonzero(trails.certain).tolist()
     for last, s in itertools.pairwise(sure):
         noise = np.minimum(np.hypot(trails.spreads[s], trails.spreads[last]), 1e3)
         live = [m for m in rows.tolist() if trails.alive[s, m] and trails.alive[last, m]] or rows.tolist()
+        if pair and followed.reference not in live:
+            continue  # against a sub mic alone a reference is hardly like itself; it was left where it was
         live = [m for m in live if noise[m] <= EXACT * noise[live].min()]
         step = trails.delays[s] - trails.delays[last]
         turn = trails.signs[s] * trails.signs[last]

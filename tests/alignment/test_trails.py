@@ -1,4 +1,5 @@
-"""What a stretch may say of a mic: a band in which nobody plays says nothing."""
+"""What a stretch may say of a mic: a band in which nobody plays says nothing, and a sub mic alone nothing against the
+reference."""
 
 from pathlib import Path
 
@@ -8,6 +9,7 @@ from scipy.signal import butter, sosfilt, sosfiltfilt
 
 from premix.model.song import Song
 from premix.pipeline import prepare
+from tests.rigs.cabinets import random_cabinet
 from tests.rigs.faults import shifted, spliced
 from tests.rigs.sessions import write_song
 
@@ -53,3 +55,14 @@ def test_a_band_in_which_nobody_plays_says_nothing(tmp_path: Path, seed: int) ->
     assert told(song) == {}
     levels = np.array([trail.level_db for trail in song.performances[0].steadiness])
     assert np.abs(levels).max() < 0.1
+
+
+@pytest.mark.parametrize("seed", [5, 8])
+def test_a_sub_mic_turns_against_a_reference_alone(tmp_path: Path, seed: int) -> None:
+    """One close mic, whose sum with the sub is all there is to hold anybody against; the room is in no sum."""
+    rig = random_cabinet(seed, seconds=SECONDS, n_close=1, room=True, via="pyroomacoustics")
+    signals = dict(zip(rig.names, rig.signals, strict=True))
+    turned = spliced(signals["sub"], -signals["sub"], 6 * RATE, 0)
+    signals["sub"] = spliced(turned, signals["sub"], 11 * RATE, 0)
+    song = aligned(tmp_path, {mic.name: mic.role for mic in rig.mics}, signals)
+    assert told(song) == {"sub": "alignment-turned"}
