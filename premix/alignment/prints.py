@@ -259,7 +259,7 @@ def _heard_at(song: Song, m: int, stretches: Stretches, omega: FloatArray) -> fl
     cross, power = stretches.cross.sum(axis=0), stretches.power.sum(axis=0)
     size = np.abs(cross[m])
     both = np.maximum(power[m] * power[stretches.reference], 1e-300)
-    unit = cross[m] / np.maximum(size, 1e-300) * np.minimum(size**2 / both, 1.0)
+    unit = cross[m] / np.maximum(size, 1e-300) * (np.minimum(size**2, both) / both)
     step = 2.0 * np.pi / max(float(omega[1] - omega[0]), 1e-12)
     count = 1 << int(np.ceil(np.log2(4.0 * omega[-1] / (omega[1] - omega[0]))))
     first = round(float(omega[0] / (omega[1] - omega[0])))
@@ -278,7 +278,8 @@ def _response(
     """(K, B) of K sums of a mic with the reference, of its power and of the reference's, (K, F) each: mean of each
     third octave's bins, weighed by their coherence squared, with the phase `turn` (F) put on."""
     reference = np.maximum(reference, 1e-150)
-    coherence = np.clip(np.abs(cross) ** 2 / (np.maximum(power, 1e-150) * reference), 0.0, 1.0)
+    both = np.maximum(power, 1e-150) * reference
+    coherence = np.minimum(np.abs(cross) ** 2, both) / both
     weight = coherence**2
     weighed = cross * np.exp(1j * turn) / reference * weight
     logs, means = np.full((len(cross), len(BANDS)), np.nan, np.complex128), np.zeros((len(cross), len(BANDS)))
