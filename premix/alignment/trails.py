@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from premix.alignment.case import Case
-from premix.alignment.stretches import Stretch, StretchSpectra, soft_stretches_of, stretches_of
+from premix.alignment.stretches import OUTERMOST, Stretch, StretchSpectra, soft_stretches_of, stretches_of
 from premix.arrays import BoolArray, ComplexArray, FloatArray
 from premix.model.alignment import MicDecision
 from premix.model.tracks import Spectra, Windows
@@ -39,6 +39,8 @@ ROUGH_SAMPLES, ROUGH_SHARE = 2.0, 0.3
 """How far a less exact mic errs at least, also in a share of how far the mics go apart."""
 USUAL_FIT = 0.9
 """Share of its usual likeness under which a mic is unlike itself."""
+ELSEWHERE_S = 0.5e-3
+"""Mics that go as far apart as this in the same window at the song's end hear something else than the guitar."""
 SILENT_DB = 60.0
 """How far below itself a mic is put that holds nothing but noise in a stretch."""
 LOST_DB = 10.0
@@ -117,6 +119,7 @@ def follow(
     trails.levels_db[:] = _levels(powers_db, _floors_db(followed, stretches), followed)
     trails.certain[:] = _certain(trails, followed)
     _stand(trails, followed)
+    _mistrust_ends(trails, case)
     return trails
 
 
@@ -249,6 +252,26 @@ def _stand(trails: Trails, followed: StretchSpectra) -> None:
         same = max((1, -1), key=lambda sign: (sum(turn[m] == sign for m in live), _is(turn, followed.reference, sign)))
         if same < 0:
             trails.signs[s:] *= -1
+
+
+def _mistrust_ends(trails: Trails, case: Case) -> None:
+    """Drums before the guitar or after it come to every mic by another way: windows at the song's ends in which several
+    mics go their own ways are uncertain, and a sub mic is not heard in an outermost one in which it alone does."""
+    count, far = len(trails.stretches), ELSEWHERE_S * case.signal.rate
+    if count <= 2 * OUTERMOST:
+        return
+    roles = np.array([mic.role for mic in case.mics])
+    for end, beside, inner in ((0, 1, OUTERMOST), (count - 1, count - 2, count - 1 - OUTERMOST)):
+        for s, near in ((end, beside), (beside, inner)):
+            step = trails.delays[s] - trails.delays[inner]
+            astray = (np.abs(step) > far) | (trails.signs[s] != trails.signs[inner])
+            astray &= trails.alive[s] & trails.alive[inner] & (roles != "room")
+            if astray.sum() >= 2 and float(np.ptp(step[astray])) > far:
+                trails.certain[s] = False
+            elif s == end:
+                back = np.abs(trails.delays[near] - trails.delays[inner]) <= far
+                back &= trails.signs[near] == trails.signs[inner]
+                trails.alive[s] &= ~(astray & back & (roles == "sub"))
 
 
 def _agreeing(rows: list[int], live: list[int], m: int, step: FloatArray, noise: FloatArray) -> list[int]:

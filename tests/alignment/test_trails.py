@@ -11,6 +11,7 @@ from premix.model.song import Song
 from premix.pipeline import prepare
 from tests.rigs.cabinets import random_cabinet
 from tests.rigs.faults import shifted, spliced
+from tests.rigs.noises import drums
 from tests.rigs.sessions import write_song
 
 RATE = 48000
@@ -66,3 +67,18 @@ def test_a_sub_mic_turns_against_a_reference_alone(tmp_path: Path, seed: int) ->
     signals["sub"] = spliced(turned, signals["sub"], 11 * RATE, 0)
     song = aligned(tmp_path, {mic.name: mic.role for mic in rig.mics}, signals)
     assert told(song) == {"sub": "alignment-turned"}
+
+
+@pytest.mark.parametrize(("seed", "db"), [(0, -11.0), (0, -6.0), (1, -11.0)])
+def test_drums_after_the_guitar_move_nobody(tmp_path: Path, seed: int, db: float) -> None:
+    """Drums, which come to every mic by a way of their own, go on for two seconds after the riff."""
+    rig = random_cabinet(seed, seconds=SECONDS, sub=False, bleed_db=None)
+    stop, rng = round((SECONDS - 2.2) * RATE), np.random.default_rng(seed)
+    hits = drums(rig.signals.shape[1], RATE, np.random.default_rng(seed))
+    signals = {}
+    for name, x in zip(rig.names, rig.signals, strict=True):
+        late = round(rng.uniform(0.005, 0.02) * RATE)
+        heard = sosfilt(butter(1, rng.uniform(2000.0, 9000.0), fs=RATE, output="sos"), np.roll(hits, late))
+        played = spliced(x, np.zeros(len(x)), stop, 480)
+        signals[name] = played + 10.0 ** (db / 20.0) * x[:stop].std() * heard
+    assert told(aligned(tmp_path, dict.fromkeys(rig.names, "close"), signals)) == {}
