@@ -278,7 +278,8 @@ def _response(
     """(K, B) of K sums of a mic with the reference, of its power and of the reference's, (K, F) each: mean of each
     third octave's bins, weighed by their coherence squared, with the phase `turn` (F) put on."""
     reference = np.maximum(reference, 1e-150)
-    coherence = np.clip(np.abs(cross) ** 2 / (np.maximum(power, 1e-150) * reference), 0.0, 1.0)
+    both = np.maximum(power, 1e-150) * reference
+    coherence = np.minimum(np.abs(cross) ** 2, both) / both
     weight = coherence**2
     weighed = cross * np.exp(1j * turn) / reference * weight
     logs, means = np.full((len(cross), len(BANDS)), np.nan, np.complex128), np.zeros((len(cross), len(BANDS)))

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from premix.alignment.case import Case, mic_responses
-from premix.alignment.kernel import HIGH_HZ, MIN_QUIET_FRAMES, phase_terms
+from premix.alignment.kernel import HIGH_HZ, MIN_QUIET_FRAMES, MIN_SIGNAL_TO_NOISE, phase_terms
 from premix.alignment.rotation import rotation_response
 from premix.arrays import ComplexArray, FloatArray
 from premix.audio.bands import band_slices
@@ -189,6 +189,15 @@ class StretchSpectra:
                 matrix[:, m, a] = power[:, m]
         matrix *= self._pair
         return self._widened(matrix), self._widened(power * np.abs(self._turn) ** 2).real
+
+    def floors(self, stretches: Sequence[Stretch]) -> FloatArray:
+        """(s, M, B) power of third octaves in a stretch up to which they hold noise only; 0 where that is unknown."""
+        if self._noise is None:
+            return np.zeros((len(stretches), self.mics, len(self.slices)))
+        noise = self._widened(self._noise_power * np.abs(self._turn) ** 2).real
+        each = np.stack([noise[:, part].sum(axis=1) for part in self.slices], axis=1)
+        frames = np.array([float(stretch.frames) for stretch in stretches])
+        return np.asarray(MIN_SIGNAL_TO_NOISE * frames[:, None, None] * each)
 
     def _widened(self, values: npt.NDArray[np.complex128] | FloatArray) -> ComplexArray:
         if self._wide == 1:

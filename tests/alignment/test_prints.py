@@ -10,6 +10,7 @@ import pytest
 import soundfile
 from scipy.signal import stft
 
+from premix.alignment.prints import _response
 from premix.measures.pooled import set_up_of
 from premix.model.set_up import MicPrint, SetUp
 from premix.model.song import Song
@@ -157,3 +158,12 @@ def test_a_nudge_is_read(folder: Path, setup: SetUp) -> None:
     assert found is not None
     moved = (mic_of(found, "ribbon").delay_mm or 0.0) - (mic_of(setup, "ribbon").delay_mm or 0.0)
     assert moved == pytest.approx(5.0, abs=0.3)
+
+
+def test_a_bin_that_noise_was_taken_from_to_the_last_counts_as_coherent() -> None:
+    """What is left of the cross-spectrum there is chance, and may be more than any power: 1, and no overflow."""
+    freqs_hz = np.arange(30.0, 11_000.0, 10.0)
+    nothing = np.zeros((1, len(freqs_hz)))
+    response = _response(np.full(nothing.shape, 1e6 + 0j), nothing, nothing, freqs_hz, nothing[0])
+    held = np.isfinite(response.log)
+    assert held.any() and (response.coherence[held] == 1.0).all()
