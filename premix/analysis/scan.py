@@ -156,6 +156,7 @@ class _PerformanceScan:
         self._control_start = 0
         self._gone = gone
         self._own_db: list[list[float]] = []
+        self._paired = 2 in (self._keyed, sum(mic.role == "close" for mic in performance.close))
 
     def absences(self) -> Absences | None:
         """Where one of two close mics is not there; everything must have been read."""
@@ -268,7 +269,8 @@ class _PerformanceScan:
         """Level of the next frame from the close mics' keys (M, n), and whether it is left out."""
         number = len(self._own_db)
         own = levels_db(powers.mean(axis=1, dtype=np.float64)) if powers.size else [SILENCE_DB] * self._keyed
-        self._own_db.append(own)
+        if self._paired:
+            self._own_db.append(own)
         if self._gone is None:
             return statistics.median(own), False
         return float(self._gone.levels_db[number]), bool(self._gone.left_out[number])
