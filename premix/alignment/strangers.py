@@ -186,7 +186,7 @@ class _Signature:
         column = self._signal.column(j)
         if column is None:
             return None
-        cross = self._signal.matrix[i, column] / np.sqrt(
-            np.maximum(self._signal.power[i] * self._signal.power[j], _TINY)
-        )
+        powers = self._signal.power[i] * self._signal.power[j]
+        held = powers > _TINY  # a bin of which the noise left nothing says nothing
+        cross = np.where(held, self._signal.matrix[i, column] / np.sqrt(np.where(held, powers, 1.0)), 0.0)
         return np.asarray(cross if i == self._rows[m] else cross.conj())
