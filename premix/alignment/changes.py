@@ -11,8 +11,9 @@ from typing import Literal
 
 import numpy as np
 
+from premix.alignment.mic_levels import SILENT_DB
 from premix.alignment.stretches import OUTERMOST, Stretch
-from premix.alignment.trails import MIN_CHANGE_S, SILENT_DB, Trails
+from premix.alignment.trails import MIN_CHANGE_S, Trails
 from premix.arrays import BoolArray, FloatArray
 
 Kind = Literal["jump", "turned", "drift", "dropout"]

@@ -13,11 +13,12 @@ import numpy as np
 from premix.alignment.astray import Astray, astray_findings, astray_of
 from premix.alignment.case import Case, untried_case
 from premix.alignment.changes import Change, level_parts, parts_of, sounding, usual_db
+from premix.alignment.mic_levels import LOST_DB, SILENT_DB
 from premix.alignment.placing import place_of_level
 from premix.alignment.silences import Silence, silences_of
 from premix.alignment.steps import Placing, changes_of, composed, passages_of, worth_following
 from premix.alignment.stretches import stretches_of
-from premix.alignment.trails import LOST_DB, MIN_CHANGE_S, SILENT_DB, Trails, follow, follow_soft
+from premix.alignment.trails import MIN_CHANGE_S, Trails, follow, follow_soft
 from premix.errors import Finding, Severity, listed
 from premix.model.alignment import MicDecision, MicTrail, Passage, Sheet
 from premix.model.song import Mic, Performance, Song

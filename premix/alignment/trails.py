@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from premix.alignment.case import Case
+from premix.alignment.mic_levels import LOST_DB, SILENCE, floors_db_of, relative_levels_db
 from premix.alignment.stretches import OUTERMOST, Stretch, StretchSpectra, soft_stretches_of, stretches_of
 from premix.arrays import BoolArray, ComplexArray, FloatArray
 from premix.model.alignment import MicDecision
@@ -41,12 +42,6 @@ USUAL_FIT = 0.9
 """Share of its usual likeness under which a mic is unlike itself."""
 ELSEWHERE_S = 0.5e-3
 """Mics that go as far apart as this in the same window at the song's end hear something else than the guitar."""
-GONE_DB = 60.0
-"""How far below itself a mic is put that holds nothing but noise in a stretch."""
-LOST_DB = 10.0
-"""A mic this far below its usual level is gone, and no measure for the others."""
-SILENT_DB = 20.0
-"""A mic this far below itself is as good as silent."""
 MIN_FIT = 0.35
 """Likeness to the mic's mean (1: the same) from which a stretch tells something."""
 MIN_SHARED = 0.05
@@ -55,8 +50,6 @@ MIN_BAND = 1e-5
 """Power of a third octave, against the strongest of the stretch, from which it counts."""
 NOTHING = 1e-9
 """Share of a sum under which a mic adds nothing to it."""
-SILENCE = 1e-20
-"""Power of silence."""
 _TINY = 1e-200
 
 
@@ -118,7 +111,7 @@ def follow(
             chunk.tell(means, sums)
             kept = chunk if len(chunks) == 1 else None
         means[:] = _unit(sums)
-    trails.levels_db[:] = _levels(powers_db, _floors_db(followed, stretches), followed)
+    trails.levels_db[:] = relative_levels_db(powers_db, floors_db_of(followed, stretches), followed)
     trails.certain[:] = _certain(trails, followed)
     _stand(trails, followed)
     _mistrust_ends(trails, case)
@@ -186,7 +179,7 @@ def _screened(followed: StretchSpectra, stretches: tuple[Stretch, ...], case: Ca
     for part, (unit, coherence) in zip(followed.chunks(stretches), units, strict=True):
         frames = np.array([stretch.frames for stretch in stretches[part]], np.float64)
         _look_again(trails, part, unit, coherence, frames * followed.merged, followed.omega, followed.mask)
-    trails.levels_db[:] = _levels(powers_db, _floors_db(followed, stretches), followed)
+    trails.levels_db[:] = relative_levels_db(powers_db, floors_db_of(followed, stretches), followed)
     for m, mic in enumerate(case.mics):
         least = STEADY * MIN_CHANGE_S[mic.role] * followed.rate
         off = np.abs(trails.delays[:, m] - np.median(trails.delays[:, m]))
@@ -293,65 +286,6 @@ def _agreeing(rows: list[int], live: list[int], m: int, step: FloatArray, noise:
 
 def _is(turn: npt.NDArray[np.int64], m: int | None, sign: int) -> bool:
     return m is not None and turn[m] == sign
-
-
-def _floors_db(followed: StretchSpectra, stretches: tuple[Stretch, ...]) -> FloatArray:
-    """(S, M, B) level in dB up to which a third octave of a mic holds nothing but noise."""
-    return np.asarray(10.0 * np.log10(np.maximum(followed.floors(stretches), SILENCE)))
-
-
-def _levels(powers_db: FloatArray, floors_db: FloatArray, followed: StretchSpectra) -> FloatArray:
-    """(S, M) mean over each mic's bands of its level (S, M, B) in dB, without what the mics of the sum have in common.
-
-    Of two mics the reference is the measure, but where it is silent beside the other. A band in which nobody plays, or
-    in which a mic would not be heard above its noise (floors_db) if it were as usual, has no say: what is left there
-    after the noise was taken off is chance.
-    """
-    empty = powers_db <= floors_db
-    known_db = np.maximum(powers_db, floors_db)
-    usual = np.median(known_db, axis=0) if len(known_db) else np.zeros(known_db.shape[1:])
-    rows = np.flatnonzero(followed.in_sum).tolist()
-    alone = np.zeros(len(known_db), np.bool_)  # stretches in which the measure is silent
-    if len(rows) == 2 and followed.reference in rows and len(known_db):
-        rows.sort(key=lambda m: m != followed.reference)
-        alone = _silent_beside(*(known_db[:, m].mean(axis=1) for m in rows))
-        usual[rows[0]] = np.median(known_db[~alone, rows[0]], axis=0)
-    own = known_db - usual
-    if len(rows) == 2 and followed.reference in rows:
-        common = np.where(alone[:, None], own[:, rows[1]], own[:, rows[0]])[:, None]
-        rows = rows[:1]
-    else:
-        common = np.median(own[:, rows], axis=1, keepdims=True) if rows else np.zeros((len(own), 1, 1))
-    say, absent = _say(empty, usual + common > floors_db, followed, rows)
-    levels = ((own - common) * say).sum(axis=2) / np.maximum(say.sum(axis=2), 1)
-    silent = say.any(axis=2) & ~(say & ~empty).any(axis=2) & (absent[:, 0] | (levels < -LOST_DB))
-    if len(rows) == 1:
-        silent[~alone, rows[0]] = False  # the measure itself
-    return np.asarray(np.where(silent, -GONE_DB, levels))
-
-
-def _say(
-    empty: BoolArray, heard: BoolArray, followed: StretchSpectra, rows: Sequence[int]
-) -> tuple[BoolArray, BoolArray]:
-    """(S, M, B) which bands say something of a mic's level, and (M, 1) which mics are silent for most of the song.
-
-    empty: (S, M, B) bands that hold noise; heard: those in which a mic that is as usual would be clear of it. rows: the
-    mics that are the measure.
-    """
-    used = followed.bands & np.ones(empty.shape, np.bool_)
-    played = 2 * (~empty[:, rows]).sum(axis=1, keepdims=True) >= len(rows)
-    # Where most bands are empty it is the mics that are silent, and the others are louder than they.
-    mostly = 2 * (played & used).sum(axis=2, keepdims=True) >= used.sum(axis=2, keepdims=True)
-    seldom = 2 * empty.sum(axis=0) > len(empty)
-    absent = (2 * (seldom & followed.bands).sum(axis=1) > followed.bands.sum(axis=1))[:, None]
-    say = used & (played | ~mostly) & (absent | (~seldom & (~empty | heard)))
-    return np.asarray(say), np.asarray(absent)
-
-
-def _silent_beside(mine_db: FloatArray, other_db: FloatArray) -> BoolArray:
-    """(S) stretches in which a mic (S) is SILENT_DB below its best, and the other (S) less than half as far."""
-    mine_below, other_below = (np.percentile(db, 90.0) - db for db in (mine_db, other_db))
-    return np.asarray((mine_below > SILENT_DB) & (other_below < 0.5 * SILENT_DB))
 
 
 class _Chunk:
