@@ -1,6 +1,5 @@
 """The one pass over all tracks: every sample of every file is read once, and everything later stages need is kept."""
 
-import statistics
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import ExitStack, nullcontext
@@ -14,7 +13,7 @@ import numpy as np
 from premix.analysis.absences import Absences, absences
 from premix.analysis.band_file import BandFile
 from premix.analysis.levels import LevelMeter, clip_level
-from premix.analysis.spectra import MOST_PAIRED, Chosen, SpectraCollector, levels_db, partner_count
+from premix.analysis.spectra import MOST_PAIRED, Chosen, SpectraCollector, levels_db, median_level_db, partner_count
 from premix.arrays import FloatArray, HalfArray, SingleArray
 from premix.audio.bands import KEY_BAND_HZ, KeyPower
 from premix.audio.passages import PassageReader
@@ -272,7 +271,7 @@ class _PerformanceScan:
         if self._paired:
             self._own_db.append(own)
         if self._gone is None:
-            return statistics.median(own), False
+            return median_level_db(own), False
         return float(self._gone.levels_db[number]), bool(self._gone.left_out[number])
 
     def _spectra(self) -> Spectra:

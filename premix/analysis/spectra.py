@@ -243,10 +243,10 @@ def levels_db(powers: npt.NDArray[np.float64]) -> list[float]:
     return [10.0 * math.log10(max(power, 1e-12)) for power in powers.tolist()]
 
 
-def median_level_db(powers: npt.NDArray[np.float64]) -> float:
-    """Level of a frame: the median over mics of their mean squares (M,), in dB.
+def median_level_db(own_db: Sequence[float]) -> float:
+    """Level of a frame: the median over the close mics of their levels in dB (M,).
 
     The median lets one dead or humming mic neither hide nor fake the riff. Of two it is the mean, and where one of them
     is gone it is put right once the song has been heard: `analysis/absences.py`.
     """
-    return statistics.median(levels_db(powers))
+    return statistics.median(own_db)

@@ -9,7 +9,7 @@ import numpy as np
 
 from premix.alignment.decide import align
 from premix.analysis.scan import partners_of
-from premix.analysis.spectra import SpectraCollector, median_level_db
+from premix.analysis.spectra import SpectraCollector, levels_db, median_level_db
 from premix.arrays import FloatArray
 from premix.errors import Finding
 from premix.model.alignment import MicDecision
@@ -102,7 +102,7 @@ def collected(
     frame, hop = collector.frame, collector.hop
     for start in range(0, signals.shape[1] - frame + 1, hop):
         part = signals[:, start : start + frame]
-        collector.take(part, median_level_db((part[:close] ** 2).mean(axis=1)))
+        collector.take(part, median_level_db(levels_db((part[:close] ** 2).mean(axis=1))))
     return collector
 
 
