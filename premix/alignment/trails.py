@@ -329,9 +329,11 @@ class _Chunk:
             without[:, used] += weight[:, None] * others
             counts[:, used] += weight[:, None]
         trails, part, counts = self._trails, self._part, np.maximum(counts, _TINY)
-        trails.efficiencies_db[part] = _in_db(np.where(weights > 0.0, energies / np.maximum(weights, 1.0), 1.0))
+        reached = np.where(weights > 0.0, energies / np.maximum(weights, 1.0), 1.0)
+        trails.efficiencies_db[part] = _in_db(reached)
         trails.reached[part] = np.where(counts >= 1.0, added / counts, 1.0)
-        trails.without_db[part] = _in_db(np.where(counts >= 1.0, without / counts, 1.0))
+        # Without a mic that is not among the partners nothing changes.
+        trails.without_db[part] = _in_db(np.where(counts >= 1.0, without / counts, reached[:, None]))
 
     def look(self, sums: ComplexArray) -> tuple[ComplexArray, FloatArray]:
         """Unit phases and coherences (M, s, F) of every mic as it stands; each adds its share to its mean."""
