@@ -11,10 +11,10 @@ import json
 from pathlib import Path
 
 from premix.delivery.documents import MANIFEST
-from premix.delivery.holdings import listed
+from premix.delivery.holdings import MOST_FILES
 from premix.delivery.verify import verify
 from premix.delivery.whole import write_text_file
-from premix.errors import DeliveryError, Problem, RecipeError
+from premix.errors import DeliveryError, Problem, RecipeError, listed
 
 NOTES = ".noted"
 """Folder in OUT with the notes of its songs."""
@@ -32,7 +32,7 @@ def ruined(out: Path, *, every_sample: bool = False) -> Problem | None:
         return Problem("batch-outputs-changed", str(out), f"its {MANIFEST} cannot be read")
     wrong = [f for f in found if f.severity == "error" and f.slug != "verify-added"]
     if wrong:
-        what = f"since it was rendered, files were changed or lost: {listed([f.subject for f in wrong])}"
+        what = f"since it was rendered, files were changed or lost: {listed((f.subject for f in wrong), MOST_FILES)}"
         return Problem("batch-outputs-changed", str(out), f"{what}; it is rendered again")
     if not noted:
         note(out)

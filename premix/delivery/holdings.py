@@ -22,6 +22,8 @@ Holdings = Mapping[str, Stamp]
 
 HIDDEN = ".premix-"
 """How everything begins that a run keeps for itself in or beside an output folder."""
+MOST_FILES = 3
+"""So many files of a folder are named in a line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,11 +80,6 @@ def strangers(found: Holdings, known: Holdings | Iterable[str]) -> list[str]:
         for name, stamp in found.items()
         if Path(name).name not in SYSTEM_FILES and (name not in stamps or stamps[name] != stamp)
     )
-
-
-def listed(names: list[str]) -> str:
-    """Some names as a line holds them: 'a, b, c and 4 more'."""
-    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
 
 
 def busy_with(folder: Path, found: Holdings) -> Path | None:

@@ -19,12 +19,12 @@ from premix.audio.writer import disk_full, storage_error
 from premix.delivery.documents import MANIFEST, write_json
 from premix.delivery.holdings import (
     HIDDEN,
+    MOST_FILES,
     Holdings,
     adopt,
     busy_with,
     earlier_run,
     holdings,
-    listed,
     protected,
     strangers,
 )
@@ -32,7 +32,7 @@ from premix.delivery.in_place import LOCK, NEW, is_fixed, own_part, replace_insi
 from premix.delivery.scratch import Lock
 from premix.delivery.verify import files_below, sums_name, write_sums
 from premix.delivery.whole import mend, replace_folder, sync_tree
-from premix.errors import DeliveryError, Problem
+from premix.errors import DeliveryError, Problem, listed
 from premix.model.manifest import ComparisonManifest, Manifest
 
 M = TypeVar("M", Manifest, ComparisonManifest)
@@ -158,7 +158,8 @@ class Package:
             found = {name: found[name] for name in own_part(found)}
         new = strangers(found, self._held)
         if new:
-            what = f"while this run was at work, files were saved into it: {listed(new)}; they are there, as they were"
+            saved = listed(new, MOST_FILES)
+            what = f"while this run was at work, files were saved into it: {saved}; they are there, as they were"
             raise self._error("out-changed", what)
 
     def _mend(self) -> None:
@@ -263,7 +264,9 @@ class Package:
             raise self._error("out-exists", "the folder exists and was not made by premix")
         foreign = strangers(self._held, earlier.written)
         if foreign:
-            raise self._error("out-has-other-files", f"it holds files that premix did not write: {listed(foreign)}")
+            raise self._error(
+                "out-has-other-files", f"it holds files that premix did not write: {listed(foreign, MOST_FILES)}"
+            )
 
     def _error(self, slug: str, what: str) -> DeliveryError:
         return DeliveryError(Problem(slug, str(self._shown), what))

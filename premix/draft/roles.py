@@ -16,6 +16,7 @@ from premix.draft.grid import COHERENT
 from premix.draft.proposal import DraftMic, DraftTrack, Key
 from premix.draft.sound import CLEAN_PEAKS_DB, Sounds
 from premix.draft.words import FAR, MICS, ROLES
+from premix.errors import listed
 from premix.model.settings import Role
 
 _LOW_SHARE, _LOW_RATIO = 0.15, 2.5
@@ -98,9 +99,7 @@ def _draft_mic(key: Key, name: str, performances: Sequence[Files], sounds: Sound
 
 def shown(files: Iterable[str]) -> str:
     """Files in a comment: the first few in quotes, and how many more."""
-    names = [repr(name) if name.isprintable() else ascii(name) for name in files]
-    more = f" and {len(names) - _MOST_FILES} more" if len(names) > _MOST_FILES else ""
-    return ", ".join(names[:_MOST_FILES]) + more
+    return listed((repr(name) if name.isprintable() else ascii(name) for name in files), _MOST_FILES)
 
 
 @dataclass(frozen=True, slots=True)

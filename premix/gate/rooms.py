@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from premix.arrays import FloatArray
-from premix.errors import Finding
+from premix.errors import Finding, listed
 from premix.gate.curves import follow_curve, open_spans, room_curve, union
 from premix.gate.first_sound import first_sound_samples
 from premix.gate.key import Key
@@ -88,8 +88,7 @@ def _seconds(spans: list[Span]) -> float:
 
 def _places(spans: list[Span]) -> str:
     """The first of some spans in words, and how many more there are."""
-    shown = ", ".join(f"{on:.2f} to {off:.2f} s" for on, off in spans[:SHOWN])
-    return shown + (f" and {len(spans) - SHOWN} more" if len(spans) > SHOWN else "")
+    return listed((f"{on:.2f} to {off:.2f} s" for on, off in spans), SHOWN)
 
 
 def key_weights(performance: Performance) -> tuple[FloatArray, FloatArray]:

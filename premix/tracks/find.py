@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from premix.audio.headers import FORMATS
-from premix.errors import Problem, TracksError
+from premix.errors import Problem, TracksError, listed
 from premix.messages import FROM_TABLE
 from premix.model.names import Pattern, fits, fold
 from premix.model.song import Mic, Performance, Song
@@ -168,9 +168,7 @@ def _told(problems: list[Problem], folder: Path) -> list[Problem]:
 
 
 def _named(files: Sequence[ListedFile]) -> str:
-    names = [file.shown for file in files[:_MOST_NAMED]]
-    rest = len(files) - len(names)
-    return ", ".join(names) + (f" and {rest} more" if rest else "")
+    return listed((file.shown for file in files), _MOST_NAMED)
 
 
 def list_files(folder: Path, depth: int) -> tuple[ListedFile, ...]:
