@@ -136,9 +136,9 @@ class SpectraCollector:
             self.add([chosen])
 
     def choose(self, samples: FloatArray, level_db: float, *, left_out: bool = False) -> Chosen | None:
-        """Count the next frame; None where it is silent or broken. left_out: it goes into its window only."""
+        """Count the next frame, of finite samples; None where it is silent. left_out: it goes into its window only."""
         half = (self._taken // 4) % 2
-        silent = level_db <= FLOOR_DB or not np.isfinite(samples).all()
+        silent = level_db <= FLOOR_DB
         window = self.windows.sums(half, level_db, silent=silent) if self.windows is not None else None
         if left_out:
             return None if window is None else Chosen(samples, half, None, window)
@@ -176,7 +176,7 @@ class SpectraCollector:
             if own is not None:
                 own += product
         if frame.window is not None:
-            frame.window[rows] += merged(products)[:, : frame.window.shape[1]]
+            frame.window[rows] += merged(products[:, : MERGED * frame.window.shape[1]])
 
     def _loud_pile(self) -> int:
         """The level that the loudest tenth of all sounding frames reach."""

@@ -28,9 +28,10 @@ _ADDED = np.tile(np.eye(2), (MERGED, 1))
 
 
 def merged(products: ComplexArray) -> ComplexArray:
-    """(P, F / MERGED) sums of neighbouring bins of contiguous products (P, F), F a multiple of MERGED."""
-    sums: ComplexArray = (products.view(np.float64).reshape(-1, 2 * MERGED) @ _ADDED).view(np.complex128)
-    return sums.reshape(len(products), -1)
+    """(P, F / MERGED) sums of neighbouring bins of products (P, F), each row contiguous, F a multiple of MERGED."""
+    parts = products.view(np.float64).reshape(len(products), -1, 2 * MERGED)
+    sums: ComplexArray = (parts @ _ADDED).view(np.complex128)
+    return sums[..., 0]
 
 
 class WindowCollector:
