@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from premix.alignment.case import Case, mic_responses
-from premix.alignment.kernel import HIGH_HZ, MIN_QUIET_FRAMES, MIN_SIGNAL_TO_NOISE, phase_terms
+from premix.alignment.kernel import HIGH_HZ, MIN_SIGNAL_TO_NOISE, phase_terms
 from premix.alignment.rotation import rotation_response
 from premix.arrays import ComplexArray, FloatArray
 from premix.audio.bands import band_slices
@@ -25,6 +25,8 @@ its other side."""
 SOFT_DB = 24.0
 """What lies so far under the riff at most may be a soft passage of it."""
 OUTERMOST = 2
+MIN_QUIET_FRAMES = 6
+"""Quiet frames from which the noise is taken out: of what changes, a rough measure of the noise does as well."""
 NEAR_PERIODS = 0.4
 """Periods of a mic's highest band in which its correlation has one top."""
 CHUNK_BYTES = 4_000_000

@@ -276,7 +276,7 @@ class _PerformanceScan:
 
     def _spectra(self) -> Spectra:
         collected = self._collector.result()
-        softest, n_softest = self._collector.softest()
+        soft_sums, softest, n_softest = self._collector.softest()
         return Spectra(
             performance=self._performance.name,
             mics=tuple(t.mic for t in self._tracks[: self._judged]),
@@ -292,6 +292,7 @@ class _PerformanceScan:
             active_powers=collected.active_powers,
             quiet_powers=collected.quiet_powers,
             softest=softest,
+            kept_softest=KeptArray.keep(soft_sums, self._envelope_path.with_suffix(".softest")),
             n_softest=n_softest,
         )
 

@@ -205,15 +205,16 @@ class SpectraCollector:
         powers = (np.real(sums[..., self._own, :]).astype(np.float64) for sums in (active, quiet))
         return Collected(self._matrix(active), counts, self._matrix(quiet), n_quiet, *powers)
 
-    def softest(self) -> tuple[FloatArray, int]:
-        """(M, F) sums of |X_m(f)|^2 over the softest tenth of the collected frames, at least two, and how many."""
+    def softest(self) -> tuple[ComplexArray, FloatArray, int]:
+        """(M, A, F) sums of products over the softest tenth of the collected frames, at least two, (M, F) those of
+        every mic with itself, and how many frames there are."""
         wanted = max(2.0, 0.1 * sum(sum(pile.counts) for pile in self._piles.values()))
-        powers, count = np.zeros((self._mics, len(self.freqs_hz))), 0
+        sums, count = np.zeros((len(self._pairs), len(self.freqs_hz)), np.complex128), 0
         for _, pile in sorted(self._piles.items()):
             if count < wanted:
-                powers += pile.sums[:, self._own].real.sum(axis=0)
+                sums += pile.sums.sum(axis=0)
                 count += sum(pile.counts)
-        return powers, count
+        return self._matrix(sums.astype(np.complex64)), sums[self._own].real, count
 
     @property
     def riff_db(self) -> float:

@@ -225,7 +225,8 @@ class Spectra:
     quiet (kept): (M, A, F), n_quiet: the same over frames where nothing plays.
     active_powers: (2, M, F), quiet_powers: (M, F) sums of |X_m(f)|^2 over the same frames, of every mic.
     offsets: (M) whole samples by which each mic was already advanced when read (0 but for odd file starts).
-    softest: (M, F) sums of |X_m(f)|^2 over the softest tenth of the frames, whatever their level; n_softest of them.
+    softest: (M, F) sums of |X_m(f)|^2 over the softest tenth of the frames, whatever their level; n_softest of them;
+    kept_softest: (M, A, F) all products of the same.
     """
 
     performance: str
@@ -243,6 +244,7 @@ class Spectra:
     quiet_powers: FloatArray
     softest: FloatArray | None = None
     n_softest: int = 0
+    kept_softest: ComplexArray | KeptArray | None = None
 
     @property
     def active(self) -> ComplexArray:

@@ -5,7 +5,7 @@ Short ones of those that `tests.bench.steadiness` measures by the hundred, again
 
 import pytest
 
-from tests.bench.steadiness import NEAR_S, one
+from tests.bench.steadiness import NEAR_S, entering, one
 from tests.rigs.changing_sessions import CYCLE, length_s
 
 SESSIONS = {1053: "jump", 1081: "turned", 1154: "drift", 1117: "late", 1145: "entry", 1089: "swapped", 1178: "doubled"}
@@ -35,5 +35,5 @@ def test_a_clean_session_raises_no_alarm(seed: int) -> None:
 
 def test_a_guitar_that_enters_late_is_aligned_on_what_it_plays() -> None:
     """Most of the song is bleed or hiss alone: no mic is refused, and nothing is lost where the guitar plays."""
-    row = one(1053, None, intro=True)
+    row = entering(1053)
     assert not row["alarms"] and not row["refused"] and not row["bad"], row

@@ -62,6 +62,7 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=200, help="sessions with a fault")
     parser.add_argument("--clean", type=int, help="clean sessions; as many as with a fault")
     parser.add_argument("--intros", type=int, help="clean sessions whose guitar enters late; a tenth as many")
+    parser.add_argument("--good", type=int, help="clean sessions with mics of low noise; a fifth as many")
     parser.add_argument("--first", type=int, default=0, help="first seed; other ones than 0 leave the stored figures")
     parser.add_argument("--only", default="", help="faults, separated by commas")
     parser.add_argument("--jobs", type=int, default=2)
@@ -82,8 +83,9 @@ def main() -> None:
         faulty = list(_told(pool.map(one, *zip(*chosen, strict=True), chunksize=5))) if chosen else []
         steady = list(pool.map(one, range(options.first, options.first + clean), [None] * clean, chunksize=5))
         intros = options.seeds // 10 if options.intros is None else options.intros
-        others = range(options.first, options.first + 10 * intros, 10)
-        late = list(pool.map(one, others, [None] * intros, [True] * intros))
+        late = list(pool.map(entering, range(options.first, options.first + 10 * intros, 10)))
+        good = options.seeds // 5 if options.good is None else options.good
+        quiet = list(pool.map(low_in_noise, range(options.first, options.first + 10 * good, 10)))
     if options.before:
         BEFORE.write_text(json.dumps(losses(steady), indent=1) + "\n", "utf-8")
     results = {
@@ -91,6 +93,7 @@ def main() -> None:
         "faulty": faulty_table(faulty),
         "clean": clean_table("clean", steady),
         "intros": clean_table("clean, the guitar enters late", late),
+        "good": clean_table("clean, mics of low noise", quiet),
         "seconds": round(time.perf_counter() - started),
     }
     if options.rows:
@@ -110,9 +113,23 @@ def _told(rows: Iterable[Row]) -> Iterable[Row]:
         yield row
 
 
-def one(seed: int, kind: Kind | None, intro: bool = False) -> Row:
-    """One session, aligned and summed: what was lost and what was said."""
-    made = session(seed, kind, intro=intro)
+def entering(seed: int) -> Row:
+    """One clean session whose guitar enters late."""
+    return figures_of(seed, None, session(seed, None, intro=True))
+
+
+def low_in_noise(seed: int) -> Row:
+    """One clean session with mics of low noise."""
+    return figures_of(seed, None, session(seed, None, good=True))
+
+
+def one(seed: int, kind: Kind | None) -> Row:
+    """One session."""
+    return figures_of(seed, kind, session(seed, kind))
+
+
+def figures_of(seed: int, kind: Kind | None, made: Session) -> Row:
+    """A session aligned and summed: what was lost and what was said."""
     with TemporaryDirectory() as folder:
         files = made.write(Path(folder))
         with prepare(files.recipe, files.tracks) as ready:

@@ -24,6 +24,8 @@ CYCLE: tuple[Kind, ...] = (
 """Twenty sessions in a row hold six jumps, three drifts, three late mics, and so on."""
 PASSING: tuple[Kind, ...] = ("moment", "slipped", "foreign")
 """Faults that pass by."""
+GOOD_DB = 25.0
+"""Good mics hear all that is not the guitar so much softer."""
 SET_UP_SEEDS = 10
 """Sessions with one set-up."""
 WINDOW_S = 2.0
@@ -75,16 +77,24 @@ def length_s(seed: int) -> float:
 
 
 def session(
-    seed: int, kind: Kind | None, late_ms: tuple[float, float] = (5.0, 400.0), *, intro: bool = False
+    seed: int,
+    kind: Kind | None,
+    late_ms: tuple[float, float] = (5.0, 400.0),
+    *,
+    intro: bool = False,
+    good: bool = False,
 ) -> Session:
     """One session of one to three performances; `kind` None: clean.
 
-    intro: for its first part, 50 to 75 %, the guitar is only heard from afar, 30 to 60 dB softer, or not at all.
+    intro: for its first part, 50 to 75 %, the guitar is only heard from afar, 30 to 60 dB softer, or not at all. good:
+    with mics and preamplifiers whose noise lies 70 to 90 dB under the guitar, and less else in the room.
     """
     rng = np.random.default_rng([seed, 42, 0 if kind is None else 1])
     setup = set_up(seed // SET_UP_SEEDS, room=seed // SET_UP_SEEDS % 3 == 0)
     names = ("left_a", "right_a", "left_b")[: 3 if kind == "swapped" else int(rng.choice([1, 2, 2, 3]))]
     heard = {name: perform(setup, length_s(seed), rng) for name in names}
+    if good:
+        heard = {name: (guitar, 10.0 ** (-GOOD_DB / 20.0) * noise) for name, (guitar, noise) in heard.items()}
     if intro:
         heard = {name: (_entering(guitar, seed), noise) for name, (guitar, noise) in heard.items()}
     peak = max(float(np.abs(guitar + noise).max()) for guitar, noise in heard.values())

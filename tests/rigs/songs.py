@@ -112,6 +112,7 @@ def spectra_of(
     """Spectra of `signals` (M, n); the level of a frame is judged on the first `close` mics."""
     collector = collected(signals, rate, close, partners=partners)
     frame, hop, found = collector.frame, collector.hop, collector.result()
+    soft_sums, softest, n_softest = collector.softest()
     return Spectra(
         "left",
         tuple(mics),
@@ -126,6 +127,9 @@ def spectra_of(
         collector.partners,
         found.active_powers,
         found.quiet_powers,
+        softest,
+        n_softest,
+        soft_sums,
     )
 
 
