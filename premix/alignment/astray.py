@@ -145,7 +145,7 @@ def astray_findings(song: Song, found: Iterable[Sequence[Astray]]) -> Iterator[F
             where = listed(f"{clock(one.from_s)} to {clock(one.to_s)}" for one in own)
             what = (
                 f"does not fit the other mics from {where}: the sum reaches up to {most:.1f} dB less there than "
-                "elsewhere (another take, a slip of more than 20 ms, a change too short or too soft to follow)"
+                "elsewhere (another take, a slip that stands out nowhere, a change too short or too soft to follow)"
             )
             label = f"{performance.name}/{mic}"
             yield Finding("alignment-astray", severity, label, what, at_s=own[0].from_s, size=most)

@@ -39,6 +39,7 @@ class Followed:
     """One performance followed. levels: changes of a mic's level; steps: by mic, where its delay or polarity changed.
 
     presence: share of the riff in which a mic is there, of those that are not all through.
+    restarted: mics with steps that are not read ahead any more, as they are late in a part of the song only.
     astray: passages in which a mic does not fit. worst_db, worst_s: sum efficiency of its worst stretch, and where that
     lies.
     """
@@ -47,6 +48,7 @@ class Followed:
     levels: tuple[Change, ...]
     steps: dict[str, tuple[Passage, ...]]
     presence: dict[str, float]
+    restarted: frozenset[str] = frozenset()
     astray: tuple[Astray, ...] = ()
     worst_db: float | None = None
     worst_s: tuple[float, float] | None = None
@@ -75,7 +77,9 @@ def _followed(song: Song, performance: Performance) -> Followed:
         mic = case.mics[m]
         parts = parts_of(trails, m, mic.role, song.rate, spoiled)
         if len(parts) > 1 or any(part.slope for part in parts):
-            steps[mic.name] = Placing(song, case, trails, decisions, m).steps(parts)
+            placing = Placing(song, case, trails, decisions, m)
+            parts = placing.confirmed(parts)
+            steps[mic.name] = placing.steps(parts)
             for before, after in itertools.pairwise(parts):
                 spoiled[before.stop - 1 : after.first + 1] = True
     levels: list[Change] = []
@@ -86,15 +90,33 @@ def _followed(song: Song, performance: Performance) -> Followed:
     worst_db, worst_s = _worst(trails)
     silent_s = [change.at_s for change in levels if abs(change.db) >= LOST_DB]
     soft = follow_soft(case, performance.spectra, performance.windows, decisions, trails)
+    astray = tuple(astray_of(trails, soft, case, decisions, steps, silent_s))
+    if astray:
+        slipped = dict(_slipped(song, case, trails, decisions, astray))
+        steps = {**slipped, **steps}
+        astray = tuple(astray_of(trails, soft, case, decisions, steps, silent_s)) if slipped else astray
     return Followed(
         tuple(_trail(trails, m, mic, decisions[m]) for m, mic in enumerate(case.mics)),
         tuple(levels),
         steps,
         {case.mics[m].name: _presence(trails, m, case.mics[m].role) for m in sorted(lost)},
-        tuple(astray_of(trails, soft, case, decisions, steps, silent_s)),
+        frozenset(d.mic for d in decisions if d.mic in steps and d.refusal is not None),
+        astray,
         worst_db,
         (worst_s[0], min(worst_s[1], song.frames / song.rate)),
     )
+
+
+def _slipped(
+    song: Song, case: Case, trails: Trails, decisions: Sequence[MicDecision], astray: Sequence[Astray]
+) -> Iterator[tuple[str, tuple[Passage, ...]]]:
+    """Mics that do not fit in places because they play elsewhere there, and their passages."""
+    for name in dict.fromkeys(one.mic for one in astray):
+        m = next(m for m, mic in enumerate(case.mics) if mic.name == name)
+        spans_s = [(one.from_s, one.to_s) for one in astray if one.mic == name]
+        steps = Placing(song, case, trails, decisions, m).slips(spans_s) if not case.by_hand[m].all else ()
+        if steps:
+            yield name, steps
 
 
 def _worst(trails: Trails) -> tuple[float, tuple[float, float]]:
@@ -190,13 +212,16 @@ def with_steps(song: Song, found: Sequence[Followed]) -> Song:
     """The song with what each mic is read through, on top of the steps through which it was read when it was found."""
 
     def stepped(mic: Mic, then: tuple[Passage, ...]) -> Mic:
-        steps = composed(mic.steps, then, song.rate)
+        steps = composed(mic.steps, then, mic.role, song.rate)
         return replace(mic, steps=steps if worth_following(steps, mic.role, song.rate) else ())
 
     performances = []
     for performance, own in zip(song.performances, found, strict=True):
         mics = tuple(stepped(mic, own.steps[mic.name]) if mic.name in own.steps else mic for mic in performance.mics)
-        performances.append(replace(performance, mics=mics))
+        spectra = performance.spectra
+        starts = zip(spectra.mics, spectra.offsets, strict=True)
+        offsets = tuple(0 if name in own.restarted else offset for name, offset in starts)
+        performances.append(replace(performance, mics=mics, spectra=replace(spectra, offsets=offsets)))
     return replace(song, performances=tuple(performances))
 
 

@@ -12,13 +12,17 @@ import numpy as np
 
 from premix.alignment.case import Case
 from premix.alignment.changes import MIN_DRIFT_PPM, Change, Part
-from premix.alignment.placing import Answer, Heard, place_of_change
+from premix.alignment.placing import Answer, Heard, lateness, place_of_change
 from premix.alignment.trails import MIN_CHANGE_S, Trails
 from premix.model.alignment import MicDecision, Passage
 from premix.model.song import Mic, Song
 
 NEAREST_S, SHORTEST_S = 0.05, 0.4
 """Changes nearer to each other than this are one, and parts shorter than this none."""
+FAR_S = 0.004
+"""What a trail says of changes beyond this is asked of the samples: windows take 24 ms for 19 the other way."""
+AROUND_S = 2.0
+"""A slip begins and ends within this of where it is seen."""
 SMALLEST_SAMPLES = 1.0
 """Two parts of a drift whose ends lie this near meet there."""
 
@@ -38,19 +42,72 @@ class Placing:
         ]
 
     def steps(self, parts: Sequence[Part]) -> tuple[Passage, ...]:
-        """The parts as passages against the longest, at its middle, which is 0 and 1 itself."""
+        """The parts as passages against the longest, at its middle, which is 0 and 1 itself: the longest of those that
+        are near to where the mic was decided to be, if there are any."""
         kept = list(parts)
         edges = self._edges(kept)
         while (short := self._too_short(kept, edges)) is not None:
             del kept[short]
             edges = self._edges(kept)
         lengths = [to_s - from_s for from_s, to_s in itertools.pairwise(edges)]
-        longest = int(np.argmax(lengths))
+        near = [abs(self._at(part, part_s)) <= FAR_S * self._rate for part, part_s in zip(kept, edges, strict=False)]
+        longest = int(np.argmax(np.array(lengths) * np.where(near, 1.0, 0.0 if any(near) else 1.0)))
         home, sign = self._at(kept[longest], 0.5 * (edges[longest] + edges[longest + 1])), kept[longest].sign
         return tuple(
             Passage(from_s, to_s, self._at(part, from_s) - home, part.sign * sign, 1e6 * part.slope / self._rate)
             for part, (from_s, to_s) in zip(kept, itertools.pairwise(edges), strict=True)
         )
+
+    def confirmed(self, parts: Sequence[Part]) -> list[Part]:
+        """The parts, where they go far as the samples have them; neighbours that are then the same put together."""
+        delays = [part.delay for part in parts]
+        if max(delays) - min(delays) <= FAR_S * self._rate:
+            return list(parts)
+        found: list[Part] = []
+        for part in parts:
+            if not part.slope:
+                here = self._own.delay_samples + part.delay, self._own.polarity * part.sign
+                off = self._late(here, self._stretches[part.first].from_s, self._stretches[part.stop - 1].to_s)
+                if off is not None and abs(off[0]) > SMALLEST_SAMPLES:
+                    part = replace(part, delay=part.delay + off[0], sign=part.sign * off[1])
+            last = found[-1] if found else None
+            if last is not None and last.sign == part.sign and abs(last.delay - part.delay) <= 2.0 * SMALLEST_SAMPLES:
+                found[-1] = replace(last, stop=part.stop)
+            else:
+                found.append(part)
+        return found
+
+    def slips(self, spans_s: Sequence[tuple[float, float]]) -> tuple[Passage, ...]:
+        """Spans in which the mic does not fit as passages, those in which it plays clearly elsewhere; () for none."""
+        home = self._own.delay_samples, self._own.polarity
+        steps = [Passage(0.0, self._end_s, 0.0, 1)]
+        for from_s, to_s in spans_s:
+            off = self._late(home, from_s, min(to_s, self._end_s))
+            if off is None or (abs(off[0]) <= SMALLEST_SAMPLES and off[1] > 0):
+                continue
+            there = home[0] + off[0], home[1] * off[1]
+            begin_s, end_s = self._edge(home, there, from_s), self._edge(there, home, to_s)
+            begin_s = begin_s if begin_s > self._stretches[0].from_s + SHORTEST_S else 0.0
+            end_s = end_s if end_s < self._stretches[-1].to_s - SHORTEST_S else self._end_s
+            if end_s - begin_s > SHORTEST_S and begin_s >= steps[-1].from_s:
+                steps[-1] = replace(steps[-1], to_s=begin_s)
+                steps += [Passage(begin_s, end_s, *off), Passage(end_s, self._end_s, 0.0, 1)]
+        kept = tuple(step for step in steps if step.to_s > step.from_s)
+        return kept if len(kept) > 1 else ()
+
+    def _late(self, here: Answer, from_s: float, to_s: float) -> Answer | None:
+        rows = [s for s, one in enumerate(self._stretches) if one.from_s < to_s and one.to_s > from_s]
+        if not rows or not self._rest:
+            return None
+        rest = [(heard, self._believed(n, rows[0], rows[-1])) for n, heard in self._rest]
+        return lateness(self._one, rest, here, self._mean, from_s, to_s)
+
+    def _edge(self, before: Answer, after: Answer, near_s: float) -> float:
+        """Where one answer gives way to another, near a place."""
+        lo_s, hi_s = max(0.0, near_s - AROUND_S), min(near_s + AROUND_S, self._end_s)
+        rows = [s for s, one in enumerate(self._stretches) if one.from_s < hi_s and one.to_s > lo_s]
+        rest = [(heard, self._believed(n, rows[0], rows[-1])) for n, heard in self._rest]
+        return place_of_change(self._one, rest, before, after, self._mean, lo_s, hi_s)
 
     def _too_short(self, parts: Sequence[Part], edges: Sequence[float]) -> int | None:
         """A part of a single stretch that vanishes when its ends are placed: it only held the change."""
@@ -112,8 +169,9 @@ def worth_following(steps: Sequence[Passage], role: str, rate: int) -> bool:
     return len({step.polarity for step in steps}) > 1 or float(np.ptp(ends)) >= 2.0 * MIN_CHANGE_S[role] * rate
 
 
-def composed(first: Sequence[Passage], then: Sequence[Passage], rate: int) -> tuple[Passage, ...]:
-    """Steps found on a track that was itself read through steps, as one list."""
+def composed(first: Sequence[Passage], then: Sequence[Passage], role: str, rate: int) -> tuple[Passage, ...]:
+    """Steps found on a track that was itself read through steps, as one list; neighbours that are not worth telling
+    apart are one."""
     if not first:
         return tuple(then)
     edges = sorted({p.from_s for p in (*first, *then)} | {then[-1].to_s})
@@ -124,7 +182,14 @@ def composed(first: Sequence[Passage], then: Sequence[Passage], rate: int) -> tu
             both = [next(p for p in reversed(list_) if p.from_s <= middle) for list_ in (first, then)]
             delay = sum(p.delay_samples + 1e-6 * p.ppm * (from_s - p.from_s) * rate for p in both)
             start = steps[-1].to_s if steps else from_s
-            steps.append(Passage(start, to_s, delay, both[0].polarity * both[1].polarity, both[0].ppm + both[1].ppm))
+            step = Passage(start, to_s, delay, both[0].polarity * both[1].polarity, both[0].ppm + both[1].ppm)
+            pair = (steps[-1], step) if steps else ()
+            if pair and not any(p.ppm for p in pair) and not worth_following(pair, role, rate):
+                long = [p.to_s - p.from_s for p in pair]
+                mean = sum(p.delay_samples * own for p, own in zip(pair, long, strict=True)) / sum(long)
+                steps[-1] = replace(steps[-1], to_s=to_s, delay_samples=mean)
+            else:
+                steps.append(step)
     return tuple(steps)
 
 

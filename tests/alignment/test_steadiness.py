@@ -198,7 +198,7 @@ def test_steps_upon_steps_add_up() -> None:
         own = next(p for p in reversed(steps) if p.from_s <= t)
         return own.delay_samples + 1e-6 * own.ppm * (t - own.from_s) * RATE, own.polarity
 
-    both = composed(first, second, RATE)
+    both = composed(first, second, "close", RATE)
     for t in (0.5, 3.9, 4.1, 5.9, 6.1, 9.9):
         (a, p), (b, q), (c, r) = at(first, t), at(second, t), at(both, t)
         assert c == pytest.approx(a + b, abs=1e-9)

@@ -47,11 +47,11 @@ NAMES: dict[Kind, tuple[str, ...]] = {
     "swapped": ("tracks-swapped",),
     "doubled": ("tracks-doubled",),
     "moment": ("alignment-turned", "alignment-jump", "alignment-astray"),
-    "slipped": ("alignment-astray",),
+    "slipped": ("alignment-jump", "alignment-astray"),
     "foreign": ("alignment-astray",),
 }
 """What a finding of the right mic is called."""
-LOST: frozenset[Kind] = frozenset({"slipped", "foreign"})
+LOST: frozenset[Kind] = frozenset({"foreign"})
 """What no delay can get back."""
 ALARMS = frozenset(slug for slugs in NAMES.values() for slug in slugs) | {"alignment-astray"}
 Row = dict[str, Any]
