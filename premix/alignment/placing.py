@@ -17,8 +17,9 @@ from premix.model.song import Mic, Performance
 
 LONGEST_S = 40.0
 """Longest stretch of a song that is looked through; changes in a longer rest are placed in its first part."""
-FURTHEST_S, SAME_S = 0.5, 0.003
-"""Slips are looked for up to this; nearer to the best place than this no other is compared with it."""
+FURTHEST_S, SAME_S, TELLING_S = 0.5, 0.003, 10.0
+"""Slips are looked for up to this; nearer to the best place than this no other is compared with it; so much of the
+passage, its middle, is enough."""
 LEAST_ALIKE, CLEARLY = 0.15, 1.5
 """A place stands out where the whitened signals correlate by so much, and so many times as well as anywhere else."""
 BAND_HZ = {"close": (60.0, 6_000.0), "sub": (35.0, 250.0), "room": (60.0, 4_000.0)}
@@ -98,7 +99,8 @@ def lateness(
     sides are whitened (Knapp & Carter, "The generalized correlation method", IEEE Trans. ASSP 24(4), 1976).
     """
     rate, role = one.mic.track.header.rate, one.mic.role
-    start, stop = round(lo_s * rate), round(min(hi_s, lo_s + LONGEST_S) * rate)
+    beyond_s = max(0.0, 0.5 * (hi_s - lo_s - TELLING_S))
+    start, stop = round((lo_s + beyond_s) * rate), round((hi_s - beyond_s) * rate)
     count, reach = stop - start, round(FURTHEST_S * rate)
     if count <= 2 * reach:
         reach = count // 2

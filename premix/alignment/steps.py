@@ -34,7 +34,7 @@ class Placing:
         self._trails, self._decisions = trails, decisions
         self._stretches, self._rate, self._end_s = trails.stretches, song.rate, song.frames / song.rate
         heard = [Heard(mic, trails.responses[n], trails.freqs_hz) for n, mic in enumerate(case.mics)]
-        self._one, self._own, self._mean = heard[m], decisions[m], trails.means[m]
+        self._m, self._one, self._own, self._mean = m, heard[m], decisions[m], trails.means[m]
         self._rest = [
             (n, heard[n])
             for n, d in enumerate(decisions)
@@ -59,7 +59,8 @@ class Placing:
         )
 
     def confirmed(self, parts: Sequence[Part]) -> list[Part]:
-        """The parts, where they go far as the samples have them; neighbours that are then the same put together."""
+        """The parts, where they go far as the samples have them, in the trail as well; neighbours that are then the
+        same put together."""
         delays = [part.delay for part in parts]
         if max(delays) - min(delays) <= FAR_S * self._rate:
             return list(parts)
@@ -67,9 +68,13 @@ class Placing:
         for part in parts:
             if not part.slope:
                 here = self._own.delay_samples + part.delay, self._own.polarity * part.sign
-                off = self._late(here, self._stretches[part.first].from_s, self._stretches[part.stop - 1].to_s)
+                rest = [(heard, self._believed(n, part.first, part.stop - 1)) for n, heard in self._rest]
+                span_s = self._stretches[part.first].from_s, self._stretches[part.stop - 1].to_s
+                off = lateness(self._one, rest, here, self._mean, *span_s) if rest else None
                 if off is not None and abs(off[0]) > SMALLEST_SAMPLES:
                     part = replace(part, delay=part.delay + off[0], sign=part.sign * off[1])
+                    self._trails.delays[part.first : part.stop, self._m] += off[0]
+                    self._trails.signs[part.first : part.stop, self._m] *= off[1]
             last = found[-1] if found else None
             if last is not None and last.sign == part.sign and abs(last.delay - part.delay) <= 2.0 * SMALLEST_SAMPLES:
                 found[-1] = replace(last, stop=part.stop)
@@ -78,15 +83,19 @@ class Placing:
         return found
 
     def slips(self, spans_s: Sequence[tuple[float, float]]) -> tuple[Passage, ...]:
-        """Spans in which the mic does not fit as passages, those in which it plays clearly elsewhere; () for none."""
+        """Spans in which the mic does not fit as passages, those in which it plays clearly elsewhere; () for none.
+
+        The others are taken to be where they were decided: in such a span trails make them meet the mic half way.
+        """
         home = self._own.delay_samples, self._own.polarity
+        rest = [(heard, (self._decisions[n].delay_samples, self._decisions[n].polarity)) for n, heard in self._rest]
         steps = [Passage(0.0, self._end_s, 0.0, 1)]
-        for from_s, to_s in spans_s:
-            off = self._late(home, from_s, min(to_s, self._end_s))
+        for from_s, to_s in spans_s if rest else ():
+            off = lateness(self._one, rest, home, self._mean, from_s, min(to_s, self._end_s))
             if off is None or (abs(off[0]) <= SMALLEST_SAMPLES and off[1] > 0):
                 continue
             there = home[0] + off[0], home[1] * off[1]
-            begin_s, end_s = self._edge(home, there, from_s), self._edge(there, home, to_s)
+            begin_s, end_s = self._edge(rest, home, there, from_s), self._edge(rest, there, home, to_s)
             begin_s = begin_s if begin_s > self._stretches[0].from_s + SHORTEST_S else 0.0
             end_s = end_s if end_s < self._stretches[-1].to_s - SHORTEST_S else self._end_s
             if end_s - begin_s > SHORTEST_S and begin_s >= steps[-1].from_s:
@@ -95,18 +104,9 @@ class Placing:
         kept = tuple(step for step in steps if step.to_s > step.from_s)
         return kept if len(kept) > 1 else ()
 
-    def _late(self, here: Answer, from_s: float, to_s: float) -> Answer | None:
-        rows = [s for s, one in enumerate(self._stretches) if one.from_s < to_s and one.to_s > from_s]
-        if not rows or not self._rest:
-            return None
-        rest = [(heard, self._believed(n, rows[0], rows[-1])) for n, heard in self._rest]
-        return lateness(self._one, rest, here, self._mean, from_s, to_s)
-
-    def _edge(self, before: Answer, after: Answer, near_s: float) -> float:
+    def _edge(self, rest: Sequence[tuple[Heard, Answer]], before: Answer, after: Answer, near_s: float) -> float:
         """Where one answer gives way to another, near a place."""
         lo_s, hi_s = max(0.0, near_s - AROUND_S), min(near_s + AROUND_S, self._end_s)
-        rows = [s for s, one in enumerate(self._stretches) if one.from_s < hi_s and one.to_s > lo_s]
-        rest = [(heard, self._believed(n, rows[0], rows[-1])) for n, heard in self._rest]
         return place_of_change(self._one, rest, before, after, self._mean, lo_s, hi_s)
 
     def _too_short(self, parts: Sequence[Part], edges: Sequence[float]) -> int | None:

@@ -99,15 +99,22 @@ def test_what_cannot_be_followed_is_told_with_mic_and_place(
 
 
 @pytest.mark.parametrize("length_s", [14.0, 5.0])
-def test_a_soft_passage_is_not_passed_over(rig: Rig, tmp_path: Path, length_s: float) -> None:
-    """30 dB down is under what trails follow; that one mic is turned over there is told all the same."""
+@pytest.mark.parametrize("late", [None, 37, -700])
+def test_a_soft_passage_is_not_passed_over(rig: Rig, tmp_path: Path, length_s: float, late: int | None) -> None:
+    """30 dB down is under what trails follow; a mic that is turned over there, or elsewhere, is put right all the same.
+    Within half a second: beside the riff, the first strokes of the verse hardly count."""
     signals = rig.signals.copy()
     held = between(signals, 4.0, 4.0 + length_s)
     signals[:, held] *= 10.0 ** (-30.0 / 20.0)
-    signals[MIC, held] *= -1.0
-    (finding,) = found(tmp_path, rig, signals, "alignment-astray")
+    signals[MIC, held] = -signals[MIC, held] if late is None else np.roll(signals[MIC], late)[held]
+    song, decisions = aligned(tmp_path, rig, signals)
+    (finding,) = [f for f in song.findings if f.slug.startswith("alignment-")]
+    assert finding.slug == ("alignment-turned" if late is None else "alignment-jump")
     assert finding.subject == f"left/{rig.names[MIC]}"
-    assert finding.at_s == pytest.approx(4.0, abs=2.0)
+    before, soft, after = decisions[rig.names[MIC]].passages
+    assert soft.from_s == pytest.approx(4.0, abs=0.6) and soft.to_s == pytest.approx(4.0 + length_s, abs=0.7)
+    assert before.polarity == after.polarity == (-soft.polarity if late is None else soft.polarity)
+    assert soft.delay_samples - before.delay_samples == pytest.approx(late or 0, abs=1.0)
 
 
 @pytest.mark.parametrize("what", ["nothing", "soft", "from elsewhere"])
