@@ -203,3 +203,13 @@ def test_steps_upon_steps_add_up() -> None:
         (a, p), (b, q), (c, r) = at(first, t), at(second, t), at(both, t)
         assert c == pytest.approx(a + b, abs=1e-9)
         assert r == p * q
+
+
+def test_what_is_not_worth_telling_apart_is_one_step() -> None:
+    """A fifth of a sample, found when the song is read through its steps, leaves one jump where there is one: the mean
+    of both sides, by how long they are."""
+    first = (Passage(0.0, 4.0, 0.0, 1), Passage(4.0, 10.0, 1024.0, 1))
+    second = (Passage(0.0, 3.0, 0.0, 1), Passage(3.0, 10.0, 0.2, 1))
+    before, after = composed(first, second, "close", RATE)
+    assert (before.from_s, before.to_s, after.from_s, after.to_s) == (0.0, 4.0, 4.0, 10.0)
+    assert before.delay_samples == pytest.approx(0.05) and after.delay_samples == pytest.approx(1024.2)

@@ -162,6 +162,9 @@ CELLS: dict[str, dict[str, Callable[[Any], str]]] = {
         "sessions without a fault": lambda d: (
             f"{d['clean']['false_alarms']} of {d['clean']['mics']}; {d['clean']['good_refused']}"
         ),
+        "the same, 40 with mics": lambda d: (
+            f"{d['good']['false_alarms']} of {d['good']['mics']}; {d['good']['good_refused']}"
+        ),
         "lost by following": lambda d: f"{d['clean']['more_than_before_db'][1]:.2f} dB",
     },
     "attacks": {
