@@ -12,11 +12,11 @@ import numpy as np
 
 from premix.alignment.astray import Astray, astray_findings, astray_of
 from premix.alignment.case import Case, untried_case
-from premix.alignment.changes import Change, level_parts, parts_of, sounding, usual_db
+from premix.alignment.changes import GOOD_FIT, Change, level_parts, parts_of, sounding, usual_db
 from premix.alignment.mic_levels import LOST_DB, SILENT_DB
 from premix.alignment.placing import place_of_level
 from premix.alignment.silences import Silence, silences_of
-from premix.alignment.steps import Placing, changes_of, composed, passages_of, worth_following
+from premix.alignment.steps import FAR_S, Placing, changes_of, composed, passages_of, worth_following
 from premix.alignment.stretches import stretches_of
 from premix.alignment.trails import MIN_CHANGE_S, Trails, follow, follow_soft
 from premix.errors import Finding, Severity, listed
@@ -96,7 +96,9 @@ def _followed(song: Song, performance: Performance) -> Followed:
         steps = {**slipped, **steps}
         astray = tuple(astray_of(trails, soft, case, decisions, steps, silent_s)) if slipped else astray
     return Followed(
-        tuple(_trail(trails, m, mic, decisions[m]) for m, mic in enumerate(case.mics)),
+        tuple(
+            _trail(trails, m, mic, decisions[m], steps.get(mic.name, ()), song.rate) for m, mic in enumerate(case.mics)
+        ),
         tuple(levels),
         steps,
         {case.mics[m].name: _presence(trails, m, case.mics[m].role) for m in sorted(lost)},
@@ -151,8 +153,14 @@ def _judged(decisions: Sequence[MicDecision], m: int) -> bool:
     return any(d.summed and d.role != "room" and d.refusal is None for n, d in enumerate(decisions) if n != m)
 
 
-def _trail(trails: Trails, m: int, mic: Mic, decision: MicDecision) -> MicTrail:
-    live = np.flatnonzero(trails.alive[:, m])
+def _trail(trails: Trails, m: int, mic: Mic, decision: MicDecision, steps: Sequence[Passage], rate: int) -> MicTrail:
+    """The points on which changes are judged, those aside that windows mistake for somewhere else than the samples."""
+    shown = trails.alive[:, m] & (trails.fits[:, m] >= GOOD_FIT)
+    for s, stretch in enumerate(trails.stretches):
+        step = next((p for p in steps if p.from_s <= stretch.middle_s < p.to_s), None)
+        if step is not None:
+            shown[s] &= abs(trails.delays[s, m] - step.at(stretch.middle_s, rate)) <= FAR_S * rate
+    live = np.flatnonzero(shown)
     return MicTrail(
         mic.name,
         tuple(float(trails.stretches[s].middle_s) for s in live),
