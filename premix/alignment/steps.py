@@ -1,7 +1,7 @@
 """Steps: what a mic that changes is read through, passages against its longest one.
 
-They are placed on the samples from the parts of a trail, or from spans in which the mic does not fit, put on top of each
-other where a mic was followed twice, and become the passages of its decision.
+They are placed on the samples from the parts of a trail, or from spans in which the mic does not fit, put on top of
+each other where a mic was followed twice, and become the passages of its decision.
 """
 
 import itertools
