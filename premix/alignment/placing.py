@@ -116,8 +116,9 @@ def lateness(
     if height < LEAST_ALIKE or height < CLEARLY * float(np.abs(values[away]).max(initial=0.0)):
         return None
     sign = 1 if values[best] > 0.0 else -1
-    before, top, after = sign * np.pad(values, 1)[best : best + 3]
-    return float(lags[best] + 0.5 * (before - after) / (before - 2.0 * top + after)), sign  # the top of a parabola
+    before, top, after = (sign * np.pad(values, 1)[best : best + 3]).tolist()
+    bend = 2.0 * top - before - after
+    return float(lags[best]) + (0.5 * (after - before) / bend if bend > 0.0 else 0.0), sign  # the top of a parabola
 
 
 def _expected(

@@ -71,17 +71,7 @@ def _followed(song: Song, performance: Performance) -> Followed:
         for m in lost:
             # What its noise shares with the others by chance is no delay of it.
             trails.alive[:, m] &= sounding(trails, m, case.mics[m].role)
-    steps: dict[str, tuple[Passage, ...]] = {}
-    spoiled = np.zeros(len(trails.stretches), np.bool_)
-    for m in _by_size(trails, case, decisions):
-        mic = case.mics[m]
-        parts = parts_of(trails, m, mic.role, song.rate, spoiled)
-        if len(parts) > 1 or any(part.slope for part in parts):
-            placing = Placing(song, case, trails, decisions, m)
-            parts = placing.confirmed(parts)
-            steps[mic.name] = placing.steps(parts)
-            for before, after in itertools.pairwise(parts):
-                spoiled[before.stop - 1 : after.first + 1] = True
+    steps = _steps(song, case, trails, decisions)
     levels: list[Change] = []
     for m, mic in enumerate(case.mics):
         if _judged(decisions, m):
@@ -107,6 +97,22 @@ def _followed(song: Song, performance: Performance) -> Followed:
         worst_db,
         (worst_s[0], min(worst_s[1], song.frames / song.rate)),
     )
+
+
+def _steps(song: Song, case: Case, trails: Trails, decisions: Sequence[MicDecision]) -> dict[str, tuple[Passage, ...]]:
+    """By mic, the passages of those whose delay or polarity changes."""
+    steps: dict[str, tuple[Passage, ...]] = {}
+    spoiled = np.zeros(len(trails.stretches), np.bool_)
+    for m in _by_size(trails, case, decisions):
+        mic = case.mics[m]
+        parts = parts_of(trails, m, mic.role, song.rate, spoiled)
+        if len(parts) > 1 or any(part.slope for part in parts):
+            placing = Placing(song, case, trails, decisions, m)
+            parts = placing.confirmed(parts)
+            steps[mic.name] = placing.steps(parts)
+            for before, after in itertools.pairwise(parts):
+                spoiled[before.stop - 1 : after.first + 1] = True
+    return steps
 
 
 def _slipped(

@@ -50,7 +50,9 @@ class Placing:
             del kept[short]
             edges = self._edges(kept)
         lengths = [to_s - from_s for from_s, to_s in itertools.pairwise(edges)]
-        near = [abs(self._at(part, part_s)) <= FAR_S * self._rate for part, part_s in zip(kept, edges, strict=False)]
+        near = [
+            abs(self._at(part, part_s)) <= FAR_S * self._rate for part, part_s in zip(kept, edges[:-1], strict=True)
+        ]
         longest = int(np.argmax(np.array(lengths) * np.where(near, 1.0, 0.0 if any(near) else 1.0)))
         home, sign = self._at(kept[longest], 0.5 * (edges[longest] + edges[longest + 1])), kept[longest].sign
         return tuple(
