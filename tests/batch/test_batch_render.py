@@ -53,11 +53,13 @@ def loudness(out: Path) -> dict[str, float]:
 
 
 def contents(folder: Path) -> dict[str, object]:
-    """Every file's bytes by its path; the manifest as data, its figures to 12 digits."""
+    """Every file's bytes by its path; the manifest as data, its figures to 12 digits; of what is kept of the comparison
+    of the mics, single floats from matrix products, its length."""
     found: dict[str, object] = {
         p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()
     }
     text = (folder / "manifest.json").read_text("utf-8")
+    found[".kept/compared"] = (folder / ".kept" / "compared").stat().st_size
     for name, sums in found.items():
         if name.endswith(".sha256") and isinstance(sums, bytes):
             found[name] = [line for line in sums.splitlines() if not line.endswith(b"  manifest.json")]
