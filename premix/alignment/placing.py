@@ -89,7 +89,7 @@ def place_of_change(
     return (start + 0.5 * (left + right)) / rate
 
 
-def lateness(
+def slip_of(
     one: Heard, rest: Sequence[tuple[Heard, Answer]], here: Answer, mean: ComplexArray, lo_s: float, hi_s: float
 ) -> Answer | None:
     """By how many samples, and with which sign, a mic plays later than at `here` between `lo_s` and `hi_s`; None where

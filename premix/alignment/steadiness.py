@@ -120,7 +120,8 @@ def _slipped(
 ) -> Iterator[tuple[str, tuple[Passage, ...]]]:
     """Mics that do not fit in places because they play elsewhere there, and their passages."""
     for name in dict.fromkeys(one.mic for one in astray):
-        m = next(m for m, mic in enumerate(case.mics) if mic.name == name)
+        m = case.index(name)
+        assert m is not None  # astray are mics of the case
         spans_s = [(one.from_s, one.to_s) for one in astray if one.mic == name]
         steps = Placing(song, case, trails, decisions, m).slips(spans_s) if not case.by_hand[m].all else ()
         if steps:

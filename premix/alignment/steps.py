@@ -12,7 +12,7 @@ import numpy as np
 
 from premix.alignment.case import Case
 from premix.alignment.changes import MIN_DRIFT_PPM, Change, Part
-from premix.alignment.placing import Answer, Heard, lateness, place_of_change
+from premix.alignment.placing import Answer, Heard, place_of_change, slip_of
 from premix.alignment.trails import MIN_CHANGE_S, Trails
 from premix.model.alignment import MicDecision, Passage
 from premix.model.song import Mic, Song
@@ -50,10 +50,9 @@ class Placing:
             del kept[short]
             edges = self._edges(kept)
         lengths = [to_s - from_s for from_s, to_s in itertools.pairwise(edges)]
-        near = [
-            abs(self._at(part, part_s)) <= FAR_S * self._rate for part, part_s in zip(kept, edges[:-1], strict=True)
-        ]
-        longest = int(np.argmax(np.array(lengths) * np.where(near, 1.0, 0.0 if any(near) else 1.0)))
+        starts = zip(kept, edges[:-1], strict=True)
+        near = [i for i, (part, at_s) in enumerate(starts) if abs(self._at(part, at_s)) <= FAR_S * self._rate]
+        longest = max(near or range(len(kept)), key=lambda i: lengths[i])
         home, sign = self._at(kept[longest], 0.5 * (edges[longest] + edges[longest + 1])), kept[longest].sign
         return tuple(
             Passage(from_s, to_s, self._at(part, from_s) - home, part.sign * sign, 1e6 * part.slope / self._rate)
@@ -72,7 +71,7 @@ class Placing:
                 here = self._own.delay_samples + part.delay, self._own.polarity * part.sign
                 rest = [(heard, self._believed(n, part.first, part.stop - 1)) for n, heard in self._rest]
                 span_s = self._stretches[part.first].from_s, self._stretches[part.stop - 1].to_s
-                off = lateness(self._one, rest, here, self._mean, *span_s) if rest else None
+                off = slip_of(self._one, rest, here, self._mean, *span_s) if rest else None
                 if off is not None and abs(off[0]) > SMALLEST_SAMPLES:
                     part = replace(part, delay=part.delay + off[0], sign=part.sign * off[1])
                     self._trails.delays[part.first : part.stop, self._m] += off[0]
@@ -93,7 +92,7 @@ class Placing:
         rest = [(heard, (self._decisions[n].delay_samples, self._decisions[n].polarity)) for n, heard in self._rest]
         steps = [Passage(0.0, self._end_s, 0.0, 1)]
         for from_s, to_s in spans_s if rest else ():
-            off = lateness(self._one, rest, home, self._mean, from_s, min(to_s, self._end_s))
+            off = slip_of(self._one, rest, home, self._mean, from_s, min(to_s, self._end_s))
             if off is None or (abs(off[0]) <= SMALLEST_SAMPLES and off[1] > 0):
                 continue
             there = home[0] + off[0], home[1] * off[1]

@@ -25,7 +25,7 @@ its other side."""
 SOFT_DB = 24.0
 """What lies so far under the riff at most may be a soft passage of it."""
 OUTERMOST = 2
-MIN_QUIET_FRAMES = 6
+ROUGH_QUIET_FRAMES = 6
 """Quiet frames from which the noise is taken out: of what changes, a rough measure of the noise does as well."""
 NEAR_PERIODS = 0.4
 """Periods of a mic's highest band in which its correlation has one top."""
@@ -129,7 +129,7 @@ class StretchSpectra:
         self._pair = self._turn[:, None] * self._turn[None, self.partners].conj()
         self._bands_of(case)
         self._noise: ComplexArray | None = None
-        if noise and spectra.n_quiet >= MIN_QUIET_FRAMES:
+        if noise and spectra.n_quiet >= ROUGH_QUIET_FRAMES:
             self._noise = self._of_frames(spectra.quiet) / spectra.n_quiet
             self._noise_power = self._of_frames(spectra.quiet_powers).real / spectra.n_quiet
         self._rows()

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from premix.alignment.placing import Answer, Heard, lateness
+from premix.alignment.placing import Answer, Heard, slip_of
 from premix.arrays import FloatArray
 from tests.alignment.test_alive import RATE, aligned
 from tests.rigs.cabinets import random_cabinet
@@ -21,7 +21,7 @@ def asked(folder: Path, signal: FloatArray, source: FloatArray) -> Answer | None
     signals[0], signals[1] = source, signal
     song, _ = aligned(folder, rig, signals)
     reference, mic = (Heard(song.performances[0].close[m], EVEN, FREQS_HZ) for m in (0, 1))
-    return lateness(mic, [(reference, (0.0, 1))], (0.0, 1), EVEN, 1.0, 5.0)
+    return slip_of(mic, [(reference, (0.0, 1))], (0.0, 1), EVEN, 1.0, 5.0)
 
 
 @pytest.mark.parametrize(("late", "sign"), [(3000, 1), (-12_000, -1), (0, -1)])
